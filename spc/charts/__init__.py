@@ -1,0 +1,1 @@
+"""Control charts: what is strange, from which base, and how often that cries wolf."""

@@ -1,0 +1,1 @@
+"""Measurement files: read what a shop exports, lose nothing, guess nothing."""

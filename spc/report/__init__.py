@@ -1,0 +1,1 @@
+"""Pages: a study as one HTML file that needs no network."""

@@ -1,0 +1,1 @@
+"""Invented grinding runs with known truth, for demos and for scoring decisions."""

@@ -1,0 +1,1 @@
+"""The wheel: dress cycles, drift, forecast, and the next act."""

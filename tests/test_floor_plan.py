@@ -1,0 +1,136 @@
+"""The house rules: arrows down only, heavy libraries at one address each, light start-up."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import spc
+
+HOUSE = Path(spc.__file__).parent
+FLOORS = {
+    "errors": -1, "units": 0,
+    "run": 1, "sigma": 1, "fits": 1,
+    "charts": 2, "capability": 2, "gauge": 2,
+    "wheel": 3, "plan": 3,
+    "study": 4,
+    "intake": 5, "ledger": 5, "report": 5, "simulate": 5,
+    "live": 6, "fleet": 6,
+    "cli": 7,
+}  # fmt: skip
+NUMERIC = {"sigma", "fits", "charts", "capability", "gauge", "wheel"}
+ADDRESSES = {
+    "pandas": {"run", "intake", "report"},
+    "pydantic": {"plan"},
+    "sqlalchemy": {"ledger"},
+    "plotly": {"report"},
+    "jinja2": {"report"},
+    "typer": {"cli"},
+    "rich": {"cli", "live"},
+    "watchfiles": {"live"},
+    "dask": {"fleet"},
+}
+# Inside a room a file imports files listed above it only.
+ORDER = {
+    "charts": ["limits", "shewhart", "ewma", "cusum", "trended", "acceptance", "short_run",
+               "signals", "run_length"],
+    "capability": ["shapes", "indices", "intervals", "time_models", "tolerance"],
+    "gauge": ["study", "resolution", "guard_band"],
+    "wheel": ["cycles", "drift", "health", "loss", "forecast", "taper", "thermal", "life",
+              "advice"],
+    "intake": ["dialect", "columns", "cells", "quarantine", "csv_file", "workbook"],
+    "ledger": ["tables", "store", "verify"],
+    "report": ["contents", "figures", "pages"],
+    "simulate": ["process", "faults", "policies", "score"],
+    "live": ["prompt", "drop_folder", "board"],
+    "cli": ["options", "daily", "prepare", "lab", "app"],
+}  # fmt: skip
+
+
+def files():
+    return sorted(HOUSE.rglob("*.py"))
+
+
+def room_of(path):
+    inside = path.relative_to(HOUSE).with_suffix("").parts
+    return inside[0], inside[1] if len(inside) > 1 else None
+
+
+def imports(path, *, top_only=False):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = tree.body if top_only else ast.walk(tree)
+    for node in nodes:
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            assert node.level == 0, f"{path}: siblings are imported by full name"
+            if node.module == "spc":
+                yield from (f"spc.{alias.name}" for alias in node.names)
+            else:
+                yield node.module
+
+
+@pytest.mark.parametrize("path", files(), ids=lambda p: str(p.relative_to(HOUSE)))
+def test_a_file_imports_only_what_lies_below_it(path):
+    room, file = room_of(path)
+    if room == "__init__":
+        return
+    assert room in FLOORS, f"{room} has no floor"
+    for name in imports(path):
+        parts = name.split(".")
+        if parts[0] != "spc" or len(parts) < 2 or parts[1] == "__version__":
+            continue
+        if parts[1] != room:
+            assert FLOORS[parts[1]] < FLOORS[room], f"{path} imports {name}, which is not below it"
+        elif len(parts) > 2 and file not in (None, "__init__"):
+            order = ORDER[room]
+            assert file in order, f"{path}: give {file} its place in ORDER"
+            assert order.index(parts[2]) < order.index(file), f"{path} imports {name}"
+
+
+@pytest.mark.parametrize("path", files(), ids=lambda p: str(p.relative_to(HOUSE)))
+def test_heavy_libraries_have_one_address_each(path):
+    room, _ = room_of(path)
+    for name in imports(path):
+        allowed = ADDRESSES.get(name.split(".")[0])
+        if allowed is None or room in allowed:
+            continue
+        # A result's to_frame() and examine() may import pandas inside the call.
+        late = name.split(".")[0] == "pandas" and name not in set(imports(path, top_only=True))
+        assert late, f"{path} imports {name}; it belongs to {sorted(allowed)}"
+
+
+def test_numeric_rooms_know_nothing_of_plans_files_or_screens():
+    for path in files():
+        room, _ = room_of(path)
+        if room in NUMERIC:
+            for name in imports(path):
+                assert not name.startswith(("spc.plan", "spc.run", "pathlib", "csv", "json")), path
+
+
+def loaded_by(code):
+    names = "import sys; print(*sorted(n for n in sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-c", f"{code}\n{names}"], capture_output=True, text=True, check=True
+    )
+    return set(done.stdout.splitlines()[-1].split())
+
+
+def test_importing_the_package_loads_no_heavy_library():
+    heavy = {"pandas", "numpy", "scipy", "plotly", "pydantic", "typer", "jinja2", "sqlalchemy"}
+
+    assert not heavy & loaded_by("import spc")
+
+
+def test_asking_for_help_loads_neither_pandas_nor_plotly_nor_scipy_stats():
+    code = (
+        "import sys, contextlib, io\n"
+        "from spc.cli.app import main\n"
+        "sys.argv = ['spc', '--help']\n"
+        "with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(SystemExit):\n"
+        "    main()\n"
+    )
+
+    assert not {"pandas", "plotly", "scipy.stats"} & loaded_by(code)
