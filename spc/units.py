@@ -25,7 +25,8 @@ _SPELLINGS = {
 # Minus signs people and programs write: hyphen-minus, hyphen, figure dash, en dash, minus, small
 # and full-width forms.
 _MINUS = str.maketrans(dict.fromkeys("‐‑‒–−﹣－", "-") | {"＋": "+", "\u00a0": " ", "\u202f": " "})
-_NUMBER = re.compile(r"^([+-]?)\s*(\d*)(?:([.,])(\d*))?(?:[eE]([+-]?\d{1,3}))?$")
+# Lengths are capped so that no text can overflow a float.
+_NUMBER = re.compile(r"^([+-]?)\s*([0-9]{0,20})(?:([.,])([0-9]{0,20}))?(?:[eE]([+-]?[0-9]{1,2}))?$")
 
 
 @dataclass(frozen=True)
