@@ -15,6 +15,7 @@ FLOORS = {
     "run": 1, "sigma": 1, "fits": 1,
     "charts": 2, "capability": 2, "gauge": 2,
     "wheel": 3, "plan": 3,
+    "series": 3.3, "findings": 3.6,
     "study": 4,
     "intake": 5, "ledger": 5, "report": 5, "simulate": 5,
     "live": 6, "fleet": 6,
@@ -43,7 +44,7 @@ ORDER = {
     "intake": ["dialect", "columns", "cells", "quarantine", "csv_file", "workbook"],
     "ledger": ["tables", "store", "verify"],
     "report": ["contents", "figures", "pages"],
-    "simulate": ["process", "faults", "policies", "score"],
+    "simulate": ["streams", "settings", "process", "faults", "scenes", "unseen", "policies", "score"],
     "live": ["prompt", "drop_folder", "board"],
     "cli": ["options", "daily", "prepare", "lab", "app"],
 }  # fmt: skip
