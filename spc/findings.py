@@ -4,54 +4,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from spc.capability.assessment import Capability
 from spc.charts.limits import Chart, ChartPair
 from spc.charts.signals import Signal
 from spc.gauge.resolution import Resolution
 from spc.plan import Feature, Plan
 from spc.run import Run
+from spc.series import Series
+from spc.shifts import ShiftSpan
 from spc.wheel.advice import Advice
 from spc.wheel.cycles import DressCycle, WearLine
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
-
-@dataclass(frozen=True, eq=False)
-class Series:
-    """
-    One feature along the run: one value per measured part, in grinding order.
-
-    Attributes
-    ----------
-    parts : array, shape (m,)
-        Part numbers.
-    deviation_um : array, shape (m,)
-        Mean of the part's readings: size minus nominal, or the value of form and finish. [µm]
-    readings : array, shape (m,)
-        How many readings that mean holds.
-    time : array of datetime64[us], shape (m,)
-        UTC; NaT when not written.
-    cycle, since_dress : array, shape (m,)
-        Dress cycle, 0 for the first; parts since its dress, 1 for the first part after it.
-    bare_um : array, shape (m,)
-        The deviation with the cycle's offsets taken out, so that wear shows alone; equal to
-        `deviation_um` for what offsets do not move. [µm]
-    """
-
-    parts: Ints
-    deviation_um: Floats
-    readings: Ints
-    time: NDArray[np.datetime64]
-    cycle: Ints
-    since_dress: Ints
-    bare_um: Floats
-
-    def __len__(self) -> int:
-        return len(self.parts)
 
 
 @dataclass(frozen=True)
@@ -132,15 +94,6 @@ class HeldSpan:
     def count(self) -> int:
         """Number of parts in the span."""
         return self.last - self.first + 1
-
-
-@dataclass(frozen=True)
-class ShiftSpan:
-    """The part of the run that belongs to one shift, in local time."""
-
-    name: str
-    start: datetime
-    end: datetime
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ FLOORS = {
     "run": 1, "sigma": 1, "fits": 1,
     "charts": 2, "capability": 2, "gauge": 2,
     "wheel": 3, "plan": 3,
-    "series": 3.3, "findings": 3.6,
+    "shifts": 3.3, "series": 3.3, "findings": 3.6, "one_feature": 3.8,
     "study": 4,
     "intake": 5, "ledger": 5, "report": 5, "simulate": 5,
     "live": 6, "fleet": 6,
@@ -46,7 +46,7 @@ ORDER = {
     "report": ["contents", "figures", "pages"],
     "simulate": ["streams", "settings", "process", "faults", "scenes", "unseen", "policies", "score"],
     "live": ["prompt", "drop_folder", "board"],
-    "cli": ["options", "daily", "prepare", "lab", "app"],
+    "cli": ["options", "texts", "daily", "prepare", "lab", "app"],
 }  # fmt: skip
 
 

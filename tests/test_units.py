@@ -39,7 +39,8 @@ def test_written_numbers_are_read_exactly(text, value, unit, decimals):
 @pytest.mark.parametrize(
     "text",
     ["", " ", "nan", "NaN", "inf", "-inf", "Infinity", "---", "OVER", "#N/A", "1,234.5", "1.2.3",
-     "1 234", "2,5,1", "--4", "4 kg", ".", "-", "0x10", "1_000", "٣", "mm", "4 5", "1e999", "9" * 40],
+     "1 234", "2,5,1", "--4", "4 kg", ".", "-", "0x10", "1_000", "٣", "mm", "4 5", "1e999",
+     "9" * 40],
 )  # fmt: skip
 def test_what_is_no_number_is_refused(text):
     with pytest.raises(BadQuantity):

@@ -1,15 +1,68 @@
 """The program ``spc``: every command, and how errors become one line and an exit status."""
 
+import contextlib
+import signal
+import sys
+import traceback
+
 import typer
 
-app = typer.Typer(no_args_is_help=True, add_completion=False)
+from spc import __version__
+from spc.cli import daily, prepare
+from spc.errors import SpcError
+
+#: Exit status of a fault of the program itself; 1 is kept for "act now".
+FAULT = 5
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.command()(daily.demo)
+app.command()(daily.check)
+app.command()(daily.advise)
+app.command()(daily.report)
+app.command()(prepare.fit)
+app.add_typer(prepare.plan_app, name="plan")
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"spc {__version__}")
+        raise typer.Exit
 
 
 @app.callback()
-def _root() -> None:
+def _root(
+    version: bool = typer.Option(
+        False, "--version", callback=_version, is_eager=True, help="Say the version."
+    ),
+) -> None:
     """Keep ground diameters on size, shift after shift."""
 
 
 def main() -> None:
-    """Run the command line."""
-    app()
+    """
+    Run the command line.
+
+    Exit status: 0 done, 1 act now (with ``--check`` only), 2 wrong usage or plan, 3 a file
+    refused whole, 4 store busy or read-only, 5 a fault of the program, 130 interrupted.
+    """
+    # A reader that goes away (such as `| head`) ends the program the usual way, not with 1.
+    with contextlib.suppress(AttributeError, ValueError):
+        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    try:
+        app()
+    except SpcError as error:
+        typer.echo(f"spc: {error}", err=True)
+        sys.exit(error.exit_status)
+    except PermissionError as error:
+        typer.echo(f"spc: {error.filename}: no permission to use it ({error.strerror})", err=True)
+        sys.exit(4)
+    except Exception:
+        traceback.print_exc()
+        typer.echo("spc: a fault of the program, not of your data; nothing was changed", err=True)
+        sys.exit(FAULT)

@@ -1,0 +1,141 @@
+"""What is asked many times a day: how does it stand, what next, and the page for the handover."""
+
+import sys
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from spc.cli.options import (
+    ActNow,
+    AsJson,
+    AsOf,
+    EventsFile,
+    OutFolder,
+    PlanFile,
+    RunFiles,
+    Shift,
+    ShiftDate,
+)
+from spc.cli.texts import say
+from spc.errors import SpcError
+
+if TYPE_CHECKING:
+    from spc.findings import Study
+
+
+def check(
+    run: RunFiles,
+    plan: PlanFile,
+    events: EventsFile = None,
+    act_now: ActNow = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say in ten lines how the run stands: on size, stable, capable, and what to do next."""
+    study = _study(run, plan, events)
+    from spc.report.terminal import check_lines
+
+    say(study.as_dict() if as_json else check_lines(study))
+    _exit_for(study, act_now)
+
+
+def advise(
+    run: RunFiles,
+    plan: PlanFile,
+    events: EventsFile = None,
+    act_now: ActNow = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say the one next act at the machine, with its amount and the evidence."""
+    study = _study(run, plan, events)
+    from spc.report.terminal import advise_lines
+
+    say(study.advice.as_dict() if as_json else advise_lines(study))
+    _exit_for(study, act_now)
+
+
+def report(
+    run: RunFiles,
+    plan: PlanFile,
+    events: EventsFile = None,
+    out: OutFolder = Path("reports"),
+    shift: Shift = None,
+    day: ShiftDate = None,
+    single_file: Annotated[
+        bool, typer.Option("--single-file", help="Put the drawing script into the page itself.")
+    ] = False,
+    as_of: AsOf = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write the shift report: one page to hand over, with every figure and its proof."""
+    study = _study(run, plan, events, shift, day)
+    from spc.report.pages import write_report
+
+    page = write_report(study, out, single_file=single_file, as_of=_moment(as_of))
+    say(study.as_dict() if as_json else [str(page)])
+
+
+def demo(
+    out: OutFolder = Path("reports/demo"),
+    seed: Annotated[int, typer.Option(help="Another seed makes another shift.")] = 1,
+) -> None:
+    """Invent a shift at the grinder, examine it and write its report."""
+    from spc.report.terminal import advise_lines
+    from spc.simulate.scenes import write_scene
+
+    _progress("inventing a shift of shaft seats: wear, two dresses, an operator who corrects")
+    scene = write_scene("shaft_seats", out, seed=seed)
+    _progress(f"wrote {scene.csv} and {scene.plan}; examining it")
+    study = _study([str(scene.csv)], scene.plan, scene.events)
+    from spc.report.pages import write_report
+
+    page = write_report(study, out)
+    say([*advise_lines(study), "", f"The page: {page}"])
+
+
+def _study(
+    run: list[str],
+    plan: Path,
+    events: Path | None,
+    shift: str | None = None,
+    day: str | None = None,
+) -> "Study":
+    from spc.intake import read_run
+    from spc.plan import load_plan
+    from spc.shifts import shift_span
+    from spc.study import examine
+
+    job = load_plan(plan)
+    measured = read_run([_standard_input() if name == "-" else name for name in run], job, events)
+    span = shift_span(measured, job, shift, _day(day)) if shift else None
+    return examine(measured, job, shift=span)
+
+
+def _day(text: str | None) -> date | None:
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise SpcError(f"--date {text!r} is not a day; write it such as 2026-11-25") from None
+
+
+def _moment(text: str | None) -> datetime | None:
+    try:
+        moment = datetime.fromisoformat(text) if text else None
+    except ValueError:
+        moment = None
+    if text and (moment is None or moment.tzinfo is None):
+        raise SpcError(
+            f"--as-of {text!r} is not a moment with its zone; write it such as 2026-11-25T14:00Z"
+        )
+    return moment
+
+
+def _exit_for(study: "Study", act_now: bool) -> None:
+    if act_now and study.advice.is_act:
+        raise typer.Exit(1)
+
+
+def _progress(words: str) -> None:
+    if sys.stderr.isatty():
+        typer.echo(words, err=True)

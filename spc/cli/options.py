@@ -1,0 +1,33 @@
+"""Arguments that several commands share, named once."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+RunFiles = Annotated[
+    list[str],
+    typer.Argument(metavar="RUN...", help="Measurement files of one run, or - for standard input."),
+]
+PlanFile = Annotated[Path, typer.Option("--plan", "-p", help="The plan of the job (TOML).")]
+EventsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--events", help="Dresses, offsets, pauses ... when they stand in their own file."
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON document instead of text.")]
+ActNow = Annotated[
+    bool, typer.Option("--check", help="Exit with status 1 when an act is due at the machine.")
+]
+OutFolder = Annotated[Path, typer.Option("--out", "-o", help="Folder to write into.")]
+AsOf = Annotated[
+    str | None,
+    typer.Option("--as-of", help="Moment the page states as its own, such as 2026-11-25T14:00Z."),
+]
+Shift = Annotated[
+    str | None, typer.Option("--shift", help="Report this shift of the plan alone, such as early.")
+]
+ShiftDate = Annotated[
+    str | None, typer.Option("--date", help="Day the shift began, such as 2026-11-25.")
+]

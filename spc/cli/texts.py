@@ -1,0 +1,90 @@
+"""What commands print that is no study: limits of size, plans, how a file was understood."""
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from spc.fits import LimitsOfSize
+    from spc.plan import Plan
+
+
+def say(answer: Mapping[str, Any] | Iterable[str]) -> None:
+    """Print a JSON document or lines of text on standard output."""
+    if isinstance(answer, Mapping):
+        typer.echo(json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=1))
+    else:
+        typer.echo("\n".join(answer))
+
+
+def fit_lines(limits: "LimitsOfSize") -> list[str]:
+    """Limits of one tolerance class, and the spread a centred process may have."""
+    name = f"{limits.nominal_mm:g} {limits.letter}{limits.grade}"
+    return [
+        f"{name}\tISO 286-1:2010 (tables from memory, held against the generating formulas)",
+        f"limits\t{limits.lower_um:+g} to {limits.upper_um:+g} µm",
+        f"sizes\t{limits.least_mm:.4f} to {limits.greatest_mm:.4f} mm",
+        f"IT{limits.grade}\t{limits.width_um:g} µm",
+        *(
+            # Rounded down, so that the printed spread still gives the index.
+            f"Cpk {cpk:g} needs\tsigma at most {math.floor(limits.sigma_for(cpk) * 1000) / 1000:.3f}"
+            " µm, centred"
+            for cpk in (1.33, 1.67)
+        ),
+    ]
+
+
+def fit_json(limits: "LimitsOfSize") -> dict[str, Any]:
+    """The same as one JSON document."""
+    return {
+        "schema": "spc.fit/1",
+        "nominal_mm": limits.nominal_mm,
+        "letter": limits.letter,
+        "grade": limits.grade,
+        "lower_um": limits.lower_um,
+        "upper_um": limits.upper_um,
+        "least_mm": limits.least_mm,
+        "greatest_mm": limits.greatest_mm,
+        "width_um": limits.width_um,
+        "sigma_um": {str(cpk): round(limits.sigma_for(cpk), 6) for cpk in (1.33, 1.67)},
+    }
+
+
+def plan_lines(plan: "Plan") -> list[str]:
+    """Every key of a plan: key, value, where the value came from; tab-separated."""
+    return ["\t".join(row) for row in [("key", "value", "from"), *_plan_rows(plan)]]
+
+
+def plan_json(plan: "Plan") -> dict[str, Any]:
+    """The same as one JSON document."""
+    rows = [dict(zip(("key", "value", "from"), row, strict=True)) for row in _plan_rows(plan)]
+    return {"schema": "spc.plan/1", "source": plan.source, "sha256": plan.sha256, "keys": rows}
+
+
+def _plan_rows(plan: "Plan") -> Iterable[tuple[str, str, str]]:
+    for section in ("job", "machine", "wheel", "cost", "reading", "charts"):
+        yield from _table_rows(section, getattr(plan, section))
+    yield ("shifts.zone", plan.shifts.zone or "UTC", "plan" if plan.shifts.zone else "default")
+    for name in plan.shifts.names:
+        yield (f"shifts.{name}", str((plan.shifts.model_extra or {})[name]), "plan")
+    for name, header in plan.columns.items():
+        yield (f"columns.{name}", header, "plan")
+    for feature in plan.features:
+        where = f"feature {feature.name!r}"
+        yield from _table_rows(where, feature)
+        origin = f"fit {feature.fit}" if feature.fit else "plan"
+        for key in ("nominal_mm", "lower_um", "upper_um", "target_um"):
+            value = getattr(feature, key)
+            if value is not None:
+                yield (f"{where}.{key}", f"{value:g}", f"worked out from {origin}")
+
+
+def _table_rows(section: str, table: Any) -> Iterable[tuple[str, str, str]]:
+    for key in type(table).model_fields:
+        value = getattr(table, key)
+        written = key in table.model_fields_set
+        shown = "not given" if value is None else str(value)
+        yield (f"{section}.{key}", shown, "plan" if written else "default")

@@ -1,0 +1,246 @@
+"""
+The main flow: from one run to everything concluded from it.
+
+`examine` is the list of steps; each step asks one room one question. `advisor_for` unpacks the
+plan for the adviser, which knows plain numbers only.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import fields
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+
+import numpy as np
+
+from spc.findings import Act, FeatureStudy, Prompt, Study
+from spc.one_feature import held_spans, study_feature
+from spc.plan import Plan
+from spc.run import Run
+from spc.series import Series, series_of
+from spc.shifts import ShiftSpan, span_of
+from spc.wheel import cycles as dressing
+from spc.wheel.advice import Advice, Advisor
+from spc.wheel.settings import (
+    CostSettings,
+    FeatureSettings,
+    MachineSettings,
+    Settings,
+    WheelSettings,
+)
+
+T = TypeVar("T")
+
+
+def examine(
+    run: Run,
+    plan: Plan,
+    history: Sequence[Study] | None = None,
+    *,
+    shift: ShiftSpan | None = None,
+) -> Study:
+    """
+    Everything that can be concluded from one run.
+
+    Parameters
+    ----------
+    run : Run
+        As read by `spc.intake.read_run`.
+    plan : Plan
+        The plan it was made under.
+    history : sequence of Study, optional
+        Earlier studies of the same job, oldest first; the adviser learns from them.
+    shift : ShiftSpan, optional
+        Charts and counts are of this shift alone; the adviser still follows the whole run up to
+        the end of it.
+
+    Returns
+    -------
+    Study
+        Every page, table and exit status reads it.
+    """
+    first, last = span_of(run, shift)
+    cycles = dressing.dress_cycles(
+        last, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
+    )
+    features = tuple(
+        study_feature(plan, feature, series_of(run, plan, feature, cycles, first=first, last=last))
+        for feature in plan.features
+    )
+    advisor = advisor_for(plan, history)
+    prompts, advice = follow(advisor, run, last)
+    return Study(
+        run=run,
+        plan=plan,
+        first_part=first,
+        last_part=last,
+        shift=shift,
+        features=features,
+        cycles=cycles,
+        acts=acts_of(run, plan, features, first, last),
+        prompts=tuple(prompt for prompt in prompts if prompt.part >= first),
+        held=tuple(span for feature in features for span in held_spans(feature, first, last)),
+        advice=advice,
+        learned=advisor.learned(),
+        self_check=advisor.self_check(),
+        remarks=run.remarks,
+    )
+
+
+def advisor_for(
+    plan: Plan,
+    history: Sequence[Study] | None = None,
+    state: dict[str, Any] | None = None,
+) -> Advisor:
+    """
+    The adviser of this plan, to be told of parts, readings and events as they come.
+
+    Parameters
+    ----------
+    plan : Plan
+        Limits, machine, wheel and costs come from it.
+    history : sequence of Study, optional
+        Earlier studies of the same job, oldest first.
+    state : dict, optional
+        From an earlier adviser's ``state()``; it goes on exactly where that one stopped.
+    """
+    return Advisor(_settings(plan), history=[s.learned for s in history or ()], state=state)
+
+
+def _settings(plan: Plan) -> Settings:
+    """The plan as plain numbers: the same keys, limits and targets in micrometres."""
+    return Settings(
+        features=tuple(_same_keys(FeatureSettings, feature) for feature in plan.features),
+        machine=_same_keys(MachineSettings, plan.machine),
+        wheel=_same_keys(WheelSettings, plan.wheel),
+        cost=_same_keys(CostSettings, plan.cost),
+        minutes_per_part=plan.job.minutes_per_part,
+    )
+
+
+def _same_keys(settings: type[T], table: Any) -> T:
+    names = [field.name for field in fields(settings)]  # type: ignore[arg-type]
+    return settings(**{name: getattr(table, name) for name in names})
+
+
+def follow(advisor: Advisor, run: Run, last: int) -> tuple[list[Prompt], Advice]:
+    """
+    Take the adviser along the run, part by part; ask it where a reading or an event arrived.
+
+    Returns
+    -------
+    list of Prompt, Advice
+        The advice wherever it called for something or had just changed, and as it stands at the
+        end.
+    """
+    readings = _readings_by_part(run)
+    events = _events_by_part(run)
+    prompts: list[Prompt] = []
+    advice = advisor.advise()
+    for part in range(last + 1):
+        mine = readings.get(part)
+        if part:
+            advisor.part(minute=mine[0] if mine else None)
+        for feature, value, again in mine[1] if mine else ():
+            advisor.reading(feature, value, again=again)
+        if mine:
+            advice = _ask(advisor, prompts, part, mine[0], advice)
+        for kind, details in events.get(part, ()):
+            advisor.event(kind, **details)
+    return prompts, advisor.advise()
+
+
+def _ask(
+    advisor: Advisor, prompts: list[Prompt], part: int, minute: float | None, before: Advice
+) -> Advice:
+    advice = advisor.advise()
+    changed = (advice.action, advice.subject) != (before.action, before.subject)
+    if changed or advice.offset_um:
+        time = None if minute is None else datetime.fromtimestamp(minute * 60, UTC)
+        prompts.append(Prompt(part, time, advice))
+    return advice
+
+
+Told = tuple[float | None, list[tuple[str, float, bool]]]
+
+
+def _readings_by_part(run: Run) -> dict[int, Told]:
+    table = run.measurements
+    minutes = _minutes(table["time"])
+    told: dict[int, Told] = {}
+    rows = zip(
+        table["part"].tolist(),
+        minutes,
+        table["feature"].tolist(),
+        table["deviation_um"].tolist(),
+        table["repeat"].tolist(),
+        strict=True,
+    )
+    for part, minute, feature, value, repeat in rows:
+        told.setdefault(part, (minute, []))[1].append((feature, value, repeat > 0))
+    return told
+
+
+def _events_by_part(run: Run) -> dict[int, list[tuple[str, dict[str, float]]]]:
+    told: dict[int, list[tuple[str, dict[str, float]]]] = {}
+    for event in run.events.itertuples():
+        details = {}
+        if not math.isnan(event.amount_um):
+            details["um"] = float(event.amount_um)
+        if not math.isnan(event.minutes):
+            details["minutes"] = float(event.minutes)
+        told.setdefault(int(event.after_part), []).append((str(event.kind), details))
+    return told
+
+
+def _minutes(time: Any) -> list[float | None]:
+    """Minutes since 1970 UTC; None where no time was written."""
+    stamps = time.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+    known = ~np.isnat(stamps)
+    minutes = stamps.astype(np.int64) / 60e6
+    return [float(m) if k else None for m, k in zip(minutes, known, strict=True)]
+
+
+def acts_of(
+    run: Run, plan: Plan, features: tuple[FeatureStudy, ...], first: int, last: int
+) -> tuple[Act, ...]:
+    """The events of the span, with what each did to the lead feature."""
+    lead = next((f for f in features if plan.lead and f.name == plan.lead.name), None)
+    sigma = lead.sloping.sigma if lead and lead.sloping else None
+    acts = []
+    for event in run.events.itertuples():
+        if not first - 1 <= event.after_part <= last:
+            continue
+        effect = (None, None)
+        if lead is not None and sigma is not None and event.kind in ("dress", "offset", "wheel"):
+            effect = _effect(lead.series, int(event.after_part), sigma)
+        acts.append(
+            Act(
+                kind=str(event.kind),
+                after_part=int(event.after_part),
+                time=_instant(event.time),
+                amount_um=_number(event.amount_um),
+                minutes=_number(event.minutes),
+                note=str(event.note),
+                effect_um=effect[0],
+                effect_se_um=effect[1],
+            )
+        )
+    return tuple(acts)
+
+
+def _effect(series: Series, after_part: int, sigma: float) -> tuple[float | None, float | None]:
+    before = series.deviation_um[series.parts <= after_part][-3:]
+    after = series.deviation_um[series.parts > after_part][:3]
+    if not len(before) or not len(after):
+        return None, None
+    spread = sigma * math.sqrt(1 / len(before) + 1 / len(after))
+    return float(after.mean() - before.mean()), spread
+
+
+def _instant(time: Any) -> datetime | None:
+    return None if time != time else time.to_pydatetime()
+
+
+def _number(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
