@@ -6,7 +6,7 @@ import tomllib
 from datetime import time
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
@@ -22,6 +22,7 @@ from pydantic import (
 
 from spc.errors import PlanError, SpcError
 from spc.fits import limits_of_size
+from spc.plan_faults import first_fault
 from spc.units import UM_PER_UNIT
 
 Unit = Literal["mm", "in", "um"]
@@ -402,6 +403,12 @@ class Plan(_Table):
         raise PlanError(f"the plan has no feature {name!r}; it has: {known}")
 
 
+_SECTIONS: dict[str, type[BaseModel]] = {
+    "job": Job, "feature": Feature, "machine": Machine, "wheel": Wheel, "cost": Cost,
+    "shifts": Shifts, "columns": Plan, "reading": Reading, "charts": Charts,
+}  # fmt: skip
+
+
 def load_plan(path: str | Path) -> Plan:
     """
     The plan in a TOML file.
@@ -432,47 +439,6 @@ def read_plan(content: bytes, *, source: str) -> Plan:
     try:
         return Plan(**table, source=source, sha256=hashlib.sha256(content).hexdigest())
     except ValidationError as error:
-        raise PlanError(f"{source}: {_first_fault(error, table)}") from None
+        raise PlanError(f"{source}: {first_fault(error, table, _SECTIONS)}") from None
     except SpcError as error:
         raise PlanError(f"{source}: {error}") from None
-
-
-def _first_fault(error: ValidationError, table: dict[str, Any]) -> str:
-    faults = error.errors()
-    # An unknown key is most often the misspelling behind a missing one, so it is named first.
-    fault = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
-    place = _place(fault["loc"], table)
-    more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
-    if fault["type"] == "extra_forbidden":
-        known = ", ".join(_keys_at(fault["loc"]))
-        return f"{place}: unknown key; known here: {known}{more}"
-    if fault["type"] == "missing":
-        return f"{place}: this key is missing{more}"
-    if fault["type"] == "value_error":
-        return f"{place}: {fault['ctx']['error']}{more}" if place else str(fault["ctx"]["error"])
-    return f"{place} = {fault['input']!r}: {fault['msg'][0].lower()}{fault['msg'][1:]}{more}"
-
-
-def _place(loc: tuple[int | str, ...], table: dict[str, Any]) -> str:
-    parts: list[str] = []
-    for step in loc:
-        if isinstance(step, int) and loc[0] == "feature":
-            name = table["feature"][step]
-            name = name.get("name", step + 1) if isinstance(name, dict) else step + 1
-            parts[-1] = f"feature {name!r}"
-        elif isinstance(step, int):
-            parts[-1] = f"{parts[-1]}[{step}]"
-        elif step not in ("literal['middle']", "float"):
-            parts.append(str(step))
-    return ", ".join(parts)
-
-
-def _keys_at(loc: tuple[int | str, ...]) -> list[str]:
-    models: dict[str, type[BaseModel]] = {
-        "job": Job, "feature": Feature, "machine": Machine, "wheel": Wheel, "cost": Cost,
-        "reading": Reading, "charts": Charts,
-    }  # fmt: skip
-    if len(loc) == 1:
-        return ["job", "feature", "machine", "wheel", "cost", "shifts", "columns", "reading",
-                "charts"]  # fmt: skip
-    return list(models[str(loc[0])].model_fields)

@@ -118,7 +118,7 @@ def _means(run: Run, feature: Feature) -> _Means:
 def _misread(part: Ints, values: Floats, gauge_sd: float) -> NDArray[np.bool_]:
     """Readings that contradict the later or the most readings of the same part."""
     wrong = np.zeros(len(part), dtype=bool)
-    numbers, start, counts = np.unique(part, return_index=True, return_counts=True)
+    _, start, counts = np.unique(part, return_index=True, return_counts=True)
     for k in np.flatnonzero(counts > 1):
         same = slice(start[k], start[k] + counts[k])
         # Of two, the second was asked for because the first surprised; of more, the middle one.
@@ -146,7 +146,8 @@ def _difference(run: Run, plan: Plan, feature: Feature) -> _Means:
 
 def _register(run: Run, plan: Plan, parts: Ints) -> Floats:
     """Offsets in force at each part. A control that the plan does not describe is taken to clear
-    them at a dress, so that every dress cycle starts from its own level."""
+    them at a dress, so that every dress cycle starts from its own level.
+    """
     clears = plan.machine.dress_clears_offsets
     return dressing.register(
         parts,

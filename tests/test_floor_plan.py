@@ -14,7 +14,7 @@ FLOORS = {
     "errors": -1, "units": 0,
     "run": 1, "sigma": 1, "fits": 1,
     "charts": 2, "capability": 2, "gauge": 2,
-    "wheel": 3, "plan": 3,
+    "plan_faults": 2.9, "wheel": 3, "plan": 3,
     "shifts": 3.3, "series": 3.3, "findings": 3.6, "one_feature": 3.8,
     "study": 4,
     "intake": 5, "ledger": 5, "report": 5, "simulate": 5,
@@ -24,7 +24,7 @@ FLOORS = {
 NUMERIC = {"sigma", "fits", "charts", "capability", "gauge", "wheel"}
 ADDRESSES = {
     "pandas": {"run", "intake", "report"},
-    "pydantic": {"plan"},
+    "pydantic": {"plan", "plan_faults"},
     "sqlalchemy": {"ledger"},
     "plotly": {"report"},
     "jinja2": {"report"},

@@ -1,0 +1,58 @@
+"""What is wrong in a plan, in one line: the key, what was seen, what would be right."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+Loc = tuple[int | str, ...]
+
+
+def first_fault(
+    error: ValidationError, table: dict[str, Any], sections: Mapping[str, type[BaseModel]]
+) -> str:
+    """
+    The fault to put right first, and how many more there are.
+
+    Parameters
+    ----------
+    error : ValidationError
+        As raised by the plan.
+    table : dict
+        The plan as read from TOML.
+    sections : mapping
+        Model of each top-level key, whose keys are named when one is unknown.
+    """
+    faults = error.errors()
+    # An unknown key is most often the misspelling behind a missing one, so it is named first.
+    fault = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
+    place = _place(fault["loc"], table)
+    more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+    if fault["type"] == "extra_forbidden":
+        known = ", ".join(_known_keys(fault["loc"], sections))
+        return f"{place}: unknown key; known here: {known}{more}"
+    if fault["type"] == "missing":
+        return f"{place}: this key is missing{more}"
+    if fault["type"] == "value_error":
+        says = str(fault["ctx"]["error"])
+        return f"{place}: {says}{more}" if place else says
+    return f"{place} = {fault['input']!r}: {fault['msg'][0].lower()}{fault['msg'][1:]}{more}"
+
+
+def _place(loc: Loc, table: dict[str, Any]) -> str:
+    parts: list[str] = []
+    for step in loc:
+        if isinstance(step, int) and loc[0] == "feature":
+            written = table["feature"][step]
+            name = written.get("name", step + 1) if isinstance(written, dict) else step + 1
+            parts[-1] = f"feature {name!r}"
+        elif isinstance(step, int):
+            parts[-1] = f"{parts[-1]}[{step}]"
+        # `target` may be a word or a number; which of the two failed is no place in the file.
+        elif step not in ("literal['middle']", "float"):
+            parts.append(str(step))
+    return ", ".join(parts)
+
+
+def _known_keys(loc: Loc, sections: Mapping[str, type[BaseModel]]) -> list[str]:
+    return list(sections) if len(loc) == 1 else list(sections[str(loc[0])].model_fields)
