@@ -1,0 +1,78 @@
+"""Runs and plans small enough to check by hand."""
+
+import pandas as pd
+import pytest
+
+from spc.plan import read_plan
+from spc.run import EVENT_COLUMNS, MEASUREMENT_COLUMNS, REJECT_COLUMNS, Run
+
+PIN = """
+[job]
+part = "Lock pin"
+minutes_per_part = 1.0
+
+[[feature]]
+name = "seat"
+nominal = 25.0
+upper = 0.010
+lower = -0.010
+sample = 1
+
+[machine]
+dress_resets_size = true
+dress_clears_offsets = true
+
+[shifts]
+early = "06:00-14:00"
+night = "22:00-06:00"
+zone = "Europe/Paris"
+"""
+
+
+@pytest.fixture
+def plan():
+    return read_plan(PIN.encode(), source="pin.toml")
+
+
+@pytest.fixture
+def make_run():
+    def make(readings, events=(), start="2026-11-23 06:00", minutes=1.0):
+        """Readings (part, feature, deviation) or with a repeat; events (after_part, kind, ...)."""
+        first = pd.Timestamp(start, tz="UTC")
+        rows = [
+            {
+                "part": part,
+                "serial": str(part),
+                "time": first + pd.Timedelta(minutes=part * minutes),
+                "feature": feature,
+                "deviation_um": float(value),
+                "reading": 25.0 + value / 1000,
+                "decimals": 4,
+                "repeat": again[0] if again else 0,
+                "source": "pin.csv",
+                "row": row + 2,
+            }
+            for row, (part, feature, value, *again) in enumerate(readings)
+        ]
+        told = [
+            {
+                "after_part": after,
+                "time": first + pd.Timedelta(minutes=after * minutes),
+                "kind": kind,
+                "amount_um": float(details.get("um", "nan")),
+                "minutes": float(details.get("minutes", "nan")),
+                "note": "",
+                "source": "pin.csv",
+                "row": 0,
+            }
+            for after, kind, details in ((*event, {})[:3] for event in events)
+        ]
+        measurements = pd.DataFrame(rows, columns=list(MEASUREMENT_COLUMNS))
+        frame = pd.DataFrame(told, columns=list(EVENT_COLUMNS))
+        for table in (measurements, frame):
+            table["time"] = pd.to_datetime(table["time"], utc=True)
+        account = dict.fromkeys(("rejected", "blank", "identical", "summary", "skipped_lines"), 0)
+        account |= {"cells": len(rows), "measurements": len(rows), "events": len(told)}
+        return Run(measurements, frame, pd.DataFrame(columns=list(REJECT_COLUMNS)), account)
+
+    return make
