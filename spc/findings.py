@@ -1,9 +1,13 @@
 """What was concluded from one run: the nouns that every page, table and exit status reads."""
 
-from dataclasses import dataclass
-from datetime import datetime
+import math
+from dataclasses import dataclass, fields, is_dataclass
+from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
+
+from spc import __version__
 from spc.capability.assessment import Capability
 from spc.charts.limits import Chart, ChartPair
 from spc.charts.signals import Signal
@@ -151,3 +155,110 @@ class Study:
             if feature.name == name:
                 return feature
         raise KeyError(name)
+
+    def as_dict(self) -> dict[str, Any]:
+        """
+        The study as one JSON document, ``"schema": "spc.study/1"``.
+
+        Lengths in micrometres (``_um``) or millimetres (``_mm``), times in UTC, numbers with a
+        dot; null where nothing can be said. `features` follow the plan's order, each with its
+        values, charts, signals, wear per dress cycle, stability, capability and resolution.
+        """
+        return {
+            "schema": "spc.study/1",
+            "version": __version__,
+            "job": plain(self.plan.job.model_dump()),
+            "plan": {"source": self.plan.source, "sha256": self.plan.sha256},
+            "sources": plain(self.run.sources),
+            "account": dict(self.run.account),
+            "span": {"first_part": self.first_part, "last_part": self.last_part},
+            "shift": plain(self.shift),
+            "made": self.made,
+            "measured": self.measured,
+            "parts_since_dress": self.parts_since_dress,
+            "outside": list(self.outside),
+            "held": plain(self.held),
+            "features": [_feature_as_dict(feature) for feature in self.features],
+            "cycles": plain(self.cycles),
+            "acts": plain(self.acts),
+            "prompts": [
+                {"part": p.part, "time": plain(p.time), "advice": p.advice.as_dict()}
+                for p in self.prompts
+            ],
+            "advice": self.advice.as_dict(),
+            "self_check": plain(self.self_check),
+            "remarks": list(self.remarks),
+        }
+
+
+def _feature_as_dict(study: FeatureStudy) -> dict[str, Any]:
+    feature, series = study.feature, study.series
+    return {
+        "name": feature.name,
+        "kind": feature.kind,
+        "nominal_mm": feature.nominal_mm,
+        "lower_um": feature.lower_um,
+        "upper_um": feature.upper_um,
+        "target_um": feature.target_um,
+        "measured": len(series),
+        "parts": plain(series.parts),
+        "deviation_um": plain(series.deviation_um),
+        "outside": list(study.outside),
+        "in_doubt": list(study.in_doubt),
+        "base": study.base_words,
+        "individuals": study.individuals and _limits_as_dict(study.individuals.location),
+        "moving_range": study.individuals and _limits_as_dict(study.individuals.spread),
+        "sloping": study.sloping
+        and {"sigma_um": study.sloping.sigma, "base": plain(study.sloping.base)},
+        "signals": [
+            {
+                "pattern": signal.pattern,
+                "first_part": int(series.parts[signal.first]),
+                "last_part": int(series.parts[signal.last]),
+                "says": signal.says,
+                "source": signal.source,
+            }
+            for signal in study.signals
+        ],
+        "wear": plain(study.wear),
+        "stability": plain(study.stability),
+        "capability": plain(study.capability),
+        "resolution": plain(study.resolution),
+    }
+
+
+def _limits_as_dict(chart: Chart) -> dict[str, Any]:
+    return {
+        "center_um": float(chart.center[-1]),
+        "lower_um": float(chart.lower[-1]),
+        "upper_um": float(chart.upper[-1]),
+        "sigma_um": chart.sigma,
+        "base": plain(chart.base),
+    }
+
+
+def plain(value: Any) -> Any:
+    """
+    A result as JSON knows it: dataclasses become objects, arrays lists, what is no finite number
+    null, times UTC text.
+
+    Examples
+    --------
+    >>> plain((1.5, float("nan"), datetime(2026, 11, 25, 6, tzinfo=UTC)))
+    [1.5, None, '2026-11-25T06:00:00Z']
+    """
+    if is_dataclass(value):
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
