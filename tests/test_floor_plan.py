@@ -44,7 +44,7 @@ ORDER = {
     "intake": ["dialect", "columns", "cells", "quarantine", "csv_file", "workbook"],
     "ledger": ["tables", "store", "verify"],
     "report": ["contents", "figures", "pages"],
-    "simulate": ["streams", "settings", "process", "faults", "shift", "scenes", "unseen", "policies", "score"],
+    "simulate": ["streams", "settings", "process", "faults", "shift", "export", "scenes", "unseen", "policies", "score"],
     "live": ["prompt", "drop_folder", "board"],
     "cli": ["options", "texts", "daily", "prepare", "lab", "app"],
 }  # fmt: skip
