@@ -35,8 +35,10 @@ ADDRESSES = {
 }
 # Inside a room a file imports files listed above it only.
 ORDER = {
-    "charts": ["limits", "shewhart", "ewma", "cusum", "trended", "acceptance", "short_run",
-               "signals", "run_length"],
+    "sigma": ["factors", "groups", "estimators"],
+    "charts": ["limits", "base_span", "shewhart", "between_parts", "ewma", "cusum", "trended",
+               "acceptance", "short_run", "signals", "change_point", "doubts", "neighbours",
+               "chain", "integral", "simulated", "run_length", "watchfulness"],
     "capability": ["shapes", "indices", "intervals", "time_models", "tolerance"],
     "gauge": ["study", "resolution", "guard_band"],
     "wheel": ["settings", "cycles", "drift", "dress_effect", "health", "loss", "thermal", "track",
