@@ -1,0 +1,432 @@
+"""The adviser: told of parts, readings and events as they come, it says the next act."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from spc.errors import BadRecord
+from spc.wheel.forecast import PartsLeft, outlook, parts_left
+from spc.wheel.rules import Case, Habits, Move, measure_after, weigh
+from spc.wheel.settings import (
+    CostSettings,
+    FeatureSettings,
+    MachineSettings,
+    Settings,
+    WheelSettings,
+)
+from spc.wheel.track import Track
+from spc.wheel.watch import Finding, Watch
+from spc.wheel.wording import LOOK, as_typed, level_words, money, um
+
+__all__ = [
+    "ACTIONS",
+    "EVENTS",
+    "Advice",
+    "Advisor",
+    "CostSettings",
+    "FeatureSettings",
+    "MachineSettings",
+    "PartsLeft",
+    "Settings",
+    "WheelSettings",
+]
+
+#: What the next act may be.
+ACTIONS = (
+    "grind_on",
+    "measure_again",
+    "check",
+    "offset",
+    "swivel",
+    "dress",
+    "let_it_warm",
+    "hold",
+)
+#: What may be told besides parts and readings.
+EVENTS = (
+    "dress", "offset", "wheel", "swivel", "pause", "master", "batch", "coolant", "regrind",
+    "cleared", "note",
+)  # fmt: skip
+#: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]
+BATCH_UNREST, SWIVEL_UNREST = 0.35, 3.0
+
+
+@dataclass(frozen=True)
+class Advice:
+    """
+    One next act.
+
+    Parameters
+    ----------
+    action : str
+        One of `ACTIONS`.
+    subject : str
+        What to check, or which feature.
+    offset_um : float or None
+        Diametral, + bigger, a multiple of the machine's step; None unless a move is advised.
+        With a dress: to be entered after it, beyond what the control clears by itself.
+    amount, amount_unit : float, str or None
+        The move as typed on this control, or minutes to wait.
+    measure_after : int
+        Parts until the next reading: 1 the very next, 0 this one again.
+    evidence : str
+        One plain sentence with the numbers.
+    check_first : str
+        What to look at before acting.
+    runner_up, cost_difference : str, float or None
+        The next best act and what more it costs.
+    """
+
+    action: str
+    subject: str
+    offset_um: float | None
+    amount: float | None
+    amount_unit: str | None
+    measure_after: int
+    evidence: str
+    check_first: str
+    runner_up: str | None
+    cost_difference: float | None
+    _count: Callable[[], PartsLeft | None] = field(repr=False, compare=False, default=lambda: None)
+
+    @cached_property
+    def parts_left(self) -> PartsLeft | None:
+        """Parts until one is out with probability 0.5 % if left alone; None: not enough yet."""
+        return self._count()
+
+
+class Advisor:
+    """
+    The next act at one grinder, from what it was told so far. Memory does not grow with the run.
+
+    Parameters
+    ----------
+    settings : Settings
+        The job in plain numbers.
+    history : sequence of dict, optional
+        What earlier advisers of the same job had `learned`, oldest first.
+    state : dict, optional
+        An earlier adviser's `state()`; this one goes on exactly there.
+
+    Examples
+    --------
+    >>> seat = FeatureSettings("seat A", lower_um=-8, upper_um=8, target_um=0)
+    >>> advisor = Advisor(Settings((seat,)))
+    >>> advisor.part()
+    >>> advisor.reading("seat A", 4.0)
+    >>> advisor.advise().action
+    'offset'
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        history: Sequence[dict[str, Any]] = (),
+        state: dict[str, Any] | None = None,
+    ) -> None:
+        self.settings = settings
+        self._features = {feature.name: feature for feature in settings.features}
+        past = [record["track"] for record in history if record.get("track") is not None]
+        self._track = Track(settings, past) if settings.lead is not None else None
+        self._watch = Watch(settings)
+        self._habits = Habits()
+        self._made = 0
+        self._advice: Advice | None = None
+        if state is not None:
+            self._resume(state)
+
+    # -- what it is told -----------------------------------------------------------------------
+
+    def part(self, minute: float | None = None) -> None:
+        """
+        A part was ground, measured or not.
+
+        Parameters
+        ----------
+        minute : float, optional
+            Clock at that part, any origin. [min]
+        """
+        if minute is not None:
+            minute = float(minute)
+            if not math.isfinite(minute):
+                raise BadRecord(f"minute = {minute} is not a time; leave it out when unknown")
+        self._advice = None
+        self._settle()
+        self._made += 1
+        self._watch.part()
+        if self._track is not None and self._track.part(minute):
+            self._habits.since_pause = 0
+
+    def reading(self, feature: str, value_um: float, again: bool = False) -> None:
+        """
+        One reading of the part ground last.
+
+        Parameters
+        ----------
+        feature : str
+            As in the plan.
+        value_um : float
+            Deviation from nominal; for form, finish and taper the value itself. [µm]
+        again : bool
+            A repeat; any further reading of the same part is one, marked or not.
+        """
+        if feature not in self._features:
+            known = ", ".join(self._features)
+            raise BadRecord(f"there is no feature {feature!r}; the features are: {known}")
+        value = float(value_um)
+        if not math.isfinite(value):
+            raise BadRecord(f"the reading of {feature} is {value_um!r}; give a number of µm")
+        if self._made == 0:
+            raise BadRecord(f"a reading of {feature} came before any part; tell of the part first")
+        self._advice = None
+        self._read(self._features[feature], value)
+
+    def event(self, kind: str, um: float | None = None, minutes: float | None = None) -> None:
+        """
+        Something was done or happened after the part ground last.
+
+        Parameters
+        ----------
+        kind : str
+            One of `EVENTS`.
+        um : float, optional
+            Move on diameter, + bigger; an offset needs it. [µm]
+        minutes : float, optional
+            Length of a pause.
+        """
+        if kind not in EVENTS:
+            raise BadRecord(f"there is no event {kind!r}; the events are: {', '.join(EVENTS)}")
+        if kind == "offset" and um is None:
+            raise BadRecord("an offset came without its amount; give um, on diameter, + bigger")
+        for name, value in (("um", um), ("minutes", minutes)):
+            if value is not None and not math.isfinite(float(value)):
+                raise BadRecord(f"{name} = {value!r} of {kind} is not a number")
+        if minutes is not None and minutes < 0:
+            raise BadRecord(f"minutes = {minutes!r} of {kind} is below zero")
+        self._advice = None
+        self._watch.event(kind)
+        if self._track is not None:
+            self._act(self._track, kind, um, minutes)
+
+    def _act(self, track: Track, kind: str, um: float | None, minutes: float | None) -> None:
+        if kind == "offset" and um is not None:
+            amount = track.frame.mirror * float(um)
+            if amount:
+                self._moved(track)
+                track.offset(amount)
+                self._habits.offset(amount)
+                self._watch.moved(float(um))
+        elif kind in ("dress", "wheel"):
+            self._moved(track)
+            track.dress() if kind == "dress" else track.wheel()
+            self._habits.unread_offset = False
+            self._watch.forget()
+        elif kind == "pause":
+            self._moved(track)
+            if minutes:
+                track.told_pause += float(minutes)
+                track.pause(float(minutes))
+            self._habits.since_pause = 0
+        elif kind == "batch":
+            self._moved(track)
+            track.unsettle(BATCH_UNREST * track.frame.half_width)
+        elif kind == "swivel":
+            self._moved(track)
+            track.unsettle(SWIVEL_UNREST)
+            self._watch.forget()
+
+    def _moved(self, track: Track) -> None:
+        self._settle()
+        track.close_part()
+
+    # -- readings ------------------------------------------------------------------------------
+
+    def _read(self, feature: FeatureSettings, value: float) -> None:
+        track = self._track
+        steered = track is not None and (
+            feature.name == track.lead.name or feature.name in track.companions
+        )
+        forecast = None
+        if track is not None and steered:
+            place, var = track.forecast(feature.name)
+            frame = self._frame(track, feature)
+            forecast = (frame.outward(place), math.sqrt(var))
+        heard = self._watch.reading(feature, value, forecast)
+        if heard.taken is not None:
+            self._take(feature, heard)
+
+    def _frame(self, track: Track, feature: FeatureSettings) -> Any:
+        return (
+            track.frame if feature.name == track.lead.name else track.companions[feature.name].frame
+        )
+
+    def _take(self, feature: FeatureSettings, heard: Finding) -> None:
+        track = self._track
+        assert heard.taken is not None
+        if track is None:
+            return
+        if feature.name in track.forms:
+            if heard.first:
+                track.forms[feature.name].read(heard.taken, max(track.age, 1))
+            return
+        if feature.name != track.lead.name and feature.name not in track.companions:
+            return
+        if track.closed:
+            return
+        frame = self._frame(track, feature)
+        if feature.name == track.lead.name and heard.first:
+            self._habits.read()
+        if heard.jump:
+            if feature.name == track.lead.name:
+                track.unsettle(heard.jump)
+            else:
+                track.companions[feature.name].var += heard.jump**2
+        if heard.check and feature.name == track.lead.name:
+            self._habits.since_jump = 0
+        track.take(feature.name, [frame.inward(v) for v in heard.values])
+
+    def _settle(self) -> None:
+        """Take in readings whose repeat never came, if they were no surprise."""
+        for feature, heard in self._watch.unanswered():
+            self._take(self._features[feature], heard)
+
+    # -- what it says --------------------------------------------------------------------------
+
+    def advise(self) -> Advice:
+        """The next act as things stand; asking changes nothing."""
+        if self._advice is None:
+            self._advice = self._decide()
+        return self._advice
+
+    def _decide(self) -> Advice:
+        track, watch = self._track, self._watch
+        case = weigh(track, self._habits) if track is not None else None
+        finding = watch.verdict(
+            can_steer=case is not None and (case.wise or bool(case.dress.reason))
+        )
+        if finding is not None:
+            return self._say(*finding, case=case)
+        if track is None or case is None:
+            return self._say("grind_on", "", "no diameter or bore to steer; nothing is out", case)
+        return self._steer(track, case)
+
+    def _steer(self, track: Track, case: Case) -> Advice:
+        words = level_words(
+            track.lead.name, track.frame.outward(case.level), case.sd, track.frame.target
+        )
+        drift = f"drift {um(case.slope * track.frame.mirror)[:-3]} µm per part"
+        if case.dress.reason and track.age > 0:
+            return self._say("dress", "wheel", self._why_dress(track, case), case, case.after_dress)
+        if case.wise:
+            move = um(track.frame.mirror * case.move.amount)
+            saves = f"a move of {move} saves {money(case.move.saving)}"
+            return self._say(
+                "offset", track.lead.name, f"{words}, {drift}; {saves}", case, case.move
+            )
+        if track.made == 0:
+            return self._say("grind_on", "", "no part was ground yet", case)
+        return self._say("grind_on", "", f"{words}, {drift}; a move would not pay", case)
+
+    def _why_dress(self, track: Track, case: Case) -> str:
+        reason, age = case.dress.reason, track.age
+        if reason == "limit":
+            return f"{age} parts since the dress; the limit is {self.settings.max_parts}"
+        if reason != "cost":
+            return f"{reason} is likely to leave its limit soon, {age} parts since the dress"
+        return (
+            f"{age} parts since the dress, the next ones cost {case.dress.coming:.3f} each, "
+            f"a whole cycle {case.dress.average:.3f}"
+        )
+
+    def _say(
+        self, action: str, subject: str, evidence: str, case: Case | None, move: Move | None = None
+    ) -> Advice:
+        track = self._track
+        offset = amount = unit = None
+        if track is not None and move is not None and move.amount:
+            step = self.settings.machine.offset_step_um
+            offset = round(round(track.frame.mirror * move.amount / step) * step, 9)
+            amount, unit = as_typed(self.settings.machine, offset)
+        runner, difference = self._runner_up(action, case)
+        after = 1
+        if action == "measure_again":
+            after = 0
+        elif track is not None and case is not None and action == "grind_on":
+            after = measure_after(track, self._habits, case, self._watch.open_question)
+        look = LOOK.get(subject if action == "check" else action, "")
+        return Advice(
+            action=action,
+            subject=subject,
+            offset_um=offset,
+            amount=amount,
+            amount_unit=unit,
+            measure_after=after,
+            evidence=evidence,
+            check_first=look,
+            runner_up=runner,
+            cost_difference=difference,
+            _count=_counter(track),
+        )
+
+    def _runner_up(self, action: str, case: Case | None) -> tuple[str | None, float | None]:
+        if case is None or self._made == 0:
+            return None, None
+        if action == "offset":
+            return "grind_on", round(max(case.move.saving, 0.0), 4)
+        ahead = max(case.dress.coming - case.dress.average, 0.0)
+        if action == "dress":
+            return "grind_on", round(ahead, 4)
+        if action == "grind_on" and case.move.amount and not case.wise:
+            return "offset", round(max(-case.move.saving, 0.0), 4)
+        if action == "grind_on":
+            return "dress", round(max(case.dress.average - case.dress.coming, 0.0), 4)
+        return None, None
+
+    # -- what it keeps -------------------------------------------------------------------------
+
+    def learned(self) -> dict[str, Any]:
+        """What a later adviser of the same job may start from: plain numbers, ready for JSON."""
+        return {
+            "schema": "spc.wheel.learned/1",
+            "track": None if self._track is None else self._track.learned(),
+        }
+
+    def self_check(self) -> dict[str, Any]:
+        """
+        How well readings were foretold: number of forecasts, their standardised spread, share out.
+
+        A spread of 1 and a share of about 0.05 beyond 1.96 mean that the stated uncertainty holds.
+        """
+        errors = [] if self._track is None else self._track.errors
+        if len(errors) < 2:
+            return {"n": len(errors), "spread": None, "beyond": None}
+        mean = sum(errors) / len(errors)
+        var = sum((e - mean) ** 2 for e in errors) / (len(errors) - 1)
+        beyond = sum(abs(e) > 1.96 for e in errors) / len(errors)
+        return {"n": len(errors), "spread": math.sqrt(var), "beyond": beyond}
+
+    def state(self) -> dict[str, Any]:
+        """Everything as plain numbers, ready for JSON; ``Advisor(settings, state=...)`` goes on."""
+        return {
+            "schema": "spc.wheel.state/1",
+            "made": self._made,
+            "habits": self._habits.state(),
+            "watch": self._watch.state(),
+            "track": None if self._track is None else self._track.state(),
+        }
+
+    def _resume(self, state: dict[str, Any]) -> None:
+        self._made = state["made"]
+        self._habits = Habits(**{**state["habits"], "offsets": list(state["habits"]["offsets"])})
+        self._watch.resume(state["watch"])
+        if self._track is not None and state["track"] is not None:
+            self._track.resume(state["track"])
+
+
+def _counter(track: Track | None) -> Callable[[], PartsLeft | None]:
+    if track is None:
+        return lambda: None
+    now = outlook(track)
+    return lambda: parts_left(now)

@@ -1,0 +1,135 @@
+"""When the next part costs more than a fresh wheel would: the dress by marginal cost."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.wheel.drift import BEND, SLOPE, bend_rate
+from spc.wheel.loss import best_loss
+from spc.wheel.track import Track
+
+Floats = NDArray[np.float64]
+
+#: No dress for cost before this share of the habitual life.
+EARLIEST = 0.25
+#: A form or finish value this likely to be out soon calls for a dress.
+FORM_CHANCE = 0.10
+#: Ages at which costs are evaluated, at most.
+POINTS = 40
+
+
+@dataclass(frozen=True)
+class DressCase:
+    """
+    What speaks for a dress. Costs in the plan's currency, per part.
+
+    `coming` is the cost of a part in the next stretch, `average` that of the whole cycle so far
+    with its dress; `left` the parts to the best dress; `reason` is "" while none is due.
+    """
+
+    coming: float
+    average: float
+    left: int
+    reason: str
+
+
+def dress_case(track: Track) -> DressCase:
+    """Whether a dress is due, by the marginal rule of age replacement (Barlow and Proschan)."""
+    age, life = track.age, track.life
+    ahead = max(3, round(track.spacing))
+    limit = track.settings.max_parts
+    end = limit if limit is not None else int(3 * max(life, age))
+    ages = _ages(age, ahead, max(end, age + 2 * ahead))
+    cost = part_costs(track, ages)
+    steps = np.diff(ages, prepend=0.0)
+    total = dress_price(track) + np.cumsum(_between(cost) * steps)
+    average = total / ages
+    here = int(np.searchsorted(ages, max(age, 1)))
+    coming = float((total[here + 1] - total[here]) / (ages[here + 1] - ages[here]))
+    best = here + int(np.argmin(average[here:]))
+    left = int(ages[best]) - age
+    if limit is not None:
+        left = min(left, limit - age)
+    return DressCase(
+        coming, float(average[here]), max(left, 0), _reason(track, coming, average[here], ahead)
+    )
+
+
+def _reason(track: Track, coming: float, average: float, ahead: int) -> str:
+    limit = track.settings.max_parts
+    if limit is not None and track.age >= limit:
+        return "limit"
+    if track.age < EARLIEST * track.life or track.age < 5:
+        return ""
+    for name, form in track.forms.items():
+        if form.seen and form.chance_outside(track.age + ahead) > FORM_CHANCE:
+            return name
+    return "cost" if coming > average else ""
+
+
+def _ages(age: int, ahead: int, end: int) -> Floats:
+    """Some ages from 1 to the end, among them this one and the end of the next stretch."""
+    past = np.linspace(1, max(age, 1), POINTS // 2).round()
+    future = np.linspace(age + ahead, max(end, age + ahead), POINTS // 2).round()
+    return np.unique(np.concatenate([past, [max(age, 1), age + ahead], future]))
+
+
+def _between(cost: Floats) -> Floats:
+    """Mean cost over the stretch that ends at each point."""
+    before = np.concatenate([cost[:1], cost[:-1]])
+    return 0.5 * (before + cost)
+
+
+def part_costs(track: Track, ages: Floats) -> Floats:
+    """
+    Expected cost of a part at each age when offsets are made as they pay. [currency]
+
+    Spread costs by its shapes of growth, drift by the sawtooth of its offsets: with a price C
+    per move and a loss K (x/w)² the best sawtooth lasts n = (6 C w²/(K b²))^(1/3) parts and
+    costs 1.5 C/n a part.
+    """
+    stakes = track.stakes()
+    price = max(track.settings.cost.offset, 1e-6)
+    curve = max(stakes.off_target, 1e-3 * stakes.scrap, 1e-6) / stakes.half_width**2
+    drift = np.maximum(drift_at(track, ages), 1e-6 * stakes.half_width)
+    tooth = np.minimum((6 * price / (curve * drift**2)) ** (1 / 3), 1e6)
+    rise = np.minimum(drift * tooth, 2 * stakes.half_width)
+    _, level_var = track.level()
+    usual = min(level_var, 0.3 * track.noise)
+    cases = track.growth.cases(ages)
+    part_var = np.maximum(cases - track.gauge_var, 0.3 * cases)
+    sds, least = best_loss(stakes)
+    spread = np.interp(np.sqrt(part_var + usual + rise**2 / 12), sds, least)
+    cost = track.growth.belief @ spread + price / tooth
+    for form in track.forms.values():
+        if form.seen + form.cycles:
+            out = np.array([form.chance_outside(a) for a in ages.tolist()])
+            cost = cost + track.settings.cost.rework * out
+    return np.asarray(cost)
+
+
+def drift_at(track: Track, ages: Floats) -> Floats:
+    """Wear per part along the cycle: what is known now, carried back and on by the bend."""
+    slope, _ = track.drift.estimate(SLOPE)
+    bend, _ = track.drift.estimate(BEND)
+    usual = track.usual_slope[0]
+    share = np.minimum(ages / max(track.age, 1), 1.0)
+    late = np.maximum(0.0, ages / track.life - 0.5)
+    return np.abs(usual + (slope - usual) * share + max(bend, 0.0) * late)
+
+
+def dress_price(track: Track) -> float:
+    """A dress with what follows: the size it leaves uncertain until it is read and corrected."""
+    cost = track.settings.cost
+    width = track.frame.half_width
+    stray = cost.off_target_loss * (track.effect.sd / width) ** 2 * max(1.0, track.spacing)
+    return cost.dress + 0.5 * cost.offset + min(stray, cost.offset + 0.5 * cost.dress)
+
+
+def slope_now(track: Track) -> tuple[float, float]:
+    """Wear per part at this age, and its standard deviation. [µm]"""
+    slope, var = track.drift.estimate(SLOPE)
+    bend, _ = track.drift.estimate(BEND)
+    return slope + bend * bend_rate(track.age, track.life), math.sqrt(var)

@@ -1,0 +1,221 @@
+"""How the wheel dulls: spread that grows with parts since the dress, and form and finish."""
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+#: Growth of the spread by the habitual life, and the power of age by which it comes. A family wide
+#: enough for slow fanning and for sudden breakdown; the readings choose. Judgement, no source.
+AMOUNTS = (0.0, 0.25, 0.6, 1.2, 2.5, 5.0)
+POWERS = (1.0, 2.0, 4.0)
+#: Each shape's share of belief before a reading, by amount: most wheels dull a little.
+AMOUNT_BELIEF = (0.2, 0.25, 0.25, 0.15, 0.1, 0.05)
+#: Readings that one estimate of spread remembers.
+SPREAD_MEMORY = 250
+#: Residuals beyond this many standard deviations count as one at the edge.
+EDGE = 3.0
+
+
+def _shapes() -> list[tuple[float, float, float]]:
+    shapes = [(0.0, 1.0, AMOUNT_BELIEF[0])]
+    for amount, belief in zip(AMOUNTS[1:], AMOUNT_BELIEF[1:], strict=True):
+        shapes += [(amount, power, belief / len(POWERS)) for power in POWERS]
+    return shapes
+
+
+_AMOUNT = np.array([shape[0] for shape in _shapes()])
+_POWER = np.array([shape[1] for shape in _shapes()])
+_LOG_BELIEF = np.log([shape[2] for shape in _shapes()])
+
+
+def growth(age: float | Floats, life: float) -> Floats:
+    """Variance over that of a fresh wheel under each shape; ages along the last axis."""
+    share = np.asarray(age, dtype=float)[..., None] / life
+    return np.moveaxis((1 + _AMOUNT * share**_POWER) ** 2, -1, 0)
+
+
+class SpreadGrowth:
+    """
+    Variance of one reading about the level, for a fresh wheel and as the wheel dulls.
+
+    Every shape of growth keeps its own estimate of the fresh variance and is weighed by how
+    well it foretold the residuals of all cycles so far.
+
+    Parameters
+    ----------
+    variance : float
+        To start from. [µm²]
+    life : float
+        Habitual parts per dress.
+    """
+
+    def __init__(self, variance: float, life: float) -> None:
+        self.life = life
+        self.count = 2.0
+        self.fresh: Floats = np.full(_AMOUNT.size, variance) / growth(0.4 * life, life)
+        self.log_belief: Floats = _LOG_BELIEF.copy()
+        self._weigh()
+        self._growth_age = -1
+        self._growth: Floats = np.ones(_AMOUNT.size)
+
+    def _weigh(self) -> None:
+        raw = np.exp(self.log_belief - self.log_belief.max())
+        self.belief: Floats = raw / raw.sum()
+
+    def _at(self, age: int) -> Floats:
+        if age != self._growth_age:
+            self._growth_age, self._growth = age, growth(age, self.life)
+        return self._growth
+
+    def variance(self, age: int) -> float:
+        """Variance of a reading at an age, over all shapes. [µm²]"""
+        return float(self._at(age) @ (self.belief * self.fresh))
+
+    def cases(self, ages: Floats) -> Floats:
+        """Variances under each shape at several ages, shape (shapes, ages). [µm²]"""
+        return self.fresh[:, None] * growth(ages, self.life)
+
+    def read(self, gap: float, level_var: float, age: int, averaged: float = 0.0) -> None:
+        """
+        Learn from one residual.
+
+        Parameters
+        ----------
+        gap : float
+            Reading minus forecast. [µm]
+        level_var : float
+            Variance of the forecast level. [µm²]
+        age : int
+            Parts since the dress.
+        averaged : float
+            Variance that repeats of the part have taken away. [µm²]
+        """
+        shape = self._at(age)
+        own = np.maximum(self.fresh * shape - averaged, 0.05 * self.fresh)
+        total = level_var + own
+        z2 = gap * gap / total
+        self.log_belief = self.log_belief - 0.5 * np.log(total) - 4.5 * np.log1p(z2 / 8)
+        self.log_belief -= self.log_belief.max()
+        np.maximum(self.log_belief, -14.0, out=self.log_belief)
+        share = own / total
+        seen = share * share * total * np.minimum(z2, EDGE * EDGE) + share * level_var + averaged
+        self.count = min(self.count + 1, SPREAD_MEMORY)
+        self.fresh = self.fresh + (seen / shape - self.fresh) / self.count
+        self._weigh()
+
+    def new_cycle(self) -> None:
+        """The next cycle is much like the last, not the same: belief fades a little."""
+        self.log_belief = 0.93 * self.log_belief + 0.07 * _LOG_BELIEF
+        self._weigh()
+
+    def snapshot(self) -> tuple[Any, ...]:
+        """What `restore` needs to forget later readings of the same part."""
+        return self.fresh, self.log_belief, self.count
+
+    def restore(self, snapshot: tuple[Any, ...]) -> None:
+        """Go back to a snapshot."""
+        self.fresh, self.log_belief, self.count = snapshot
+        self._weigh()
+
+    def state(self) -> dict[str, Any]:
+        """Plain numbers from which `resume` continues exactly."""
+        return {
+            "fresh": self.fresh.tolist(),
+            "log_belief": self.log_belief.tolist(),
+            "count": self.count,
+        }
+
+    def resume(self, state: dict[str, Any]) -> None:
+        """Continue from `state`."""
+        self.fresh = np.array(state["fresh"])
+        self.log_belief = np.array(state["log_belief"])
+        self.count = state["count"]
+        self._weigh()
+
+
+class FormGrowth:
+    """
+    A form or finish feature along the dress cycle: log value = a + g (n/life)^1.5 + noise.
+
+    Start and growth of the running cycle are drawn from those of earlier cycles; the spread of
+    single values is estimated. Values are in µm, above zero.
+    """
+
+    POWER = 1.5
+
+    def __init__(self, limit: float, life: float) -> None:
+        self.limit = limit
+        self.life = life
+        # From half the limit to the limit within the habit, give or take a third of that.
+        self.mean = [math.log(0.5 * limit), math.log(2.0)]
+        self.sd = [0.7, 0.5]
+        self.noise = 0.15**2
+        self.count = 3.0
+        self.cycles = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        self.a, self.g = self.mean
+        self.caa, self.cgg, self.cag = self.sd[0] ** 2, self.sd[1] ** 2, 0.0
+        self.seen = 0
+
+    def read(self, value: float, age: int) -> None:
+        """Take in one value of the part that is `age` parts from the dress."""
+        x = (age / self.life) ** self.POWER
+        gap = math.log(max(value, 1e-3 * self.limit)) - self.a - self.g * x
+        pa, pg = self.caa + x * self.cag, self.cag + x * self.cgg
+        model = pa + x * pg
+        total = model + self.noise
+        gap = math.copysign(min(abs(gap), EDGE * math.sqrt(total)), gap)
+        self.count = min(self.count + 1, SPREAD_MEMORY)
+        share = self.noise / total
+        self.noise += (share * share * gap * gap + share * model - self.noise) / self.count
+        self.a += pa / total * gap
+        self.g += pg / total * gap
+        self.caa -= pa * pa / total
+        self.cag -= pa * pg / total
+        self.cgg -= pg * pg / total
+        self.seen += 1
+
+    def dress(self) -> None:
+        """Fold the finished cycle into what the next one is expected to be."""
+        if self.seen >= 3:
+            self.cycles += 1
+            part = 1 / (1 + min(self.cycles, 15))
+            for i, (value, var) in enumerate(((self.a, self.caa), (self.g, self.cgg))):
+                step = value - self.mean[i]
+                self.mean[i] += part * step
+                self.sd[i] = math.sqrt(
+                    max((1 - part) * self.sd[i] ** 2 + part * (step * step + var), 0.05**2)
+                )
+        self._begin()
+
+    def chance_outside(self, age: float) -> float:
+        """Probability that the part of this age is beyond the limit."""
+        if self.seen + self.cycles == 0:
+            return 0.0
+        x = (age / self.life) ** self.POWER
+        spread = self.caa + 2 * x * self.cag + x * x * self.cgg + self.noise
+        gap = math.log(self.limit) - self.a - self.g * x
+        return 0.5 * math.erfc(gap / math.sqrt(2 * spread))
+
+    def state(self) -> dict[str, Any]:
+        """Plain numbers from which `resume` continues exactly."""
+        return {
+            "mean": list(self.mean),
+            "sd": list(self.sd),
+            "noise": self.noise,
+            "count": self.count,
+            "cycles": self.cycles,
+            "now": [self.a, self.g, self.caa, self.cgg, self.cag, self.seen],
+        }
+
+    def resume(self, state: dict[str, Any]) -> None:
+        """Continue from `state`."""
+        self.mean, self.sd = list(state["mean"]), list(state["sd"])
+        self.noise, self.count, self.cycles = state["noise"], state["count"], state["cycles"]
+        self.a, self.g, self.caa, self.cgg, self.cag, self.seen = state["now"]

@@ -1,0 +1,209 @@
+"""What a level costs per part, and how far it may wander before a move pays."""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_ROOT_HALF = math.sqrt(0.5)
+#: Points of the grid on which the dead band is computed, and how far beyond the limits it reaches.
+GRID, REACH = 81, 1.25
+#: Steps of the geometric scales on which the dead band's inputs are rounded, so that its cache
+#: never makes an answer depend on what was asked before.
+DRIFT_STEP, SPREAD_STEP, WANDER_STEP = 1.35, 1.15, 3.0
+
+
+@dataclass(frozen=True)
+class Zone:
+    """
+    One diameter as seen from the leading level, mirrored so that wear is upward. [µm]
+
+    `shift` is this diameter's level above the leading one, both from their own targets;
+    an absent limit is infinite. Below `lower` a part is scrap, above `upper` it is rework.
+    """
+
+    lower: float
+    upper: float
+    shift: float = 0.0
+    spread_ratio: float = 1.0  # its part-to-part spread over that of the leading diameter
+
+
+@dataclass(frozen=True)
+class Stakes:
+    """Costs of being off, in the plan's currency; `half_width` is where `off_target` is reached."""
+
+    off_target: float
+    scrap: float
+    rework: float
+    half_width: float
+    zones: tuple[Zone, ...]
+
+
+def part_loss(stakes: Stakes, level: float, variance: float) -> float:
+    """
+    Expected cost of one part whose size has this mean and variance.
+
+    Examples
+    --------
+    >>> stakes = Stakes(0.5, 15.0, 5.0, 8.0, (Zone(-8.0, 8.0),))
+    >>> round(part_loss(stakes, 8.0, 1.0), 3)  # half of the parts are rework
+    3.008
+    """
+    square = tails = 0.0
+    for zone in stakes.zones:
+        own = variance * zone.spread_ratio**2
+        place = level + zone.shift
+        square += place * place + own
+        root = _ROOT_HALF / math.sqrt(own)
+        tails += stakes.scrap * math.erfc((place - zone.lower) * root)
+        tails += stakes.rework * math.erfc((zone.upper - place) * root)
+    mean_square = square / len(stakes.zones)
+    return stakes.off_target * mean_square / stakes.half_width**2 + 0.5 * tails
+
+
+def _losses(stakes: Stakes, levels: Floats, variance: Floats | float) -> Floats:
+    from scipy.special import ndtr
+
+    total = np.zeros(np.broadcast(levels, variance).shape)
+    for zone in stakes.zones:
+        own = variance * zone.spread_ratio**2
+        place = levels + zone.shift
+        sd = np.sqrt(own)
+        total += stakes.off_target * (place**2 + own) / stakes.half_width**2 / len(stakes.zones)
+        total += stakes.scrap * ndtr((zone.lower - place) / sd)
+        total += stakes.rework * ndtr((place - zone.upper) / sd)
+    return total
+
+
+def span(stakes: Stakes) -> tuple[float, float]:
+    """Lowest and highest level worth thinking about: beyond the limits by a quarter. [µm]"""
+    width = stakes.half_width
+    lower = max(zone.lower for zone in stakes.zones)
+    upper = min(zone.upper for zone in stakes.zones)
+    lower = lower if math.isfinite(lower) else -2 * width
+    upper = upper if math.isfinite(upper) else 2 * width
+    return min(lower, -0.5 * width) * REACH, max(upper, 0.5 * width) * REACH
+
+
+@lru_cache(maxsize=256)
+def best_loss(stakes: Stakes) -> tuple[Floats, Floats]:
+    """Standard deviations, and the least loss per part that any level has at each. [µm, cost]"""
+    sds = np.geomspace(0.01 * stakes.half_width, 6 * stakes.half_width, 72)
+    levels = np.linspace(*span(stakes), 61)
+    return sds, _losses(stakes, levels[:, None], sds[None, :] ** 2).min(axis=0)
+
+
+@dataclass(frozen=True)
+class DeadBand:
+    """
+    What each level costs from here on, against the best one, when moves are made at their price.
+
+    `worth` is the relative value on `levels`; `rate` the cost per part in the long run, moves
+    included. The optimum of the average-cost problem: drift and wander carry the level, a move
+    resets it at a price (policy iteration, Howard 1960, from memory).
+    """
+
+    low: float
+    pitch: float
+    worth: tuple[float, ...]
+    rate: float
+    aim: float
+
+    def at(self, level: float) -> float:
+        """Relative value of a level, between grid points by a straight line."""
+        place = (level - self.low) / self.pitch
+        last = len(self.worth) - 1
+        if place <= 0:
+            return self.worth[0] - place * max(0.0, self.worth[0] - self.worth[1])
+        if place >= last:
+            return self.worth[last] + (place - last) * max(0.0, self.worth[last] - self.worth[-2])
+        left = int(place)
+        part = place - left
+        return self.worth[left] * (1 - part) + self.worth[left + 1] * part
+
+
+def dead_band(
+    stakes: Stakes, *, drift: float, variance: float, wander: float, price: float
+) -> DeadBand:
+    """
+    The dead band for a drift per part, a part variance and a wander variance per part.
+
+    All three are rounded to a geometric scale first and the answer is that of the rounded
+    values, so equal questions have equal answers in any order. [µm, µm², µm²]
+    """
+    width = stakes.half_width
+    return _dead_band(
+        stakes,
+        _on_scale(drift, 0.0005 * width, DRIFT_STEP),
+        _on_scale(math.sqrt(variance), 0.01 * width, SPREAD_STEP) ** 2,
+        _on_scale(wander, 1e-7 * width * width, WANDER_STEP),
+        price,
+    )
+
+
+def _on_scale(value: float, unit: float, ratio: float) -> float:
+    if abs(value) < unit:
+        return 0.0 if value < unit / 2 and ratio == DRIFT_STEP else math.copysign(unit, value)
+    steps = round(math.log(abs(value) / unit) / math.log(ratio))
+    return math.copysign(unit * ratio**steps, value)
+
+
+@lru_cache(maxsize=4096)
+def _dead_band(
+    stakes: Stakes, drift: float, variance: float, wander: float, price: float
+) -> DeadBand:
+    levels = np.linspace(*span(stakes), GRID)
+    pitch = float(levels[1] - levels[0])
+    stride = 1 if drift == 0 else min(max(1, round(pitch / abs(drift))), 8)
+    cost = stride * _losses(stakes, levels + drift * (stride - 1) / 2, variance)
+    carry = _carry(levels, drift * stride, wander * stride)
+    identity = np.eye(GRID)
+    moved = np.abs(levels - levels.mean()) > 0.3 * (levels[-1] - levels[0])
+    aim = GRID // 2
+    worth, rate = np.zeros(GRID), 0.0
+    for _ in range(30):
+        left = np.where(moved[:, None], identity, identity - carry)
+        left[moved, aim] -= 1.0
+        right = np.where(moved, price, cost)
+        # One row asks for the value at the aim to be zero and makes room for the rate.
+        full = np.zeros((GRID + 1, GRID + 1))
+        full[:GRID, :GRID] = left
+        full[:GRID, GRID] = np.where(moved, 0.0, stride)
+        full[GRID, aim] = 1.0
+        solved = np.linalg.solve(full, np.append(right, 0.0))
+        worth, rate = solved[:GRID], float(solved[GRID])
+        keep = cost - stride * rate + carry @ worth
+        best = int(np.argmin(np.where(moved, keep, worth)))
+        again = keep > price + worth[best] + 1e-12
+        if best == aim and bool((again == moved).all()):
+            break
+        aim, moved = best, again
+        moved[aim] = False
+    return DeadBand(
+        low=float(levels[0]),
+        pitch=pitch,
+        worth=tuple(float(v) for v in np.minimum(keep, keep[aim] + 50 * price + 1e3) - keep[aim]),
+        rate=rate,
+        aim=float(levels[aim]),
+    )
+
+
+def _carry(levels: Floats, shift: float, variance: float) -> Floats:
+    """Probabilities of going from each level to each: mean shift and variance kept on the grid."""
+    pitch = float(levels[1] - levels[0])
+    places = np.arange(GRID)
+    chances = np.zeros((GRID, GRID))
+    whole = math.floor(shift / pitch)
+    rest = shift / pitch - whole
+    # Splitting the rest over two neighbours already spreads it by rest (1 - rest) pitch².
+    spare = max(0.0, variance / pitch**2 - rest * (1 - rest))
+    reach = max(1, math.ceil(math.sqrt(spare)))
+    side = min(spare / (2 * reach * reach), 0.5)
+    for step, chance in ((whole, 1 - rest), (whole + 1, rest)):
+        for jump, part in ((0, 1 - 2 * side), (reach, side), (-reach, side)):
+            np.add.at(chances, (places, np.clip(places + step + jump, 0, GRID - 1)), chance * part)
+    return chances

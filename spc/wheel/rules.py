@@ -1,0 +1,227 @@
+"""The next act by expected cost: leave it, offset by how much, or dress."""
+
+import math
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
+
+from spc.wheel.cycles import SETUP_PARTS
+from spc.wheel.dress_rule import DressCase, dress_case, slope_now
+from spc.wheel.drift import WARMTH
+from spc.wheel.loss import DeadBand, dead_band, part_loss
+from spc.wheel.track import Track
+
+#: An offset smaller than this many standard deviations of the level is not made.
+CLEAR_SDS = 1.0
+#: Unless the next part is out with this probability.
+GUARD = 0.03
+#: Offsets looked at for reversals, and the share of them above which offsets are held dearer.
+REVERSALS_OF, REVERSED = 12, 0.25
+#: Reading intervals thought of.
+SHORTEST, LONGEST = 2, 12
+#: Cap on the interval in the second half of the habitual life.
+LATE_CAP = 5
+
+
+@dataclass
+class Habits:
+    """What was done lately, as far as it restrains the next act. Amounts mirrored. [µm]"""
+
+    unread_offset: bool = False  # an offset was entered and no part read since
+    offsets: list[float] = field(default_factory=list)
+    dearer: float = 1.0  # times the price of an offset, while moves keep reversing
+    since_pause: int = 9  # parts read since the last pause
+    since_jump: int = 9  # parts read since a jump was confirmed
+
+    def offset(self, amount: float) -> None:
+        """An offset was entered."""
+        self.unread_offset = True
+        self.offsets = [*self.offsets, amount][-REVERSALS_OF:]
+        signs = [math.copysign(1, a) for a in self.offsets if a]
+        turned = sum(a != b for a, b in pairwise(signs))
+        if len(signs) >= 5 and turned > REVERSED * (len(signs) - 1):
+            self.dearer = min(2 * self.dearer, 8.0)
+        elif self.dearer > 1 and len(signs) >= 5:
+            self.dearer = max(self.dearer / 2, 1.0)
+
+    def read(self) -> None:
+        """A part was read."""
+        self.unread_offset = False
+        self.since_pause += 1
+        self.since_jump += 1
+
+    def state(self) -> dict[str, Any]:
+        """Plain numbers."""
+        return {**self.__dict__, "offsets": list(self.offsets)}
+
+
+@dataclass(frozen=True)
+class Move:
+    """An offset thought of, mirrored, and what it saves against leaving it, price paid."""
+
+    amount: float
+    saving: float
+
+
+@dataclass(frozen=True)
+class Case:
+    """All that was weighed for one decision. Lengths mirrored from target. [µm]"""
+
+    level: float  # where the size is going to be, settling included
+    sd: float
+    slope: float
+    aim: float
+    move: Move  # the best one, wise or not; 0 when none helps
+    wise: bool  # whether it pays and nothing restrains it
+    dress: DressCase
+    after_dress: Move  # the move to enter with a dress now
+    chance_out: float
+
+
+def weigh(track: Track, habits: Habits) -> Case:
+    """Everything the next act depends on."""
+    level, var = track.level()
+    slope, _ = slope_now(track)
+    dress = dress_case(track)
+    ahead = level + _settling(track)
+    band = band_of(track, habits, var, slope)
+    left = dress.left if dress.left > 0 else 10**6
+    move = best_move(track, habits, band, ahead, var, slope, left)
+    sd = math.sqrt(var)
+    out = chance_out(track, level, var)
+    after, after_var = track.dress_move()
+    fresh = after + 0.6 * track.to_come(0)
+    wise = _wise(track, habits, move, sd, out)
+    return Case(
+        level=ahead,
+        sd=sd,
+        slope=slope,
+        aim=band.aim,
+        move=move,
+        wise=wise,
+        dress=dress,
+        after_dress=_after_dress(track, habits, fresh, after_var),
+        chance_out=out,
+    )
+
+
+def band_of(track: Track, habits: Habits, level_var: float, slope: float) -> DeadBand:
+    """The dead band that fits drift, spread and wander as they are now."""
+    return dead_band(
+        track.stakes(),
+        drift=slope,
+        variance=track.part_var + level_var,
+        wander=track.drift.unrest * track.noise,
+        price=habits.dearer * track.settings.cost.offset,
+    )
+
+
+def best_move(
+    track: Track,
+    habits: Habits,
+    band: DeadBand,
+    level: float,
+    level_var: float,
+    slope: float,
+    left: int,
+) -> Move:
+    """The multiple of the machine's step that leaves the least cost from here on."""
+    step = track.settings.machine.offset_step_um
+    most = math.floor(track.settings.machine.max_offset_um / step + 1e-9)
+    middle = round((band.aim - level) / step)
+    tries = {max(-most, min(most, middle + i)) for i in (-1, 0, 1)} - {0}
+    if not tries:
+        return Move(0.0, 0.0)
+    # Both signs are tried in a fixed order, so that ties never depend on anything else.
+    steps = min(sorted(tries), key=lambda n: (band.at(level + n * step), abs(n)))
+    amount = steps * step
+    price = habits.dearer * track.settings.cost.offset
+    saving = band.at(level) - band.at(level + amount)
+    if left < 400:
+        saving = min(saving, _saved(track, level, amount, level_var, slope, left))
+    return Move(amount, saving - price)
+
+
+def _saved(
+    track: Track, level: float, amount: float, level_var: float, slope: float, parts: int
+) -> float:
+    """Loss saved by a move over the parts still to come before the next dress."""
+    stakes = track.stakes()
+    variance = track.part_var + level_var
+    points = min(parts, 5)
+    total = 0.0
+    for i in range(points):
+        drift = slope * (0.5 + i) * parts / points
+        total += part_loss(stakes, level + drift, variance)
+        total -= part_loss(stakes, level + drift + amount, variance)
+    return total * parts / points
+
+
+def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bool:
+    if move.amount == 0 or move.saving <= 0 or habits.unread_offset or habits.since_jump == 0:
+        return False
+    if habits.since_pause == 0 and out < 0.5:
+        return False
+    clear = max(track.settings.machine.offset_step_um, CLEAR_SDS * sd)
+    return abs(move.amount) >= clear - 1e-9 or out > GUARD
+
+
+def _after_dress(track: Track, habits: Habits, level: float, var: float) -> Move:
+    effect = track.effect
+    if not (effect.told or effect.sure):
+        return Move(0.0, 0.0)
+    slope, _ = track.usual_slope
+    band = band_of(track, habits, var, slope)
+    move = best_move(track, habits, band, level, var, slope, 10**6)
+    return move if move.saving > 0 else Move(0.0, 0.0)
+
+
+def _settling(track: Track) -> float:
+    """Level still to come from break-in and from warm-up, as far as it is known."""
+    warmth, var = track.drift.estimate(WARMTH)
+    known = warmth * warmth / (warmth * warmth + 4 * var + 1e-12)
+    settings = track.settings
+    minutes = 10 * settings.minutes_per_part
+    soon = -math.expm1(-minutes / settings.machine.warm_up_minutes)
+    return 0.6 * track.to_come(track.age) + known * warmth * (1 - track.warm) * soon
+
+
+def chance_out(track: Track, level: float, var: float) -> float:
+    """Probability that the next part is outside a guarded limit of any diameter."""
+    worst = 0.0
+    for zone in track.stakes().zones:
+        root = math.sqrt(0.5 / (track.part_var * zone.spread_ratio**2 + var))
+        place = level + zone.shift
+        out = math.erfc((place - zone.lower) * root) + math.erfc((zone.upper - place) * root)
+        worst = max(worst, 0.5 * out)
+    return worst
+
+
+def measure_after(track: Track, habits: Habits, case: Case, open_question: bool) -> int:
+    """Parts until the next reading; the plan's sampling is the least frequent allowed."""
+    asked = [f.sample for f in track.settings.features if f.sample is not None]
+    most = min(asked) if asked else LONGEST
+    since = track.made - track.last_read
+    forced = (
+        open_question
+        or habits.unread_offset
+        or track.made < SETUP_PARTS
+        or (track.begun_by != "start" and track.read_in_cycle < 2)
+        or track.read_in_cycle < SETUP_PARTS - 1
+        or habits.since_pause < 2
+    )
+    if forced:
+        return 1
+    cap = LATE_CAP if track.age > 0.5 * track.life else LONGEST
+    return max(1, min(most, cap, _best_interval(track)) - since)
+
+
+def _best_interval(track: Track) -> int:
+    """Interval at which what a reading costs and what not reading risks are in balance."""
+    cost = track.settings.cost
+    curve = cost.off_target_loss / track.frame.half_width**2
+    _, slope_sd = slope_now(track)
+    growth = track.drift.unrest * track.noise + slope_sd * slope_sd * SHORTEST
+    if curve * growth <= 0:
+        return LONGEST
+    return round(min(max(math.sqrt(2 * cost.measure / (curve * growth)), SHORTEST), LONGEST))

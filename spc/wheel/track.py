@@ -1,0 +1,535 @@
+"""What is known of the process so far: level, drift, spread, warmth, registers and cycles."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from spc.wheel.cycles import SETUP_PARTS
+from spc.wheel.dress_effect import CLEARS_ALL, CLEARS_LATE, DressEffect
+from spc.wheel.drift import BASE, BEND, BREAK_IN, SLOPE, WARMTH, WORN, Drift, DriftPrior
+from spc.wheel.health import FormGrowth, SpreadGrowth
+from spc.wheel.loss import Stakes, Zone
+from spc.wheel.settings import GUARD_PER_U, FeatureSettings, Settings
+from spc.wheel.thermal import cooled, warmed
+
+#: Parts per dress assumed when neither plan nor history say (judgement, no source).
+LIFE = 60.0
+#: Execution error of one offset, in steps (a fifth of a step; judgement).
+MOVE_ERROR = 0.2
+#: Cycles that teach the next one.
+CYCLES_KEPT = 15
+#: Forecast errors kept for the self-check.
+CHECKED = 50
+
+
+def mirror_of(feature: FeatureSettings) -> float:
+    """+1 when wear makes the value grow, -1 for a bore."""
+    return -1.0 if feature.kind == "bore" else 1.0
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One size seen from its target, mirrored so that wear is upward; limits are guarded. [µm]"""
+
+    name: str
+    mirror: float
+    target: float
+    lower: float
+    upper: float
+    half_width: float
+
+    def inward(self, deviation: float) -> float:
+        """From a deviation of the drawing to this frame."""
+        return self.mirror * (deviation - self.target)
+
+    def outward(self, place: float) -> float:
+        """From this frame to a deviation of the drawing."""
+        return self.mirror * place + self.target
+
+
+def frame_of(feature: FeatureSettings) -> Frame:
+    """
+    The frame of a diameter or bore.
+
+    One limit alone has no width; ten gauge spreads, at least 5 µm, stand in for it, and without a
+    target the level is wanted that far inside the limit.
+    """
+    low, high, aim = feature.lower_um, feature.upper_um, feature.target_um
+    guess = max(10 * feature.gauge_sd_um, 5.0)
+    if aim is None:
+        if low is not None and high is not None:
+            aim = (low + high) / 2
+        else:
+            aim = high - guess if high is not None else (low or 0.0) + guess
+    mirror = mirror_of(feature)
+    guard = GUARD_PER_U * feature.uncertainty_um
+    ends = [
+        math.inf if end is None else max(way * (end - aim) - guard, 0.0)
+        for end, way in ((low, -1.0), (high, 1.0))
+    ]
+    if mirror < 0:
+        ends.reverse()
+    widths = [abs(end - aim) for end in (low, high) if end is not None]
+    return Frame(feature.name, mirror, aim, -ends[0], ends[1], max([*widths, 1e-3]))
+
+
+class Companion:
+    """Another diameter of the same kind: how far its level lies above the leading one."""
+
+    def __init__(self, frame: Frame, noise: float) -> None:
+        self.frame = frame
+        self.shift, self.var = 0.0, frame.half_width**2
+        self.noise, self.count = noise, 3.0
+
+    def part(self) -> None:
+        """One part was ground."""
+        self.var += 2e-4 * self.noise
+
+    def dress(self) -> None:
+        """A dress may leave the wheel a little tapered."""
+        self.var += 0.1 * self.noise
+
+    def expected(self, level: float, level_var: float) -> tuple[float, float]:
+        """Forecast of its reading and the variance of that."""
+        return level + self.shift, level_var + self.var + self.noise
+
+    def read(self, value: float, level: float, level_var: float) -> None:
+        """Take in one measured part."""
+        model = self.var + level_var
+        total = model + self.noise
+        gap = value - level - self.shift
+        gap = math.copysign(min(abs(gap), 3 * math.sqrt(total)), gap)
+        share = self.noise / total
+        seen = share * share * gap * gap + share * model
+        self.count = min(self.count + 1, 200)
+        gain = self.var / total
+        self.shift += gain * gap
+        self.var *= 1 - gain
+        self.noise += (seen - self.noise) / self.count
+
+    def state(self) -> list[float]:
+        """Plain numbers from which `resume` continues exactly."""
+        return [self.shift, self.var, self.noise, self.count]
+
+    def resume(self, state: Sequence[float]) -> None:
+        """Continue from `state`."""
+        self.shift, self.var, self.noise, self.count = state
+
+
+class Track:
+    """Everything estimated, fed with what was done and what was read; it decides nothing."""
+
+    def __init__(self, settings: Settings, history: Sequence[dict[str, Any]] = ()) -> None:
+        lead = settings.lead
+        assert lead is not None  # the adviser keeps no track without a size to steer
+        self.settings = settings
+        self.lead = lead
+        self.frame = frame_of(lead)
+        width = self.frame.half_width
+        past = [cycle for record in history for cycle in record["cycles"]][-CYCLES_KEPT:]
+        self.life = _life(settings, past)
+        step = settings.machine.offset_step_um
+        self.gauge_var = lead.gauge_sd_um**2 + lead.gauge_step_um**2 / 12
+        self.drift = Drift(_prior(self.life, width, settings))
+        self.growth = SpreadGrowth((0.15 * width) ** 2 + self.gauge_var, self.life)
+        self.effect = DressEffect(
+            settings.machine.dress_resets_size,
+            settings.machine.dress_clears_offsets,
+            sd=max(0.15 * width, 0.5 * step),
+        )
+        self.move_var = (MOVE_ERROR * step) ** 2
+        self.companions = {
+            f.name: Companion(frame_of(f), self.growth.variance(1))
+            for f in settings.features
+            if f.is_size and f.kind == lead.kind and f.name != lead.name
+        }
+        self.forms = {
+            f.name: FormGrowth(f.upper_um, self.life)
+            for f in settings.features
+            if f.kind in ("roundness", "runout", "roughness") and f.upper_um is not None
+        }
+        self.made = 0
+        self.age = 0
+        self.age_known = False
+        self.cycle = 1
+        self.begun_by = "start"
+        self.late = self.total = 0.0  # offsets in force, mirrored: of this cycle after setup, all
+        self.warm = 0.0
+        self.minute: float | None = None
+        self.unclocked = 0  # parts since the clock was last read
+        self.told_pause = 0.0
+        self.read_in_cycle = 0
+        self.last_read = 0  # part of the last lead reading taken in
+        self.spacing = float(lead.sample or 3)  # parts between readings, smoothed
+        self.slope_note: list[float] | None = None  # slope and its variance in the steady stretch
+        self.at_dress: list[float] | None = None  # base and its variance just after the dress
+        self.cycles: list[dict[str, Any]] = list(past)
+        self.errors: list[float] = []
+        self.closed = False  # something moved the level since the part was ground
+        self._before: tuple[Any, ...] | None = None
+        if history:
+            self._inherit(history[-1])
+        self.usual_slope = self._slope_prior()
+
+    # -- what was done -------------------------------------------------------------------------
+
+    def part(self, minute: float | None) -> float:
+        """One part was ground; returns the minutes of an untold pause before it, if any."""
+        gap = self._clock(minute)
+        if gap:
+            self.pause(gap)
+        self.made += 1
+        self.age += 1
+        self._before = None
+        self.closed = False
+        self.warm = warmed(
+            self.warm, self.settings.minutes_per_part, self.settings.machine.warm_up_minutes
+        )
+        self.drift.part(self.age, self.growth.variance(self.age))
+        for companion in self.companions.values():
+            companion.part()
+        return gap
+
+    def _clock(self, minute: float | None) -> float:
+        cycle = self.settings.minutes_per_part
+        self.unclocked += 1
+        if minute is None:
+            return 0.0
+        before, self.minute = self.minute, minute
+        parts, self.unclocked = self.unclocked, 0
+        told, self.told_pause = self.told_pause, 0.0
+        if before is None or minute < before:
+            return 0.0
+        untold = minute - before - parts * cycle - told
+        return untold if untold > max(5.0, 5 * cycle) else 0.0
+
+    def pause(self, minutes: float) -> None:
+        """The machine stood."""
+        self.warm = cooled(self.warm, minutes, self.settings.machine.warm_up_minutes)
+        self.drift.move(0.0, self.gauge_var + 0.3 * self.noise * min(0.6, minutes / 90))
+
+    def offset(self, amount: float) -> None:
+        """An offset was entered, mirrored."""
+        self.total += amount
+        if self.age > SETUP_PARTS:
+            self.late += amount
+        self.drift.move(amount, self.move_var)
+
+    def dress(self) -> None:
+        """The wheel was dressed."""
+        self._end_cycle("dress")
+        worn, _ = self.drift.estimate(WORN)
+        moves = self.effect.moves(worn, self.late, self.total)
+        self.effect.dressed(moves)
+        taken = [
+            {CLEARS_LATE: self.late, CLEARS_ALL: self.total}.get(c, 0.0)
+            for _, c in self.effect.cases
+        ]
+        mean, var = self.effect.expect([-t for t in taken])
+        slope, sd = self.usual_slope = self._slope_prior()
+        self.drift.dress(self.effect.kept, slope, sd)
+        self.drift.move(mean + self.effect.bias, var + self.effect.sd**2)
+        self.total += mean
+        self._begin("dress")
+
+    def wheel(self) -> None:
+        """A new wheel was mounted: little of the old one holds."""
+        self._end_cycle("wheel")
+        slope, sd = self.usual_slope = self._slope_prior()
+        self.drift.dress(0.0, slope, 2 * sd)
+        self.drift.move(0.0, self.frame.half_width**2)
+        self._begin("wheel")
+        self.at_dress = None
+        self.effect.gaps = None
+
+    def _begin(self, by: str) -> None:
+        self.growth.new_cycle()
+        for companion in self.companions.values():
+            companion.dress()
+        for form in self.forms.values():
+            form.dress()
+        self.late = 0.0
+        self.age, self.age_known = 0, True
+        self.cycle += 1
+        self.begun_by = by
+        self.read_in_cycle = 0
+        self.slope_note = None
+        self._before = None
+        base, var = self.drift.estimate(BASE)
+        self.at_dress = [base, var]
+
+    def close_part(self) -> None:
+        """Something moves the level: later readings of this part say nothing of the next."""
+        self.closed = True
+        self._before = None
+
+    def unsettle(self, sd: float) -> None:
+        """The level may have moved, nobody knows how far: new set-up, batch, swivel, jump."""
+        self.drift.move(0.0, sd * sd)
+
+    # -- what was read -------------------------------------------------------------------------
+
+    @property
+    def noise(self) -> float:
+        """Variance of one reading about the level now. [µm²]"""
+        return self.growth.variance(max(self.age, 1))
+
+    @property
+    def part_var(self) -> float:
+        """Variance of true sizes about the level now: the gauge taken out. [µm²]"""
+        noise = self.noise
+        return max(noise - self.gauge_var, 0.3 * noise)
+
+    def level(self) -> tuple[float, float]:
+        """Level of the leading diameter now and its variance, mirrored from target."""
+        return self.drift.expected(self.warm)
+
+    def forecast(self, name: str) -> tuple[float, float]:
+        """Forecast of a reading of this part and the variance of that, mirrored from target."""
+        level, var = self._level_before()
+        if name == self.lead.name:
+            return level, var + self.noise
+        return self.companions[name].expected(level, var)
+
+    def _level_before(self) -> tuple[float, float]:
+        if self._before is None:
+            return self.level()
+        now = self.drift.snapshot()
+        self.drift.restore(self._before[0])
+        level = self.level()
+        self.drift.restore(now)
+        return level
+
+    def take(self, name: str, values: Sequence[float]) -> None:
+        """All readings so far of one feature of this part, mirrored; earlier ones are replaced."""
+        mean = sum(values) / len(values)
+        averaged = self.gauge_var * (1 - 1 / len(values))
+        if name in self.companions:
+            level, var = self.level()
+            if len(values) == 1:
+                self.companions[name].read(mean, level, var)
+            return
+        first = self._before is None
+        if self._before is None:
+            self._before = (self.drift.snapshot(), self.growth.snapshot())
+        else:
+            self.drift.restore(self._before[0])
+            self.growth.restore(self._before[1])
+        level, var = self.level()
+        noise = self.noise
+        if first:
+            self.read_in_cycle += 1
+            self.spacing += 0.1 * (min(self.made - self.last_read, 50) - self.spacing)
+            self.last_read = self.made
+            self.errors = [*self.errors, (mean - level) / math.sqrt(var + noise)][-CHECKED:]
+            self.effect.weigh(mean - level, var + noise)
+        self.growth.read(mean - level, var, self.age, averaged)
+        self.drift.read(mean, self.warm, max(noise - averaged, 0.2 * noise))
+        self._note(first)
+
+    def _note(self, first: bool) -> None:
+        steady = self.age <= 0.75 * self.life or self.slope_note is None
+        if self.read_in_cycle >= 3 and steady:
+            self.slope_note = list(self.drift.estimate(SLOPE))
+        if first and self.read_in_cycle == 2 and self.at_dress is not None:
+            base, var = self.at_dress
+            now, now_var = self.drift.estimate(BASE)
+            share = min(1.0, self.effect.sd**2 / var)
+            left = max(self.effect.sd**2 - share * share * max(var - now_var, 0.0), 0.0)
+            self.effect.learn(share * (now - base), left)
+            self.at_dress = None
+
+    # -- what was learnt -----------------------------------------------------------------------
+
+    def _end_cycle(self, by: str) -> None:
+        if self.age < 1:
+            return
+        slope = self.slope_note
+        self.cycles.append(
+            {
+                "parts": self.age,
+                "begun_by": self.begun_by,
+                "ended_by": by,
+                "age_known": self.age_known,
+                "slope": None if slope is None else slope[0],
+                "slope_var": None if slope is None else slope[1],
+            }
+        )
+        del self.cycles[:-CYCLES_KEPT]
+
+    def _slope_prior(self) -> tuple[float, float]:
+        """Mean and spread of the coming cycle's wear per part; the entry prior counts as two."""
+        prior = self.drift.prior
+        known = [c for c in self.cycles if c["slope"] is not None]
+        if not known:
+            return prior.slope, prior.slope_sd
+        # Each cycle weighs by how well its readings fixed it; the entry prior fades with them.
+        between = (0.15 * sum(abs(c["slope"]) for c in known) / len(known)) ** 2
+        weights = [1 / (c["slope_var"] + between + 1e-12) for c in known]
+        first = 1 / prior.slope_sd**2
+        total = sum(weights) + first
+        mean = (
+            first * prior.slope + sum(w * c["slope"] for w, c in zip(weights, known, strict=True))
+        ) / total
+        scatter = sum((c["slope"] - mean) ** 2 for c in known) / len(known)
+        floor = 0.1 * abs(mean) + 0.02 * prior.slope_sd
+        spread = math.sqrt((floor**2 * 2 + scatter * len(known)) / (2 + len(known)) + 1 / total)
+        return mean, min(max(1.1 * spread, floor), prior.slope_sd)
+
+    def dress_move(self) -> tuple[float, float]:
+        """Level expected right after a dress now, mirrored from target, and its variance."""
+        worn, _ = self.drift.estimate(WORN)
+        moves = self.effect.moves(worn, self.late, self.total)
+        mean, between = self.effect.expect(moves)
+        level, var = self.level()
+        return level + mean + self.effect.bias, var + between + self.effect.sd**2
+
+    def to_come(self, age: int) -> float:
+        """Break-in still ahead at an age: the level it will add. [µm]"""
+        size, _ = self.drift.estimate(BREAK_IN)
+        return size * math.exp(-age / self.drift.prior.break_in_parts)
+
+    def stakes(self) -> Stakes:
+        """What the job risks, as `loss` wants it; shifts are rounded so that answers are cached."""
+        cost = self.settings.cost
+        width = self.frame.half_width
+        zones = [Zone(self.frame.lower, self.frame.upper)]
+        for other in self.companions.values():
+            pitch = 0.05 * width
+            ratio = round(2 * math.sqrt(other.noise / self.noise)) / 2
+            zones.append(
+                Zone(
+                    other.frame.lower,
+                    other.frame.upper,
+                    pitch * round(other.shift / pitch) if other.count > 3 else 0.0,
+                    min(max(ratio, 0.5), 2.0),
+                )
+            )
+        return Stakes(cost.off_target_loss, cost.scrap, cost.rework, width, tuple(zones))
+
+    def learned(self) -> dict[str, Any]:
+        """What a later run may start from, as plain numbers."""
+        now = []
+        if self.slope_note is not None:
+            now = [{"parts": self.age, "begun_by": self.begun_by, "ended_by": "end of run",
+                    "age_known": self.age_known, "slope": self.slope_note[0],
+                    "slope_var": self.slope_note[1]}]  # fmt: skip
+        return {
+            "life": self.life,
+            "cycles": [dict(c) for c in (self.cycles + now)[-CYCLES_KEPT:]],
+            "spread": self.growth.state(),
+            "effect": self.effect.state(),
+            "unrest": list(self.drift.log_belief),
+            "habits": {
+                name: list(self.drift.estimate(which))
+                for name, which in (("warmth", WARMTH), ("break_in", BREAK_IN), ("bend", BEND))
+            },
+            "forms": {name: form.state() for name, form in self.forms.items()},
+            "companions": {name: other.state() for name, other in self.companions.items()},
+        }
+
+    def _inherit(self, record: dict[str, Any]) -> None:
+        """Start from an earlier run: its habits, held a little less firmly."""
+        if record["life"] == self.life:
+            self.growth.resume(record["spread"])
+            self.growth.count = min(self.growth.count, 60.0)
+        self.effect.resume({**record["effect"], "gaps": None})
+        self.drift.log_belief = [0.5 * x for x in record["unrest"]]
+        raw = [math.exp(x) for x in self.drift.log_belief]
+        self.drift.weights = [r / sum(raw) for r in raw]
+        for name, which in (("warmth", WARMTH), ("break_in", BREAK_IN), ("bend", BEND)):
+            mean, var = record["habits"][name]
+            for state, cov in zip(self.drift.means, self.drift.covs, strict=True):
+                state[which] = mean
+                cov[which][which] = min(1.5 * var + 0.01 * cov[which][which], cov[which][which])
+        for name, form in self.forms.items():
+            if name in record["forms"]:
+                form.resume(record["forms"][name])
+                form.dress()
+        for name, other in self.companions.items():
+            if name in record["companions"]:
+                other.resume(record["companions"][name])
+                other.var += other.noise
+        slope, sd = self._slope_prior()
+        for state, cov in zip(self.drift.means, self.drift.covs, strict=True):
+            state[SLOPE], cov[SLOPE][SLOPE] = slope, (1.5 * sd) ** 2
+
+    # -- to and from plain numbers -------------------------------------------------------------
+
+    _PLAIN = (
+        "made", "age", "age_known", "cycle", "begun_by", "late", "total", "warm", "minute",
+        "unclocked", "told_pause", "read_in_cycle", "last_read", "spacing", "slope_note",
+        "at_dress", "gauge_var", "closed",
+    )  # fmt: skip
+
+    def state(self) -> dict[str, Any]:
+        """Plain numbers from which `resume` continues exactly."""
+        before = None
+        if self._before is not None:
+            now = self.drift.snapshot(), self.growth.snapshot()
+            self.drift.restore(self._before[0])
+            self.growth.restore(self._before[1])
+            before = {"drift": self.drift.state(), "growth": self.growth.state()}
+            self.drift.restore(now[0])
+            self.growth.restore(now[1])
+        plain = {name: getattr(self, name) for name in self._PLAIN}
+        return {
+            **{k: list(v) if isinstance(v, list) else v for k, v in plain.items()},
+            "life": self.life,
+            "drift": self.drift.state(),
+            "growth": self.growth.state(),
+            "effect": self.effect.state(),
+            "companions": {name: other.state() for name, other in self.companions.items()},
+            "forms": {name: form.state() for name, form in self.forms.items()},
+            "cycles": [dict(c) for c in self.cycles],
+            "errors": list(self.errors),
+            "usual_slope": list(self.usual_slope),
+            "before": before,
+        }
+
+    def resume(self, state: dict[str, Any]) -> None:
+        """Continue from `state`."""
+        for name in self._PLAIN:
+            value = state[name]
+            setattr(self, name, list(value) if isinstance(value, list) else value)
+        before = state["before"]
+        if before is not None:
+            self.drift.resume(before["drift"])
+            self.growth.resume(before["growth"])
+            self._before = (self.drift.snapshot(), self.growth.snapshot())
+        self.drift.resume(state["drift"])
+        self.growth.resume(state["growth"])
+        self.effect.resume(state["effect"])
+        for name, other in self.companions.items():
+            other.resume(state["companions"][name])
+        for name, form in self.forms.items():
+            form.resume(state["forms"][name])
+        self.cycles = [dict(c) for c in state["cycles"]]
+        self.errors = list(state["errors"])
+        self.usual_slope = (state["usual_slope"][0], state["usual_slope"][1])
+
+
+def _life(settings: Settings, past: Sequence[dict[str, Any]]) -> float:
+    if settings.wheel.parts_per_dress is not None:
+        return float(settings.wheel.parts_per_dress)
+    if settings.wheel.max_parts_per_dress is not None:
+        return settings.wheel.max_parts_per_dress / 1.5
+    ended = sorted(c["parts"] for c in past if c["ended_by"] == "dress")
+    return float(ended[len(ended) // 2]) if ended else LIFE
+
+
+def _prior(life: float, width: float, settings: Settings) -> DriftPrior:
+    """Entry beliefs, scaled by tolerance and life: about a half width of wear per dress."""
+    return DriftPrior(
+        life=life,
+        base_sd=1.0 * width,
+        slope=0.7 * width / life,
+        slope_sd=1.0 * width / life,
+        warmth=0.0,
+        warmth_sd=0.35 * width,
+        break_in=0.1 * width,
+        break_in_sd=0.2 * width,
+        bend=0.0,
+        bend_sd=1.5 * width / life,
+    )

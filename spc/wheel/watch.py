@@ -1,0 +1,318 @@
+"""Readings that surprise: measured again, confirmed, checked; and parts held until cleared."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from statistics import fmean, median
+from typing import Any
+
+from spc.wheel.settings import FeatureSettings, Settings
+
+#: A reading this many standard deviations from its forecast is measured again.
+GROSS = 3.5
+#: Two readings of one part agree within this many gauge spreads.
+AGREE = 4.5
+#: After a confirmed jump, a part this many deviations off to the same side confirms the level.
+SAME_SIDE = 2.0
+#: Good parts that end a hold once cleared, and measured parts after which one that nobody
+#: cleared no longer keeps the size from being steered.
+PROVEN, FORGOTTEN = 2, 8
+#: Repeats of one part that are remembered.
+REPEATS = 9
+
+
+@dataclass(frozen=True)
+class Finding:
+    """
+    What of a reading goes into the estimate.
+
+    `values` are the readings of this part that count (deviations), `taken` their mean or None;
+    `jump` is how far the level may have leapt; `check` that a jump was confirmed just now.
+    """
+
+    values: tuple[float, ...] = ()
+    first: bool = True
+    jump: float = 0.0
+    check: bool = False
+
+    @property
+    def taken(self) -> float | None:
+        """Mean of the values that count."""
+        return fmean(self.values) if self.values else None
+
+
+NOTHING = Finding()
+Forecast = tuple[float, float] | None
+
+
+class Watch:
+    """Keeps what is open between readings: questions, jumps, holds. Lengths as deviations, µm."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._features = {feature.name: feature for feature in settings.features}
+        self.part_number = 0
+        self.values: dict[str, list[float]] = {}  # readings of this part
+        self.asked: dict[str, str] = {}  # why a second reading is wanted: surprise, outside, unlike
+        self.gaps: dict[str, list[float]] = {}  # gap to forecast and its sd at the first reading
+        self.done: list[str] = []  # features of this part in the estimate
+        self.good_now: list[str] = []  # features of this part found inside
+        self.bad_now = False
+        self.check: dict[str, Any] | None = None  # asked for at this part
+        self.jumps: dict[str, int] = {}  # side of a confirmed jump waiting for the next part
+        self.strays: dict[str, list[float]] = {}  # surprise left out: value and side
+        self.hold: dict[str, Any] | None = None
+        self.last_good: dict[str, int] = {}
+        self.unread_move = False
+
+    # -- what happens --------------------------------------------------------------------------
+
+    def part(self) -> None:
+        """The next part was ground; questions about the last one lapse."""
+        if self.hold is not None and (self.good_now or self.bad_now):
+            self._prove(self.hold)
+        for name, why in self.asked.items():
+            if why == "surprise":
+                self.strays[name] = [self.values[name][-1], *self.gaps[name]]
+        self.part_number += 1
+        self.values, self.asked, self.gaps = {}, {}, {}
+        self.done, self.good_now, self.bad_now = [], [], False
+        self.check = None
+
+    def event(self, kind: str) -> None:
+        """An event may clear a hold or answer a check."""
+        if kind == "cleared" and self.hold is not None:
+            self.hold = {**self.hold, "cleared": True, "good": 0}
+            self.bad_now, self.good_now = False, []
+        if kind in ("cleared", "master"):
+            self.check = None
+
+    def moved(self, amount: float) -> None:
+        """The level was moved, as deviation; a surprise left out moves with it."""
+        self.unread_move = True
+        for stray in self.strays.values():
+            stray[0] += amount
+
+    def forget(self) -> None:
+        """A dress or a swivel: what was open about the level is void."""
+        self.strays, self.jumps = {}, {}
+        self.unread_move = False
+
+    def _prove(self, hold: dict[str, Any]) -> None:
+        good = 0 if self.bad_now or not self.good_now else hold["good"] + 1
+        hold = {**hold, "good": good, "measured": hold["measured"] + 1}
+        done = hold["good"] >= PROVEN if hold["cleared"] else False
+        self.hold = None if done else hold
+
+    # -- readings ------------------------------------------------------------------------------
+
+    def reading(self, feature: FeatureSettings, value: float, forecast: Forecast) -> Finding:
+        """One reading of the part ground last; what of it goes into the estimate."""
+        name = feature.name
+        values = self.values[name] = [*self.values.get(name, ()), value][-REPEATS:]
+        if len(values) == 1:
+            return self._first(feature, value, forecast)
+        return self._repeat(feature, values)
+
+    def _first(self, feature: FeatureSettings, value: float, forecast: Forecast) -> Finding:
+        name = feature.name
+        gap, sd = (value - forecast[0], forecast[1]) if forecast else (0.0, 1.0)
+        self.gaps[name] = [gap, sd]
+        surprise = abs(gap) > GROSS * sd
+        if feature.outside(value):
+            self.asked[name] = "surprise" if surprise else "outside"
+            return NOTHING
+        jump = self._accepted(name, value, gap, sd)
+        if jump is not None:
+            return self._enter(name, (value,), jump=abs(gap), check=jump == "neighbour")
+        if surprise:
+            self.asked[name] = "surprise"
+            return NOTHING
+        self.strays.pop(name, None)
+        return self._enter(name, (value,))
+
+    def _accepted(self, name: str, value: float, gap: float, sd: float) -> str | None:
+        """Whether an earlier surprise, confirmed or left out, makes this one a jump."""
+        side = self.jumps.pop(name, 0)
+        if side * gap > SAME_SIDE * sd:
+            self.strays.pop(name, None)
+            return "confirmed"
+        stray = self.strays.get(name)
+        if stray and abs(gap) > GROSS * sd and stray[1] * gap > 0:
+            self.strays.pop(name)
+            if abs(value - stray[0]) < GROSS * sd:
+                self._ask_check(name, gap)
+                return "neighbour"
+        return None
+
+    def _repeat(self, feature: FeatureSettings, values: list[float]) -> Finding:
+        name = feature.name
+        reach = AGREE * max(feature.gauge_sd_um, feature.gauge_step_um / 2)
+        agree = abs(values[-1] - values[-2]) <= reach
+        if name not in self.asked:
+            if name in self.done and not self._alike(values, reach):
+                self.asked[name] = "unlike"
+                return NOTHING
+            return self._enter(name, tuple(values), again=True)
+        counting = tuple(values[-2:]) if agree else (values[-1],)
+        if len(values) > 2 and not agree:
+            counting = (median(values),)
+        gap, sd = self.gaps[name]
+        shift = fmean(counting) - values[0]
+        out = feature.outside(fmean(counting))
+        surprise = abs(gap + shift) > GROSS * sd
+        if not agree and len(values) < 3 and (out or surprise):
+            return NOTHING
+        del self.asked[name]
+        return self._resolve(feature, counting, gap + shift, sd, out=out, surprise=surprise)
+
+    def _alike(self, values: Sequence[float], reach: float) -> bool:
+        return len(values) > 2 or max(values) - min(values) <= reach
+
+    def _resolve(
+        self,
+        feature: FeatureSettings,
+        counting: tuple[float, ...],
+        gap: float,
+        sd: float,
+        *,
+        out: bool,
+        surprise: bool,
+    ) -> Finding:
+        name = feature.name
+        jump = 0.0
+        check = False
+        side = self.jumps.pop(name, 0)
+        stray = self.strays.pop(name, None)
+        if side * gap > SAME_SIDE * sd or (surprise and stray and stray[1] * gap > 0):
+            jump = abs(gap)
+        elif surprise:
+            self.jumps[name] = 1 if gap > 0 else -1
+            self._ask_check(name, gap)
+            check = True
+        if out:
+            self._hold(feature, fmean(counting), len(counting))
+        return self._enter(name, counting, jump=jump, check=check, good=not out)
+
+    def _enter(
+        self,
+        name: str,
+        values: tuple[float, ...],
+        *,
+        jump: float = 0.0,
+        check: bool = False,
+        good: bool = True,
+        again: bool = False,
+    ) -> Finding:
+        first = name not in self.done
+        if first:
+            self.done = [*self.done, name]
+        if good and not again:
+            self.good_now = [*self.good_now, name]
+            self.last_good[name] = self.part_number
+        self.unread_move = False
+        return Finding(values, first=first, jump=jump, check=check)
+
+    def unanswered(self) -> Iterator[tuple[FeatureSettings, Finding]]:
+        """Readings outside that were no surprise and got no repeat: they count as they are."""
+        for name, why in list(self.asked.items()):
+            if why == "outside" and name not in self.done:
+                self.bad_now = True
+                self.done = [*self.done, name]
+                yield self._features[name], Finding((self.values[name][-1],))
+
+    def _ask_check(self, name: str, gap: float) -> None:
+        subject = "entry" if self.unread_move else "gauge"
+        self.check = {"subject": subject, "name": name, "gap": gap}
+
+    def _hold(self, feature: FeatureSettings, value: float, repeats: int) -> None:
+        self.bad_now = True
+        first = self.last_good.get(feature.name, 0) + 1
+        if self.hold is not None:
+            first = min(first, self.hold["first"])
+        self.hold = {
+            "name": feature.name,
+            "first": first,
+            "last": self.part_number,
+            "value": value,
+            "repeats": repeats,
+            "cleared": False,
+            "good": 0,
+            "measured": 0,
+        }
+
+    # -- what follows --------------------------------------------------------------------------
+
+    @property
+    def open_question(self) -> bool:
+        """Whether the very next part should be read because something is open."""
+        return bool(self.asked or self.jumps or self.strays or self.check or self.hold)
+
+    def verdict(self, *, can_steer: bool) -> tuple[str, str, str] | None:
+        """Action, subject and evidence of whatever comes before steering; None: nothing does."""
+        hold = self.hold
+        if hold is not None and self._holding(hold, can_steer):
+            return "hold", hold["name"], self._hold_words(hold)
+        if self.asked:
+            name, why = next(iter(self.asked.items()))
+            return "measure_again", name, self._ask_words(name, why)
+        if self.check is not None:
+            return "check", self.check["subject"], self._check_words(self.check)
+        return None
+
+    def _holding(self, hold: dict[str, Any], can_steer: bool) -> bool:
+        measured = hold["measured"] + bool(self.good_now or self.bad_now)
+        good = 0 if self.bad_now else hold["good"] + bool(self.good_now)
+        if hold["cleared"]:
+            return good < PROVEN and not (can_steer or self.asked)
+        return not (measured > FORGOTTEN and can_steer)
+
+    def _hold_words(self, hold: dict[str, Any]) -> str:
+        span = f"parts {hold['first']} to {hold['last']}"
+        if hold["cleared"]:
+            return f"cleared; two good parts end the hold of {span}"
+        return (
+            f"{hold['name']} of part {hold['last']} is outside its guarded limits and "
+            f"confirmed at {hold['value']:+.1f} µm; {span} are suspect since the last good check"
+        )
+
+    def _ask_words(self, name: str, why: str) -> str:
+        value = self.values[name][-1]
+        if why == "surprise":
+            gap, sd = self.gaps[name]
+            return (
+                f"{name} reads {value:+.1f} µm, {abs(gap):.1f} µm from what was expected "
+                f"({abs(gap) / sd:.1f} standard deviations)"
+            )
+        if why == "unlike":
+            readings = ", ".join(f"{v:+.1f}" for v in self.values[name])
+            return f"the readings of {name} on this part do not agree: {readings} µm"
+        return f"{name} reads {value:+.1f} µm, outside its guarded limits"
+
+    def _check_words(self, check: dict[str, Any]) -> str:
+        what = (
+            "was the last offset entered as told"
+            if check["subject"] == "entry"
+            else "nothing logged explains it"
+        )
+        return f"{check['name']} jumped by {check['gap']:+.1f} µm, confirmed; {what}"
+
+    # -- to and from plain numbers -------------------------------------------------------------
+
+    _PLAIN = (
+        "part_number", "values", "asked", "gaps", "done", "good_now", "bad_now", "check", "jumps",
+        "strays", "hold", "last_good", "unread_move",
+    )  # fmt: skip
+
+    def state(self) -> dict[str, Any]:
+        """Plain numbers from which `resume` continues exactly."""
+        return {name: _copy(getattr(self, name)) for name in self._PLAIN}
+
+    def resume(self, state: dict[str, Any]) -> None:
+        """Continue from `state`."""
+        for name in self._PLAIN:
+            setattr(self, name, _copy(state[name]))
+
+
+def _copy(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _copy(item) for key, item in value.items()}
+    return [_copy(item) for item in value] if isinstance(value, list | tuple) else value

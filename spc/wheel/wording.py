@@ -1,0 +1,56 @@
+"""Advice in plain sentences and as typed on the control."""
+
+from spc.wheel.settings import MachineSettings
+
+#: One micrometre in each unit a control may take.
+_PER_UM = {"mm": 1e-3, "in": 1e-3 / 25.4, "um": 1.0}
+
+LOOK = {
+    "offset": "that the last offset was entered as told, and that the gauge still reads its master",
+    "dress": "diamond, coolant nozzle and the dressing settings",
+    "measure_again": "part and gauge anvils for dirt, burr and heat",
+    "gauge": "the gauge on its master, then the offset page for a move nobody wrote down",
+    "hold": "every part since the last good check; tag them before anything is changed",
+    "let_it_warm": "that coolant and spindle run as in production",
+    "grind_on": "",
+}
+
+
+def as_typed(machine: MachineSettings, offset_um: float) -> tuple[float, str]:
+    """
+    An offset as this control wants it: radius or diameter, unit and sign.
+
+    Examples
+    --------
+    >>> as_typed(MachineSettings(offset_entry="radius", offset_sign="+smaller"), -3.0)
+    (0.0015, 'mm')
+    """
+    amount = offset_um * _PER_UM[machine.offset_unit]
+    if machine.offset_entry == "radius":
+        amount /= 2
+    if machine.offset_sign == "+smaller":
+        amount = -amount
+    return round(amount, 9) + 0.0, machine.offset_unit
+
+
+def um(value: float) -> str:
+    """A length for a sentence, such as ``+3.2 µm``."""
+    return f"{round(value, 1) + 0.0:+.1f} µm"
+
+
+def side(place: float) -> str:
+    """Which side of target."""
+    return "above" if place > 0 else "below"
+
+
+def level_words(name: str, outward: float, sd: float, target: float) -> str:
+    """Where the level stands."""
+    gap = outward - target
+    if abs(gap) < 0.05:
+        return f"{name} sits on target, give or take {sd:.1f} µm"
+    return f"{name} sits {abs(gap):.1f} µm {side(gap)} target, give or take {sd:.1f} µm"
+
+
+def money(value: float) -> str:
+    """A cost with the digits that matter."""
+    return f"{value:.2f}" if abs(value) >= 0.1 else f"{value:.3f}"
