@@ -83,7 +83,7 @@ def test_the_outlook_is_what_comes_without_noise():
 def test_scatter_keeps_its_standard_deviation_with_memory_and_heavy_tails():
     for memory, tails in ((0.6, None), (0.0, 6.0)):
         scene = replace(
-            CALM, part_sd_um=1.0, memory=memory, tails=tails, worn_um=0.0, life_parts=1e6
+            CALM, part_sd_um=1.0, memory=memory, tails=tails, worn_um=0.0, life_parts=200
         )
         noise = []
         for seed in range(40):
