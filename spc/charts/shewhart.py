@@ -1,11 +1,12 @@
 """Charts of single parts, and of means with ranges or standard deviations."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spc import sigma
+from spc import sigma as spread
 from spc.charts.limits import (
     Base,
     Chart,
@@ -20,6 +21,8 @@ from spc.charts.limits import (
 
 BaseSpan = Base | Sequence[int] | None
 Groups = ArrayLike | Sequence[ArrayLike]
+OfGroups = Callable[[Floats], Floats]
+OfSize = Callable[[int], float]
 
 
 def individuals(x: ArrayLike) -> ControlLimits:
@@ -51,8 +54,59 @@ def individuals(x: ArrayLike) -> ControlLimits:
     2.5
     """
     x = np.asarray(x, dtype=float)
-    center, reach = sigma.mean(x), 3 * sigma.from_moving_range(x)
+    center, reach = spread.mean(x), 3 * spread.from_moving_range(x)
     return ControlLimits(center, center - reach, center + reach)
+
+
+@dataclass(frozen=True)
+class Level:
+    """Level and sigma a chart is drawn from, and the base they were estimated on."""
+
+    center: float
+    sigma: float
+    base: Base | None
+
+
+def level_and_spread(
+    x: Floats,
+    *,
+    center: float | None = None,
+    sigma: float | None = None,
+    size: int = 1,
+    base: BaseSpan = None,
+    frozen: FrozenLimits | None = None,
+    median: bool = False,
+) -> Level:
+    """
+    Level and sigma of single parts: as given, as frozen, or from the base's moving ranges.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        Single parts, or means of `size` parts.
+    center, sigma : float, optional
+        Given ones go first.
+    size : int
+        Parts each point is the mean of: sigma is that of one part.
+    base, frozen, median
+        As for `individuals_chart`.
+    """
+    if size < 1:
+        raise ValueError(f"points that are means of {size} parts: at least 1 is needed")
+    if frozen is not None:
+        center = frozen.center if center is None else center
+        sigma = frozen.sigma if sigma is None else sigma
+    if sigma is not None and not (sigma >= 0 and np.isfinite(sigma)):
+        raise ValueError(f"sigma {sigma:g}: a finite number of at least 0 is needed")
+    if center is not None and sigma is not None:
+        return Level(center, sigma, None)
+    found = base_of(base, len(x))
+    span = in_base(x, found)
+    if center is None:
+        center = spread.mean(span)
+    if sigma is None:
+        sigma = spread.from_moving_range(span, median=median) * size**0.5
+    return Level(center, sigma, found)
 
 
 def individuals_chart(
@@ -93,19 +147,13 @@ def individuals_chart(
     array([False, False, False, False,  True])
     """
     x = np.asarray(x, dtype=float)
-    found = None if frozen else base_of(base, len(x))
-    if frozen:
-        center, spread = frozen.center, frozen.sigma
-    else:
-        assert found is not None
-        span = in_base(x, found)
-        center, spread = sigma.mean(span), sigma.from_moving_range(span, median=median)
+    level = level_and_spread(x, base=base, frozen=frozen, median=median)
     steps = np.empty_like(x)
     steps[:1] = np.nan
     np.abs(np.subtract(x[1:], x[:-1], out=steps[1:]), out=steps[1:])
     return ChartPair(
-        chart("individual", x, center, 3 * spread, sigma=spread, base=found),
-        _spread_chart("moving range", steps, sigma.d2(2), sigma.d3(2), spread, found),
+        chart("individual", x, level.center, 3 * level.sigma, sigma=level.sigma, base=level.base),
+        _spread_chart("moving range", steps, spread.d2(2), spread.d3(2), level.sigma, level.base),
     )
 
 
@@ -149,8 +197,8 @@ def averages_range_chart(
         groups,
         base,
         frozen,
-        lambda table: sigma.from_ranges(table, median=median),
-        ("range", sigma.ranges, sigma.d2, sigma.d3),
+        lambda table: spread.from_ranges(table, median=median),
+        ("range", spread.ranges, spread.d2, spread.d3),
     )
 
 
@@ -190,8 +238,8 @@ def averages_s_chart(
         groups,
         base,
         frozen,
-        sigma.pooled if pooled else sigma.from_deviations,
-        ("standard deviation", sigma.deviations, sigma.c4, sigma.s_error),
+        spread.pooled if pooled else spread.from_deviations,
+        ("standard deviation", spread.deviations, spread.c4, spread.s_error),
     )
 
 
@@ -224,9 +272,9 @@ def medians_chart(
         groups,
         base,
         frozen,
-        sigma.from_ranges,
-        ("range", sigma.ranges, sigma.d2, sigma.d3),
-        location=("median", _medians, sigma.median_error),
+        spread.from_ranges,
+        ("range", spread.ranges, spread.d2, spread.d3),
+        location=("median", _medians, spread.median_error),
     )
 
 
@@ -235,13 +283,13 @@ def _grouped(
     base: BaseSpan,
     frozen: FrozenLimits | None,
     estimate: Callable[[Floats], float],
-    spread: tuple[str, Callable[[Floats], Floats], Callable[[int], float], Callable[[int], float]],
+    variation: tuple[str, OfGroups, OfSize, OfSize],
     *,
-    location: tuple[str, Callable[[Floats], Floats], Callable[[int], float]] | None = None,
+    location: tuple[str, OfGroups, OfSize] | None = None,
 ) -> ChartPair:
-    table = sigma.as_groups(groups)
-    count = sigma.sizes(table)
-    name, plotted, error = location or ("mean", sigma.means, lambda n: n**-0.5)
+    table = spread.as_groups(groups)
+    count = spread.sizes(table)
+    name, plotted, error = location or ("mean", spread.means, lambda n: n**-0.5)
     values = plotted(table)
     found = None
     if frozen:
@@ -251,16 +299,16 @@ def _grouped(
         span = in_base(table, found)
         within = estimate(span)
         # The mean of all readings weights groups by their size; medians count alike.
-        center = sigma.mean(span if location is None else in_base(values, found))
-    reach = 3 * within * np.where(count == 1, 1.0, sigma.per_size(error, count))
-    what, of_group, expected, sd = spread
+        center = spread.mean(span if location is None else in_base(values, found))
+    reach = 3 * within * np.where(count == 1, 1.0, spread.per_size(error, count))
+    what, of_group, expected, sd = variation
     return ChartPair(
         chart(name, values, center, reach, sigma=within, base=found),
         _spread_chart(
             what,
             of_group(table),
-            sigma.per_size(expected, count),
-            sigma.per_size(sd, count),
+            spread.per_size(expected, count),
+            spread.per_size(sd, count),
             within,
             found,
         ),
@@ -269,7 +317,7 @@ def _grouped(
 
 def _medians(table: Floats) -> Floats:
     ordered = np.sort(table, axis=1)  # NaN goes last
-    count = sigma.sizes(table)
+    count = spread.sizes(table)
     row = np.arange(len(table))
     middle = (
         ordered[row, np.maximum(count - 1, 0) // 2]

@@ -144,7 +144,7 @@ PATTERNS: dict[str, Pattern] = {
     )
 }
 #: Beyond a limit finds large errors at once, a run on one side finds small lasting ones, and the
-#: pair still cries wolf only once in some 240 points. Each further pattern costs more false
+#: pair still cries wolf only once in some 217 points. Each further pattern costs more false
 #: alarms than it gains on a process that is watched anyway (Champ & Woodall 1987); a climb finds
 #: steady drift no sooner (Davis & Woodall 1988), and drift by wear is in the sloping charts.
 DEFAULT: tuple[str, ...] = ("beyond", "one_side")

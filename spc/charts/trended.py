@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.charts.limits import Chart, Floats, FrozenLimits, base_of
 from spc.charts.shewhart import BaseSpan
+from spc.errors import NotEnough
 
 # The share outside three standard errors of a normal value, 2 * 0.001349898.
 _OUTSIDE = math.erfc(3 / math.sqrt(2))
@@ -57,7 +58,7 @@ def sloping_chart(since_dress: ArrayLike, y: ArrayLike, *, base: BaseSpan = None
 
     Raises
     ------
-    ValueError
+    NotEnough
         With fewer than three parts in the base, or all at one place.
 
     Notes
@@ -87,7 +88,7 @@ def sloping_chart(since_dress: ArrayLike, y: ArrayLike, *, base: BaseSpan = None
     used = base.mask(len(y)) & ~np.isnan(x) & ~np.isnan(y)
     n = int(used.sum())
     if n < 3 or np.ptp(x[used]) == 0:
-        raise ValueError(f"{n} parts in the base: a line needs three, at more than one place")
+        raise NotEnough(f"{n} parts in the base: a line needs three, at more than one place")
     fit = _line(x[used], y[used])
     away = x - fit.middle
     line = fit.level + fit.slope * away
@@ -209,7 +210,7 @@ def cycles_chart(
 
     Raises
     ------
-    ValueError
+    NotEnough
         When the base leaves nothing to judge spread by: it needs a cycle of three parts, or
         two cycles of two.
 
@@ -352,7 +353,7 @@ class _Sums:
     @property
     def common_slope(self) -> float:
         if not self.sxx.sum() > 0:
-            raise ValueError("no dress cycle has two parts: no drift can be seen")
+            raise NotEnough("no dress cycle has two measured parts: no drift can be seen")
         return float(self.sxy.sum() / self.sxx.sum())
 
     def slope_error2(self, tau2: float, within: float) -> float:
@@ -370,7 +371,7 @@ def _about_lines(each: _Sums, slope: float) -> tuple[float, int]:
         degrees = int((each.count[own] - 1).sum()) - 1
         squares = float((each.syy - 2 * slope * each.sxy + slope**2 * each.sxx).sum())
     if degrees < 1:
-        raise ValueError(
+        raise NotEnough(
             "the base is too short to see spread about a line: "
             "it needs a dress cycle of three parts, or two of two"
         )

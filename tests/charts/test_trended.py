@@ -4,6 +4,7 @@ import statsmodels.api as sm
 
 from spc.charts.limits import Base, FrozenLimits
 from spc.charts.trended import cycles_chart, sloping_chart
+from spc.errors import NotEnough
 
 approx = pytest.approx
 
@@ -82,7 +83,7 @@ def test_a_part_that_is_missing_or_excluded_draws_no_line():
 
 @pytest.mark.parametrize(("since", "y"), [([1, 2], [1.0, 2.0]), ([4, 4, 4], [1.0, 2.0, 3.0])])
 def test_too_few_parts_for_a_line_are_refused(since, y):
-    with pytest.raises(ValueError, match="a line needs three"):
+    with pytest.raises(NotEnough, match="a line needs three"):
         sloping_chart(since, y)
 
 
@@ -159,9 +160,9 @@ def test_frozen_sigma_and_slope_judge_a_short_cycle_of_a_later_run():
 
 
 def test_a_base_in_which_no_spread_can_be_seen_is_refused():
-    with pytest.raises(ValueError, match="dress cycle of three"):
+    with pytest.raises(NotEnough, match="dress cycle of three"):
         cycles_chart([0, 0, 1], [1, 2, 1], [0.0, 1.0, 5.0])
-    with pytest.raises(ValueError, match="no dress cycle has two parts"):
+    with pytest.raises(NotEnough, match="no dress cycle has two"):
         cycles_chart([0, 1, 2], [1, 1, 1], [0.0, 1.0, 5.0])
     with pytest.raises(ValueError, match="one of each"):
         cycles_chart([0, 1], [1, 1], [0.0])
