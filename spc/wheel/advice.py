@@ -290,7 +290,7 @@ class Advisor:
     def _settle(self) -> None:
         """Take in readings whose repeat never came, if they were no surprise."""
         for feature, heard in self._watch.unanswered():
-            self._take(self._features[feature], heard)
+            self._take(feature, heard)
 
     # -- what it says --------------------------------------------------------------------------
 
@@ -316,7 +316,7 @@ class Advisor:
         words = level_words(
             track.lead.name, track.frame.outward(case.level), case.sd, track.frame.target
         )
-        drift = f"drift {um(case.slope * track.frame.mirror)[:-3]} µm per part"
+        drift = f"drift {case.slope * track.frame.mirror:+.3f} µm per part"
         if case.dress.reason and track.age > 0:
             return self._say("dress", "wheel", self._why_dress(track, case), case, case.after_dress)
         if case.wise:

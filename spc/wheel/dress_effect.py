@@ -8,8 +8,6 @@ from typing import Any
 KEEPS, CLEARS_LATE, CLEARS_ALL = "keeps", "clears late", "clears all"
 #: Known well enough to offset ahead of a reading.
 SURE = 0.9
-#: Spread of the size after a dress counts as this many dresses seen before the first.
-PSEUDO_DRESSES = 3
 
 
 class DressEffect:
@@ -20,11 +18,9 @@ class DressEffect:
     ----------
     resets_size, clears_offsets : bool or None
         As in the plan; None is learnt.
-    sd : float
-        Spread of the size after a dress, to start from. [µm]
     """
 
-    def __init__(self, resets_size: bool | None, clears_offsets: bool | None, sd: float) -> None:
+    def __init__(self, resets_size: bool | None, clears_offsets: bool | None) -> None:
         resets = {True: 0.75, False: 0.25} if resets_size is None else {resets_size: 1.0}
         clears = {
             None: {KEEPS: 0.5, CLEARS_LATE: 0.35, CLEARS_ALL: 0.15},
@@ -34,11 +30,6 @@ class DressEffect:
         self.cases = [(r, c) for r in resets for c in clears]
         self.weights = [pr * pc for pr in resets.values() for pc in clears.values()]
         self.told = resets_size is not None and clears_offsets is not None
-        self.sd = sd
-        self._start_sd = sd
-        self._steps = 0
-        self._squares = 0.0
-        self._sum = 0.0
         self.gaps: list[float] | None = None  # of each case against the mean, until a reading
 
     @property
@@ -50,14 +41,6 @@ class DressEffect:
     def sure(self) -> bool:
         """Whether one hypothesis is known well enough to act ahead of a reading."""
         return max(self.weights) > SURE or self.told
-
-    @property
-    def bias(self) -> float:
-        """Mean step left after a dress; 0 until it stands out of its own uncertainty. [µm]"""
-        if self._steps < 4:
-            return 0.0
-        mean = self._sum / self._steps
-        return mean if abs(mean) > 2 * self.sd / math.sqrt(self._steps) else 0.0
 
     def moves(self, worn: float, late: float, total: float) -> list[float]:
         """Change of level under each case: of wear leaving and of offsets taken back. [µm]"""
@@ -90,28 +73,14 @@ class DressEffect:
         self.weights = [w / total for w in self.weights]
         self.gaps = None
 
-    def learn(self, step: float, variance: float) -> None:
-        """Take in the step that readings found after a dress, and how sure that is."""
-        self._steps += 1
-        self._squares += step * step + variance
-        self._sum += step
-        prior = PSEUDO_DRESSES * self._start_sd**2
-        self.sd = math.sqrt((prior + self._squares) / (PSEUDO_DRESSES + self._steps))
-
     def state(self) -> dict[str, Any]:
         """Plain numbers from which `resume` continues exactly."""
         return {
             "weights": list(self.weights),
-            "sd": self.sd,
-            "steps": self._steps,
-            "squares": self._squares,
-            "sum": self._sum,
             "gaps": None if self.gaps is None else list(self.gaps),
         }
 
     def resume(self, state: dict[str, Any]) -> None:
         """Continue from `state`."""
         self.weights = list(state["weights"])
-        self.sd, self._steps = state["sd"], state["steps"]
-        self._squares, self._sum = state["squares"], state["sum"]
         self.gaps = None if state["gaps"] is None else list(state["gaps"])

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.wheel.drift import BEND, SLOPE, bend_rate
+from spc.wheel.health import growth
 from spc.wheel.loss import best_loss
 from spc.wheel.track import Track
 
@@ -98,11 +99,11 @@ def part_costs(track: Track, ages: Floats) -> Floats:
     rise = np.minimum(drift * tooth, 2 * stakes.half_width)
     _, level_var = track.level()
     usual = min(level_var, 0.3 * track.noise)
-    cases = track.growth.cases(ages)
+    cases = track.growth.fresh[:, None, None] * growth(ages, track.life)
     part_var = np.maximum(cases - track.gauge_var, 0.3 * cases)
     sds, least = best_loss(stakes)
     spread = np.interp(np.sqrt(part_var + usual + rise**2 / 12), sds, least)
-    cost = track.growth.belief @ spread + price / tooth
+    cost = np.einsum("sl,sla->a", track.growth.belief, spread) + price / tooth
     for form in track.forms.values():
         if form.seen + form.cycles:
             out = np.array([form.chance_outside(a) for a in ages.tolist()])
@@ -124,7 +125,7 @@ def dress_price(track: Track) -> float:
     """A dress with what follows: the size it leaves uncertain until it is read and corrected."""
     cost = track.settings.cost
     width = track.frame.half_width
-    stray = cost.off_target_loss * (track.effect.sd / width) ** 2 * max(1.0, track.spacing)
+    stray = cost.off_target_loss * (track.home.sd / width) ** 2 * max(1.0, track.spacing)
     return cost.dress + 0.5 * cost.offset + min(stray, cost.offset + 0.5 * cost.dress)
 
 

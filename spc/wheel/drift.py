@@ -122,6 +122,17 @@ class Drift:
             cov[BREAK_IN][BREAK_IN] += (0.15 * self.prior.break_in_sd) ** 2
             cov[BEND][BEND] += (0.15 * self.prior.bend_sd) ** 2
 
+    def rebase(self, mean: float, variance: float, share: float) -> None:
+        """The base is now known to be about `mean` from elsewhere; `share` of its ties are cut."""
+        own, _ = self.estimate(BASE)
+        for state, cov in zip(self.means, self.covs, strict=True):
+            state[BASE] = mean + (1 - share) * (state[BASE] - own)
+            for j in _SIZE:
+                cov[BASE][j] *= 1 - share
+            for j in _SIZE:
+                cov[j][BASE] = cov[BASE][j]
+            cov[BASE][BASE] = variance
+
     # -- what is known of it ---------------------------------------------------------------
 
     def expected(self, warm: float) -> tuple[float, float]:

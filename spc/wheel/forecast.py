@@ -109,7 +109,8 @@ def _lives(now: Outlook) -> Floats:
     ahead = np.arange(1, FARTHEST + 1)
     level = now.level[0] + math.sqrt(now.level[1]) * normal[:, 0:1]
     level = level + np.cumsum(_wear(now, normal, now.age + ahead), axis=1) + _settling(now, ahead)
-    cases = now.fresh[:, None] * growth((now.age + ahead).astype(float), now.life)
+    cases = now.fresh[:, None, None] * growth((now.age + ahead).astype(float), now.life)
+    cases = cases.reshape(-1, ahead.size)
     which = np.searchsorted(np.cumsum(now.belief), uniform).clip(0, len(cases) - 1)
     part_var = np.maximum(cases - now.gauge_var, 0.3 * cases)[which]
     sd = np.sqrt(part_var + now.wander * ahead)

@@ -20,6 +20,12 @@ SPREAD_MEMORY = 250
 EDGE = 3.0
 
 
+#: Life of one cycle's wheel against the usual, and the spread of that (cycles differ by about a
+#: quarter: common practice, no source).
+LIVES = (0.55, 0.75, 1.0, 1.3, 1.75)
+LIFE_SPREAD = 0.25
+
+
 def _shapes() -> list[tuple[float, float, float]]:
     shapes = [(0.0, 1.0, AMOUNT_BELIEF[0])]
     for amount, belief in zip(AMOUNTS[1:], AMOUNT_BELIEF[1:], strict=True):
@@ -27,15 +33,21 @@ def _shapes() -> list[tuple[float, float, float]]:
     return shapes
 
 
-_AMOUNT = np.array([shape[0] for shape in _shapes()])
-_POWER = np.array([shape[1] for shape in _shapes()])
-_LOG_BELIEF = np.log([shape[2] for shape in _shapes()])
+# Axes: shape of growth, life of this cycle, and (where ages come in) age.
+_AMOUNT = np.array([shape[0] for shape in _shapes()])[:, None]
+_POWER = np.array([shape[1] for shape in _shapes()])[:, None]
+_LOG_SHAPE = np.log([shape[2] for shape in _shapes()])
+_LOG_LIFE = -0.5 * (np.log(LIVES) / LIFE_SPREAD) ** 2
+_LOG_LIFE = _LOG_LIFE - np.log(np.exp(_LOG_LIFE).sum())
+_REACH = _AMOUNT / np.array(LIVES)[None, :] ** _POWER
 
 
 def growth(age: float | Floats, life: float) -> Floats:
-    """Variance over that of a fresh wheel under each shape; ages along the last axis."""
-    share = np.asarray(age, dtype=float)[..., None] / life
-    return np.moveaxis((1 + _AMOUNT * share**_POWER) ** 2, -1, 0)
+    """Variance over that of a fresh wheel, shape (shapes, lives) or (shapes, lives, ages)."""
+    share = np.asarray(age, dtype=float) / life
+    if share.ndim == 0:
+        return np.asarray((1 + _REACH * share**_POWER) ** 2)
+    return np.asarray((1 + _REACH[..., None] * share ** _POWER[..., None]) ** 2)
 
 
 class SpreadGrowth:
@@ -43,7 +55,8 @@ class SpreadGrowth:
     Variance of one reading about the level, for a fresh wheel and as the wheel dulls.
 
     Every shape of growth keeps its own estimate of the fresh variance and is weighed by how
-    well it foretold the residuals of all cycles so far.
+    well it foretold the residuals of all cycles so far; within a cycle the readings also say
+    whether this wheel lasts shorter or longer than usual.
 
     Parameters
     ----------
@@ -56,15 +69,17 @@ class SpreadGrowth:
     def __init__(self, variance: float, life: float) -> None:
         self.life = life
         self.count = 2.0
-        self.fresh: Floats = np.full(_AMOUNT.size, variance) / growth(0.4 * life, life)
-        self.log_belief: Floats = _LOG_BELIEF.copy()
-        self._weigh()
+        middle = LIVES.index(1.0)
+        self.fresh: Floats = variance / growth(0.4 * life, life)[:, middle]
+        self.log_belief: Floats = _LOG_SHAPE[:, None] + _LOG_LIFE[None, :]
         self._growth_age = -1
-        self._growth: Floats = np.ones(_AMOUNT.size)
+        self._growth: Floats = np.ones_like(self.log_belief)
+        self._weigh()
 
     def _weigh(self) -> None:
         raw = np.exp(self.log_belief - self.log_belief.max())
         self.belief: Floats = raw / raw.sum()
+        self._mean = self.belief * self.fresh[:, None]
 
     def _at(self, age: int) -> Floats:
         if age != self._growth_age:
@@ -72,12 +87,8 @@ class SpreadGrowth:
         return self._growth
 
     def variance(self, age: int) -> float:
-        """Variance of a reading at an age, over all shapes. [µm²]"""
-        return float(self._at(age) @ (self.belief * self.fresh))
-
-    def cases(self, ages: Floats) -> Floats:
-        """Variances under each shape at several ages, shape (shapes, ages). [µm²]"""
-        return self.fresh[:, None] * growth(ages, self.life)
+        """Variance of a reading at an age, over all shapes and lives. [µm²]"""
+        return float((self._at(age) * self._mean).sum())
 
     def read(self, gap: float, level_var: float, age: int, averaged: float = 0.0) -> None:
         """
@@ -95,21 +106,26 @@ class SpreadGrowth:
             Variance that repeats of the part have taken away. [µm²]
         """
         shape = self._at(age)
-        own = np.maximum(self.fresh * shape - averaged, 0.05 * self.fresh)
+        fresh = self.fresh[:, None]
+        own = np.maximum(fresh * shape - averaged, 0.05 * fresh)
         total = level_var + own
         z2 = gap * gap / total
-        self.log_belief = self.log_belief - 0.5 * np.log(total) - 4.5 * np.log1p(z2 / 8)
-        self.log_belief -= self.log_belief.max()
-        np.maximum(self.log_belief, -14.0, out=self.log_belief)
+        logs = self.log_belief - 0.5 * np.log(total) - 4.5 * np.log1p(z2 / 8)
+        self.log_belief = np.maximum(logs - logs.max(), -14.0)
         share = own / total
         seen = share * share * total * np.minimum(z2, EDGE * EDGE) + share * level_var + averaged
-        self.count = min(self.count + 1, SPREAD_MEMORY)
-        self.fresh = self.fresh + (seen / shape - self.fresh) / self.count
         self._weigh()
+        each = self.belief.sum(axis=1)
+        mean = (self.belief * (seen / shape)).sum(axis=1) / each
+        self.count = min(self.count + 1, SPREAD_MEMORY)
+        self.fresh = self.fresh + (mean - self.fresh) / self.count
+        self._mean = self.belief * self.fresh[:, None]
 
     def new_cycle(self) -> None:
-        """The next cycle is much like the last, not the same: belief fades a little."""
-        self.log_belief = 0.93 * self.log_belief + 0.07 * _LOG_BELIEF
+        """Keep what is known of the shape, a little faded, and forget this cycle's life."""
+        shapes = np.log(np.exp(self.log_belief - self.log_belief.max()).sum(axis=1))
+        shapes = 0.95 * shapes + 0.05 * _LOG_SHAPE
+        self.log_belief = shapes[:, None] + _LOG_LIFE[None, :]
         self._weigh()
 
     def snapshot(self) -> tuple[Any, ...]:

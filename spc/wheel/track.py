@@ -9,6 +9,7 @@ from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_effect import CLEARS_ALL, CLEARS_LATE, DressEffect
 from spc.wheel.drift import BASE, BEND, BREAK_IN, SLOPE, WARMTH, WORN, Drift, DriftPrior
 from spc.wheel.health import FormGrowth, SpreadGrowth
+from spc.wheel.home import Home
 from spc.wheel.loss import Stakes, Zone
 from spc.wheel.settings import GUARD_PER_U, FeatureSettings, Settings
 from spc.wheel.thermal import cooled, warmed
@@ -136,8 +137,8 @@ class Track:
         self.effect = DressEffect(
             settings.machine.dress_resets_size,
             settings.machine.dress_clears_offsets,
-            sd=max(0.15 * width, 0.5 * step),
         )
+        self.home = Home(max(0.15 * width, 0.5 * step), width)
         self.move_var = (MOVE_ERROR * step) ** 2
         self.companions = {
             f.name: Companion(frame_of(f), self.growth.variance(1))
@@ -163,7 +164,8 @@ class Track:
         self.last_read = 0  # part of the last lead reading taken in
         self.spacing = float(lead.sample or 3)  # parts between readings, smoothed
         self.slope_note: list[float] | None = None  # slope and its variance in the steady stretch
-        self.at_dress: list[float] | None = None  # base and its variance just after the dress
+        # Bare base and its variance just after the dress.
+        self.at_dress: list[float] | None = [0.0, width * width]
         self.cycles: list[dict[str, Any]] = list(past)
         self.errors: list[float] = []
         self.closed = False  # something moved the level since the part was ground
@@ -229,8 +231,12 @@ class Track:
         mean, var = self.effect.expect([-t for t in taken])
         slope, sd = self.usual_slope = self._slope_prior()
         self.drift.dress(self.effect.kept, slope, sd)
-        self.drift.move(mean + self.effect.bias, var + self.effect.sd**2)
+        base, base_var = self.drift.estimate(BASE)
+        bare = base - self.total
         self.total += mean
+        home, home_var = self.home.forecast(bare, base_var)
+        self.home.dressed(bare, base_var)
+        self.drift.rebase(home + self.total, home_var + var, self.home.belief)
         self._begin("dress")
 
     def wheel(self) -> None:
@@ -240,7 +246,7 @@ class Track:
         self.drift.dress(0.0, slope, 2 * sd)
         self.drift.move(0.0, self.frame.half_width**2)
         self._begin("wheel")
-        self.at_dress = None
+        self.home.foretold = None
         self.effect.gaps = None
 
     def _begin(self, by: str) -> None:
@@ -257,7 +263,7 @@ class Track:
         self.slope_note = None
         self._before = None
         base, var = self.drift.estimate(BASE)
-        self.at_dress = [base, var]
+        self.at_dress = [base - self.total, var]
 
     def close_part(self) -> None:
         """Something moves the level: later readings of this part say nothing of the next."""
@@ -332,19 +338,13 @@ class Track:
         steady = self.age <= 0.75 * self.life or self.slope_note is None
         if self.read_in_cycle >= 3 and steady:
             self.slope_note = list(self.drift.estimate(SLOPE))
-        if first and self.read_in_cycle == 2 and self.at_dress is not None:
-            base, var = self.at_dress
-            now, now_var = self.drift.estimate(BASE)
-            share = min(1.0, self.effect.sd**2 / var)
-            left = max(self.effect.sd**2 - share * share * max(var - now_var, 0.0), 0.0)
-            self.effect.learn(share * (now - base), left)
-            self.at_dress = None
 
     # -- what was learnt -----------------------------------------------------------------------
 
     def _end_cycle(self, by: str) -> None:
         if self.age < 1:
             return
+        self._learn_home()
         slope = self.slope_note
         self.cycles.append(
             {
@@ -357,6 +357,17 @@ class Track:
             }
         )
         del self.cycles[:-CYCLES_KEPT]
+
+    def _learn_home(self) -> None:
+        """What this cycle's readings alone say of its bare base: posterior less prior."""
+        if self.at_dress is None or self.read_in_cycle < 2:
+            return
+        base, var = self.at_dress
+        now, now_var = self.drift.estimate(BASE)
+        if now_var < 0.8 * var:
+            error = 1 / (1 / now_var - 1 / var)
+            seen = error * ((now - self.total) / now_var - base / var)
+            self.home.learn(seen, error)
 
     def _slope_prior(self) -> tuple[float, float]:
         """Mean and spread of the coming cycle's wear per part; the entry prior counts as two."""
@@ -382,8 +393,12 @@ class Track:
         worn, _ = self.drift.estimate(WORN)
         moves = self.effect.moves(worn, self.late, self.total)
         mean, between = self.effect.expect(moves)
-        level, var = self.level()
-        return level + mean + self.effect.bias, var + between + self.effect.sd**2
+        base, base_var = self.drift.estimate(BASE)
+        bare = base - self.total + self.effect.kept * worn
+        home, home_var = self.home.forecast(bare, base_var)
+        warmth, _ = self.drift.estimate(WARMTH)
+        taken = -mean - (1 - self.effect.kept) * worn
+        return home + self.total - taken + self.warm * warmth, home_var + between
 
     def to_come(self, age: int) -> float:
         """Break-in still ahead at an age: the level it will add. [µm]"""
@@ -420,6 +435,7 @@ class Track:
             "cycles": [dict(c) for c in (self.cycles + now)[-CYCLES_KEPT:]],
             "spread": self.growth.state(),
             "effect": self.effect.state(),
+            "home": self.home.state(),
             "unrest": list(self.drift.log_belief),
             "habits": {
                 name: list(self.drift.estimate(which))
@@ -435,6 +451,8 @@ class Track:
             self.growth.resume(record["spread"])
             self.growth.count = min(self.growth.count, 60.0)
         self.effect.resume({**record["effect"], "gaps": None})
+        self.home.resume({**record["home"], "foretold": None})
+        self.home.place, self.home.place_var = 0.0, self.frame.half_width**2
         self.drift.log_belief = [0.5 * x for x in record["unrest"]]
         raw = [math.exp(x) for x in self.drift.log_belief]
         self.drift.weights = [r / sum(raw) for r in raw]
@@ -480,6 +498,7 @@ class Track:
             "drift": self.drift.state(),
             "growth": self.growth.state(),
             "effect": self.effect.state(),
+            "home": self.home.state(),
             "companions": {name: other.state() for name, other in self.companions.items()},
             "forms": {name: form.state() for name, form in self.forms.items()},
             "cycles": [dict(c) for c in self.cycles],
@@ -501,6 +520,7 @@ class Track:
         self.drift.resume(state["drift"])
         self.growth.resume(state["growth"])
         self.effect.resume(state["effect"])
+        self.home.resume(state["home"])
         for name, other in self.companions.items():
             other.resume(state["companions"][name])
         for name, form in self.forms.items():

@@ -79,7 +79,7 @@ class Watch:
 
     def event(self, kind: str) -> None:
         """An event may clear a hold or answer a check."""
-        if kind == "cleared" and self.hold is not None:
+        if kind == "cleared" and self.hold is not None and not self.hold["cleared"]:
             self.hold = {**self.hold, "cleared": True, "good": 0}
             self.bad_now, self.good_now = False, []
         if kind in ("cleared", "master"):
@@ -228,13 +228,15 @@ class Watch:
         first = self.last_good.get(feature.name, 0) + 1
         if self.hold is not None:
             first = min(first, self.hold["first"])
+        # While a cleared hold is being proven, another bad part does not stop its cure again.
+        cleared = self.hold is not None and self.hold["cleared"]
         self.hold = {
             "name": feature.name,
             "first": first,
             "last": self.part_number,
             "value": value,
             "repeats": repeats,
-            "cleared": False,
+            "cleared": cleared,
             "good": 0,
             "measured": 0,
         }
@@ -262,7 +264,7 @@ class Watch:
         measured = hold["measured"] + bool(self.good_now or self.bad_now)
         good = 0 if self.bad_now else hold["good"] + bool(self.good_now)
         if hold["cleared"]:
-            return good < PROVEN and not (can_steer or self.asked)
+            return good < PROVEN and not (can_steer or self.asked or self.check)
         return not (measured > FORGOTTEN and can_steer)
 
     def _hold_words(self, hold: dict[str, Any]) -> str:
