@@ -1,0 +1,379 @@
+"""Handover: the shift on one sheet of paper, and what the next one should expect first."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.findings import Act
+from spc.report.lens import FeatureLens, Lens
+from spc.report.marks import mark_key
+from spc.report.next_cut import left_words, move, subject, when_words
+from spc.report.pieces import Table, Term
+from spc.report.voice import tame
+from spc.wheel.advice import Advice
+
+#: Lines of each table that still fit on the sheet together with everything else.
+MOST_ACTS, MOST_SIGNALS, MOST_OPEN = 9, 4, 6
+#: Measured parts whose mean is "the level now".
+LEVEL_OF = 5
+
+
+@dataclass(frozen=True)
+class Handover:
+    """The sheet handed over at the end of a shift."""
+
+    verdict: str
+    good: bool
+    sure: str
+    counts: tuple[Term, ...]
+    features: Table
+    signals: tuple[str, ...]
+    acts: Table
+    acts_more: str
+    gauge: tuple[str, ...]
+    wheel: tuple[str, ...]
+    open: tuple[str, ...]
+    expect: str
+
+
+def handover(lens: Lens) -> Handover:
+    """The sheet of this study."""
+    verdict, good = verdict_of(lens)
+    acts = [a for a in lens.study.acts if a.kind != "note" or a.note]
+    more = len(acts) - MOST_ACTS
+    return Handover(
+        verdict=verdict,
+        good=good,
+        sure=sure_words(lens),
+        counts=_counts(lens),
+        features=feature_table(lens),
+        signals=_signals(lens),
+        acts=acts_table(lens, acts[-MOST_ACTS:]),
+        acts_more=lens.voice.say("handover.more", n=more) if more > 0 else "",
+        gauge=_gauge(lens),
+        wheel=_wheel(lens),
+        open=open_items(lens),
+        expect=expect(lens, lens.study.advice),
+    )
+
+
+# --- was it good ----------------------------------------------------------------------------------
+
+
+def verdict_of(lens: Lens) -> tuple[str, bool]:
+    """Whether the shift was good, in one sentence."""
+    study, say = lens.study, lens.voice.say
+    if not study.measured:
+        return say("verdict.nothing"), False
+    outside, held = len(study.outside), held_count(lens)
+    slots = {"outside": outside, "measured": study.measured, "made": study.made}
+    if held:
+        key = "verdict.held_one" if held == 1 else "verdict.held"
+        return say(key, held=held, **slots), False
+    if outside:
+        return say("verdict.outside", **slots), False
+    doubt = {part for f in study.features for part in f.in_doubt}
+    if doubt:
+        return say("verdict.doubt", doubt=len(doubt), **slots), False
+    unsteady = [f.name for f in lens.features if f.of.stability.stable is False]
+    if unsteady:
+        return say("verdict.unsteady", features=", ".join(unsteady), **slots), False
+    if any(f.of.stability.stable is None for f in lens.features if len(f.of.series)):
+        return say("verdict.unjudged", **slots), True
+    return say("verdict.good", **slots), True
+
+
+def held_count(lens: Lens) -> int:
+    """Parts to hold; a part held for two features counts once."""
+    return len({part for s in lens.study.held for part in range(s.first, s.last + 1)})
+
+
+def sure_words(lens: Lens) -> str:
+    """What the measured parts prove about all parts."""
+    study, voice = lens.study, lens.voice
+    n, k = study.measured, len(study.outside)
+    if not n or not study.made:
+        return ""
+    lower, upper = share_outside(k, n)
+    bound = (
+        voice.say("verdict.bound", n=n, upper=voice.share(upper))
+        if k == 0
+        else voice.say(
+            "verdict.bound_some", k=k, n=n, lower=voice.share(lower), upper=voice.share(upper)
+        )
+    )
+    return voice.say(
+        "verdict.sure", measured=n, made=study.made, share=voice.share(n / study.made), bound=bound
+    )
+
+
+def share_outside(k: int, n: int) -> tuple[float, float]:
+    """
+    Exact 95 % bounds on the share of parts outside, from `k` found in `n` measured.
+
+    One-sided when none was found, two-sided otherwise [1]_.
+
+    References
+    ----------
+    .. [1] C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404-413.
+
+    Examples
+    --------
+    >>> [round(bound, 4) for bound in share_outside(0, 100)]  # 1 - 0.05**(1/100)
+    [0.0, 0.0295]
+    """
+    from scipy.special import betaincinv
+
+    if k == 0:
+        return 0.0, float(1 - 0.05 ** (1 / n))
+    upper = 1.0 if k == n else float(betaincinv(k + 1, n - k, 0.975))
+    return float(betaincinv(k, n - k + 1, 0.025)), upper
+
+
+def _counts(lens: Lens) -> tuple[Term, ...]:
+    study, say = lens.study, lens.voice.say
+    reground = sum(act.kind == "regrind" for act in study.acts)
+    counts = [
+        ("made", study.made),
+        ("measured", study.measured),
+        ("outside", len(study.outside)),
+        ("to_hold", held_count(lens)),
+        ("reworked", reground),
+    ]
+    return tuple(Term(say(f"handover.{name}"), str(value)) for name, value in counts)
+
+
+# --- features -------------------------------------------------------------------------------------
+
+
+def feature_table(lens: Lens) -> Table:
+    """Each feature in one line."""
+    say = lens.voice.say
+    head = ("feature", "limits", "level", "spread", "out", "steady", "capability")
+    rows = [_feature_row(f) for f in lens.features]
+    return Table(
+        tuple(say(f"handover.{h}") for h in head), tuple(rows), frozenset({2, 3, 4}), tight=True
+    )
+
+
+def _feature_row(lens: FeatureLens) -> tuple[str, ...]:
+    study, say = lens.of, lens.lens.voice.say
+    n = len(study.series)
+    stable = {None: "page.not_enough", True: "handover.yes", False: "handover.no"}
+    return (
+        lens.name,
+        lens.limits,
+        level_words(lens) if n else "–",
+        lens.estimate(study.sloping.sigma) if study.sloping else say("page.not_enough"),
+        f"{len(study.outside)} / {n}",
+        say(stable[study.stability.stable]),
+        capability_words(lens),
+    )
+
+
+def level_words(lens: FeatureLens) -> str:
+    """Mean of the last few measured parts, with twice its standard error."""
+    y = lens.of.series.deviation_um[-LEVEL_OF:]
+    shown = lens.estimate(float(y.mean()), signed=lens.is_signed)
+    if lens.of.sloping is None or len(y) < LEVEL_OF:
+        return shown
+    half = 2 * lens.of.sloping.sigma / np.sqrt(len(y))
+    return f"{shown.removesuffix(' µm')} ± {lens.estimate(float(half))}"
+
+
+def capability_words(lens: FeatureLens) -> str:
+    """The one index that may be quoted with its bounds, or why there is none."""
+    say, capability = lens.lens.voice.say, lens.of.capability
+    if capability is None:
+        return say("page.not_enough")
+    for portion in (capability.total, capability.within):
+        for index in (portion.cpk, portion.cp):
+            if index.value is not None and index.name in capability.allowed:
+                return f"{index.name} {index_words(lens, index)}"
+    return say("page.not_enough") if capability.not_enough else tame(capability.verdict, 80)
+
+
+def index_words(lens: FeatureLens, index: object) -> str:
+    """An index with its 95 % bounds, two digits; why not when it cannot be claimed."""
+    voice = lens.lens.voice
+    value, lower, upper = (getattr(index, k) for k in ("value", "lower", "upper"))
+    if value is None:
+        return tame(str(getattr(index, "why", "") or voice.say("page.not_enough")), 160)
+    shown = voice.number(value, 2)
+    if lower is None:
+        return shown
+    if upper is None or not np.isfinite(upper):
+        return voice.say("proof.one_low", value=shown, low=voice.number(lower, 2))
+    return voice.say(
+        "proof.interval", value=shown, low=voice.number(lower, 2), high=voice.number(upper, 2)
+    )
+
+
+# --- signals, acts, gauge, wheel ------------------------------------------------------------------
+
+
+def _signals(lens: Lens) -> tuple[str, ...]:
+    found = [
+        (int(f.of.series.parts[s.last]), signal_words(f, s))
+        for f in lens.features
+        for s in f.of.signals
+    ]
+    if not found:
+        return (lens.voice.say("handover.no_signals"),)
+    found.sort(key=lambda pair: pair[0])
+    words = [text for _, text in found[-MOST_SIGNALS:]]
+    more = len(found) - len(words)
+    return (*words, lens.voice.say("handover.more", n=more)) if more else tuple(words)
+
+
+def signal_words(lens: FeatureLens, signal: object) -> str:
+    """A signal with its feature and its parts."""
+    parts = lens.of.series.parts
+    first, last = (int(parts[getattr(signal, k)]) for k in ("first", "last"))
+    return lens.lens.voice.say(
+        "handover.signal",
+        feature=lens.name,
+        parts=lens.lens.span(first, last),
+        says=tame(getattr(signal, "says", "")),
+    )
+
+
+def acts_table(lens: Lens, acts: list[Act]) -> Table:
+    """What was done to the machine and what it did to the size."""
+    say = lens.voice.say
+    timed = any(act.time for act in acts)
+    noted = any(act.note for act in acts)
+    head = [
+        "after",
+        *(["time"] if timed else []),
+        "act",
+        "amount",
+        "effect",
+        *(["note"] if noted else []),
+    ]
+    rows = []
+    for act in acts:
+        row = [lens.part(act.after_part) if act.after_part else "–"]
+        if timed:
+            row.append(lens.voice.clock(act.time) if act.time else "")
+        row += [say(f"event.{act.kind}"), _act_amount(lens, act), effect_words(lens, act)]
+        rows.append(tuple([*row, tame(act.note, 60)] if noted else row))
+    first = 3 if timed else 2
+    marks = tuple(
+        mark_key(act.kind, act.amount_um) if act.kind in ("dress", "offset", "swivel") else ""
+        for act in acts
+    )
+    return Table(
+        tuple(say(f"handover.{h}") for h in head),
+        tuple(rows),
+        frozenset({first, first + 1}),
+        marks=marks,
+        tight=True,
+    )
+
+
+def _act_amount(lens: Lens, act: Act) -> str:
+    if act.amount_um is not None:
+        return lens.voice.um(act.amount_um, 1, signed=True)
+    if act.minutes is not None:
+        return f"{lens.voice.number(act.minutes, 0)} min"
+    return ""
+
+
+def effect_words(lens: Lens, act: Act) -> str:
+    """What an act did to the lead feature, with twice its standard error."""
+    if act.effect_um is None or lens.lead is None:
+        return ""
+    digits = lens.lead.digits
+    effect = lens.voice.number(act.effect_um, digits, signed=True)
+    if act.effect_se_um is None:
+        return f"{effect} µm"
+    half = lens.voice.um(2 * act.effect_se_um, digits)
+    return lens.voice.say("handover.effect_value", effect=effect, u=half)
+
+
+def _gauge(lens: Lens) -> tuple[str, ...]:
+    say = lens.voice.say
+    masters = [act for act in lens.study.acts if act.kind == "master"]
+    if not masters:
+        first = say("handover.gauge_never")
+    else:
+        key = "handover.gauge_set_one" if len(masters) == 1 else "handover.gauge_set"
+        first = say(key, n=len(masters), part=masters[-1].after_part)
+    return (first, gauge_words(lens))
+
+
+def gauge_words(lens: Lens) -> str:
+    """Whether the gauge's steps are fine enough, in one sentence."""
+    judged = [f for f in lens.features if f.of.resolution is not None]
+    if not judged:
+        return lens.voice.say("gauge.says_unsure")
+    coarse = [f.name for f in judged if f.of.resolution and f.of.resolution.misleading]
+    if coarse:
+        return lens.voice.say("gauge.says_coarse", features=", ".join(coarse))
+    return lens.voice.say("gauge.says_fine")
+
+
+def _wheel(lens: Lens) -> tuple[str, ...]:
+    say = lens.voice.say
+    since = lens.study.parts_since_dress
+    first = say("next.since_unknown") if since is None else say("next.since", n=since)
+    headline, spread = left_words(lens, lens.study.advice)
+    if lens.study.advice.parts_left is None:
+        left = f"{say('next.left_label')}: {headline}."
+    else:
+        left = f"{say('next.left_label')}: {headline}, {spread}."
+    return (f"{say('next.since_label')}: {first}.", left)
+
+
+# --- what stays open ------------------------------------------------------------------------------
+
+
+def open_items(lens: Lens) -> tuple[str, ...]:
+    """What the next shift takes over undone."""
+    say, items = lens.voice.say, []
+    for span in lens.study.held:
+        items.append(
+            say(
+                "handover.open_hold",
+                feature=tame(span.feature, 60),
+                parts=lens.span(span.first, span.last),
+                n=span.count,
+            )
+        )
+    for feature in lens.features:
+        held = {
+            p
+            for s in lens.study.held
+            if s.feature == feature.of.name
+            for p in range(s.first, s.last + 1)
+        }
+        doubt = [part for part in feature.of.in_doubt if part not in held]
+        if doubt:
+            items.append(say("handover.open_doubt", feature=feature.name, parts=lens.parts(doubt)))
+    rejects = len(lens.study.run.rejects)
+    if rejects:
+        key = "handover.open_rejects_one" if rejects == 1 else "handover.open_rejects"
+        items.append(say(key, n=rejects))
+    if not items:
+        return (say("handover.no_open"),)
+    more = len(items) - MOST_OPEN
+    return tuple(items[:MOST_OPEN]) + ((say("handover.more", n=more),) if more > 0 else ())
+
+
+def expect(lens: Lens, advice: Advice) -> str:
+    """What the next shift meets first."""
+    slots = {
+        "when": when_words(lens, advice),
+        "amount": move(lens, advice) if advice.action == "offset" else _raw_amount(lens, advice),
+        "part": lens.part(lens.study.last_part),
+        "subject": subject(lens, advice),
+    }
+    return lens.voice.say(f"handover.expect_{advice.action}", **slots)
+
+
+def _raw_amount(lens: Lens, advice: Advice) -> str:
+    if advice.amount is None:
+        return ""
+    unit = {"um": "µm"}.get(advice.amount_unit or "", advice.amount_unit or "")
+    return f"{lens.voice.number(float(advice.amount), 1)} {unit}"

@@ -1,0 +1,174 @@
+"""One study as the pages look at it: names of parts, digits of a feature, flags of its parts."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cached_property
+
+import numpy as np
+
+from spc.findings import FeatureStudy, Study
+from spc.report.marks import mark_key
+from spc.report.voice import Voice, digits_for, tame
+
+#: Parts named in one sentence; more are counted.
+MOST_NAMED = 6
+#: Actions that are about one feature's parts, and mark them in its picture.
+_ACTS_ON_LEVEL = frozenset({"offset", "swivel", "dress", "let_it_warm", "measure_again", "hold"})
+
+
+@dataclass(frozen=True, eq=False)
+class Lens:
+    """A study and the voice it is told in."""
+
+    study: Study
+    voice: Voice
+
+    @cached_property
+    def serials(self) -> dict[int, str]:
+        """Serial of every measured part; empty when serials only repeat the part numbers."""
+        table = self.study.run.measurements
+        pairs = dict(zip(table["part"].tolist(), table["serial"].tolist(), strict=True))
+        if all(serial in ("", str(part)) for part, serial in pairs.items()):
+            return {}
+        return {part: tame(str(serial), 40) for part, serial in pairs.items()}
+
+    def part(self, part: int) -> str:
+        """A part by its number, with the serial it carries when that differs."""
+        serial = self.serials.get(part)
+        if serial is None:
+            return self.voice.say("part.one", n=part)
+        return self.voice.say("part.serial", n=part, serial=serial)
+
+    def span(self, first: int, last: int) -> str:
+        """One part or a span of parts."""
+        if first == last:
+            return self.voice.say("part.one", n=first)
+        return self.voice.say("part.span", first=first, last=last)
+
+    def parts(self, parts: Sequence[int]) -> str:
+        """A few parts by number, the others counted."""
+        if len(parts) == 1:
+            return self.voice.say("part.one", n=parts[0])
+        named, more = ", ".join(map(str, parts[:MOST_NAMED])), len(parts) - MOST_NAMED
+        if more <= 0:
+            return self.voice.say("part.few", named=named)
+        return self.voice.say("part.many", named=named, more=more)
+
+    def feature(self, feature: FeatureStudy) -> "FeatureLens":
+        """The same, looking at one feature."""
+        return FeatureLens(self, feature)
+
+    @cached_property
+    def features(self) -> tuple["FeatureLens", ...]:
+        """All features, the lead first."""
+        lead = self.study.lead
+        ordered = sorted(self.study.features, key=lambda f: f is not lead)
+        return tuple(self.feature(f) for f in ordered)
+
+    @cached_property
+    def lead(self) -> "FeatureLens | None":
+        """The feature whose level steers offsets."""
+        return None if self.study.lead is None else self.feature(self.study.lead)
+
+    @cached_property
+    def last_time(self) -> datetime | None:
+        """When the last part with a time was measured."""
+        times = self.study.run.measurements["time"].dropna()
+        return None if not len(times) else times.max().to_pydatetime()
+
+
+@dataclass(frozen=True, eq=False)
+class FeatureLens:
+    """One feature of a study, with the digits its gauge supports."""
+
+    lens: Lens
+    of: FeatureStudy
+
+    @property
+    def name(self) -> str:
+        """Name of the feature, harmless to read."""
+        return tame(self.of.name, 60)
+
+    @cached_property
+    def step_um(self) -> float:
+        """Smallest step that its readings show; the plan's while unknown. [µm]"""
+        seen = self.of.resolution.step if self.of.resolution else None
+        return float(seen or self.of.feature.gauge_step_um or 0.1)
+
+    @cached_property
+    def digits(self) -> int:
+        """Digits of a single deviation in µm."""
+        return digits_for(self.step_um)
+
+    @property
+    def is_signed(self) -> bool:
+        """Whether values are deviations that may have either sign."""
+        return not self.of.feature.zero_bounded
+
+    def um(self, value: float) -> str:
+        """A single value, signed where the sign means something."""
+        return self.lens.voice.um(value, self.digits, signed=self.is_signed)
+
+    def estimate(self, value: float, *, signed: bool = False) -> str:
+        """An estimate, one digit finer than a single reading."""
+        return self.lens.voice.um(value, self.digits + 1, signed=signed)
+
+    def bare(self, value: float, *, finer: int = 0) -> str:
+        """A value without its unit, for table columns that name it."""
+        return self.lens.voice.number(value, self.digits + finer, signed=self.is_signed)
+
+    def size(self, value: float) -> str:
+        """The absolute size; the value itself where there is no nominal."""
+        return self.lens.voice.size(self.of.feature, value, self.step_um)
+
+    @property
+    def limits(self) -> str:
+        """The limits of the drawing, in words."""
+        lower, upper = self.of.feature.lower_um, self.of.feature.upper_um
+        if lower is None:
+            return f"≤ {self.um(upper)}" if upper is not None else ""
+        if upper is None:
+            return f"≥ {self.um(lower)}"
+        return f"{self.bare(lower)} … {self.um(upper)}"
+
+    @cached_property
+    def flags(self) -> dict[int, str]:
+        """Flagged parts and the mark of the action they take, the gravest flag winning."""
+        flags: dict[int, str] = {}
+        chart = self.of.sloping
+        if chart is not None:
+            beyond = np.asarray(chart.beyond, dtype=bool)
+            flags |= dict.fromkeys(self.of.series.parts[beyond].tolist(), "check")
+        if self.lens.study.lead is self.of:
+            mine = set(self.of.series.parts.tolist())
+            for prompt in self.lens.study.prompts:
+                if prompt.part in mine and prompt.advice.action in _ACTS_ON_LEVEL:
+                    flags[prompt.part] = mark_key(prompt.advice.action, prompt.advice.offset_um)
+        flags |= dict.fromkeys(self.of.in_doubt, "measure_again")
+        return flags | dict.fromkeys(self.of.outside, "hold")
+
+    def why_flagged(self, part: int) -> str:
+        """Why a part carries its flag."""
+        say = self.lens.voice.say
+        if part in self.of.outside:
+            return say("flag.outside")
+        if part in self.of.in_doubt:
+            return say("flag.doubt")
+        action = self.flags[part]
+        if action == "check":
+            return say("flag.beyond")
+        return say("flag.advised", action=say(f"action.{action.removesuffix('_down')}"))
+
+    def moment(self, position: int) -> datetime | None:
+        """UTC time of a value of the series; None when not written."""
+        stamp = self.of.series.time[position]
+        if np.isnat(stamp):
+            return None
+        return datetime.fromtimestamp(stamp.astype("datetime64[us]").astype(int) / 1e6, UTC)
+
+    @cached_property
+    def clocks(self) -> list[str]:
+        """Local hours and minutes of every value of the series; empty where not written."""
+        moments = (self.moment(i) for i in range(len(self.of.series)))
+        return ["" if m is None else self.lens.voice.clock(m) for m in moments]

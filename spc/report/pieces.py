@@ -1,0 +1,52 @@
+"""What a page is made of: tables, terms and pictures whose numbers are already text."""
+
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Table:
+    """
+    Rows of text under a head.
+
+    `numbers` are the positions of columns set flush right; `marks` gives a row the shape of an
+    action, by its position; in a `tight` table only the last column may break its lines.
+    """
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: frozenset[int] = frozenset()
+    caption: str = ""
+    marks: tuple[str, ...] = ()
+    tight: bool = False
+
+
+@dataclass(frozen=True)
+class Term:
+    """A name and what is said under it."""
+
+    name: str
+    text: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure with its conclusion in words, its numbers in tables and a key for its place."""
+
+    key: str
+    title: str
+    caption: str
+    spec: dict[str, Any]
+    tables: tuple[Table, ...]
+
+
+@dataclass(frozen=True)
+class Chapter:
+    """One feature or one question inside a section: words, then pictures, then tables."""
+
+    title: str
+    words: tuple[str, ...] = ()
+    pictures: tuple[Picture, ...] = ()
+    tables: tuple[Table, ...] = ()
+    terms: tuple[Term, ...] = ()

@@ -1,0 +1,77 @@
+"""The rows beside a page: everything as it was understood, as CSV that opens harmlessly."""
+
+import csv
+import io
+from typing import Any
+
+import pandas as pd
+
+from spc.findings import Study
+from spc.run import EVENT_COLUMNS, MEASUREMENT_COLUMNS, REJECT_COLUMNS
+
+#: A cell that begins so is taken for a formula by table programs.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def rows_csv(study: Study) -> str:
+    """Every accepted reading of the run, with the file and line it came from."""
+    table = study.run.measurements
+    columns = _columns(table, MEASUREMENT_COLUMNS)
+    columns["reading"] = [
+        f"{value:.{decimals}f}"
+        for value, decimals in zip(
+            table["reading"].tolist(), table["decimals"].tolist(), strict=True
+        )
+    ]
+    return _csv(columns)
+
+
+def events_csv(study: Study) -> str:
+    """Every event of the run."""
+    return _csv(_columns(study.run.events, EVENT_COLUMNS))
+
+
+def rejects_csv(study: Study) -> str:
+    """Every cell or row that was not taken, with the text seen and the reason."""
+    return _csv(_columns(study.run.rejects, REJECT_COLUMNS))
+
+
+def harmless(text: str) -> str:
+    """
+    A text cell that no table program takes for a formula; numbers are left alone.
+
+    Examples
+    --------
+    >>> harmless("=1+1"), harmless("-0.004"), harmless("A-17")
+    ("'=1+1", '-0.004', 'A-17')
+    """
+    if not text.startswith(_FORMULA_STARTS):
+        return text
+    try:
+        float(text)
+    except ValueError:
+        return f"'{text}"
+    return text
+
+
+def _columns(table: pd.DataFrame, wanted: dict[str, str]) -> dict[str, list[str]]:
+    return {name: _cells(table[name]) for name in wanted if name in table}
+
+
+def _cells(column: "pd.Series[Any]") -> list[str]:
+    if isinstance(column.dtype, pd.DatetimeTZDtype) or column.dtype.kind == "M":
+        stamps = column.dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+        return ["" if known else stamp for stamp, known in zip(stamps, column.isna(), strict=True)]
+    if column.dtype.kind == "f":
+        return ["" if v != v else f"{v:.6f}".rstrip("0").rstrip(".") for v in column.tolist()]
+    if column.dtype.kind in "iub":
+        return [str(v) for v in column.tolist()]
+    return [harmless(str(v)) for v in column.tolist()]
+
+
+def _csv(columns: dict[str, list[str]]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180
+    writer.writerow(columns)
+    writer.writerows(zip(*columns.values(), strict=True))
+    return out.getvalue()

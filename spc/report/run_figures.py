@@ -1,0 +1,299 @@
+"""Figures along the run: size with what was done to it, single parts, and about the wear line."""
+
+from typing import Any
+
+import numpy as np
+
+from spc.charts.limits import Chart, ChartPair
+from spc.findings import Act
+from spc.report.lens import FeatureLens
+from spc.report.steel import (
+    ACT,
+    DATUM,
+    INK,
+    RULE,
+    SOFT,
+    VEIL,
+    Figure,
+    discs,
+    figure,
+    flagged,
+    hollow,
+    label,
+    level,
+    line,
+    plain,
+    spread_labels,
+    thinned,
+    y_title,
+)
+
+#: Event labels that fit side by side above a figure; more are told when pointed at.
+MOST_LABELS = 12
+#: Acts drawn as vertical marks. Beyond this the picture would be all marks; dresses go first.
+MOST_MARKS = 400
+
+
+def size_figure(lens: FeatureLens, acts: tuple[Act, ...]) -> Figure:
+    """
+    Size through the run: limits, target, wear line, every act, flagged parts in their shapes.
+
+    Values far beyond the limits stand at the edge of the picture, so that one misread part does
+    not flatten all others.
+    """
+    series = lens.of.series
+    low, high = value_range(lens)
+    seen = np.clip(series.deviation_um, low, high)
+    flags = lens.flags
+    is_flagged = np.isin(series.parts, list(flags))
+    drawn = thinned(is_flagged)
+    traces = [*_event_marks(lens, acts), *_wear_line(lens, drawn)]
+    plain_parts = drawn[~is_flagged[drawn]]
+    traces.append(_parts_trace(lens, plain_parts, seen))
+    for action in dict.fromkeys(flags.values()):
+        mine = np.array([i for i in drawn if flags.get(int(series.parts[i])) == action], dtype=int)
+        traces.append(_parts_trace(lens, mine, seen, action=action))
+    shapes, notes = _limit_lines(lens)
+    unit = _unit(lens)
+    return figure(
+        traces, lens.lens.voice, height=370, shapes=shapes, margin={"t": 54},
+        annotations=[*spread_labels(notes, low, high), y_title(unit, shift=24)],
+        xaxis={"title": {"text": lens.lens.voice.say("run.x_part")}, "range": _part_range(lens)},
+        yaxis={"range": [low, high], "fixedrange": True},
+        yaxis2={"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True},
+    )  # fmt: skip
+
+
+def _unit(lens: FeatureLens) -> str:
+    say, feature = lens.lens.voice.say, lens.of.feature
+    if feature.nominal_mm is not None:
+        return say("run.y_deviation")
+    return say("run.y_value", kind=say(f"kind.{feature.kind}"))
+
+
+def value_range(lens: FeatureLens) -> tuple[float, float]:
+    """
+    Lowest and highest value of the picture: limits and parts, but for what lies far beyond both.
+
+    Far is more than one width of the limits beyond them.
+    """
+    y, feature = lens.of.series.deviation_um, lens.of.feature
+    marks = [v for v in (feature.lower_um, feature.upper_um, feature.target_um) if v is not None]
+    width = max(marks) - min(marks) if len(marks) > 1 else float(np.ptp(y)) or 1.0
+    near = y[(y > min(marks) - width) & (y < max(marks) + width)] if len(y) else y
+    shown = [*marks, *([float(near.min()), float(near.max())] if len(near) else [])]
+    room = max(0.12 * (max(shown) - min(shown)), lens.step_um)
+    low = -room / 3 if feature.zero_bounded and min(shown) >= 0 else min(shown) - room
+    return low, max(shown) + room
+
+
+def beyond_picture(lens: FeatureLens) -> int:
+    """How many values stand at the edge of the picture."""
+    low, high = value_range(lens)
+    y = lens.of.series.deviation_um
+    return int(np.count_nonzero((y < low) | (y > high)))
+
+
+def individuals_figure(lens: FeatureLens, pair: ChartPair) -> Figure:
+    """Single parts above, steps between neighbours below, with limits from the base span."""
+    voice = lens.lens.voice
+    traces = [*_chart_traces(lens, pair.location), *_chart_traces(lens, pair.spread, axis="2")]
+    shapes, notes = _chart_levels(lens, pair.location)
+    more_shapes, more_notes = _chart_levels(lens, pair.spread, axis="2")
+    shapes += [*more_shapes, *_base_band(lens, pair.location)]
+    return figure(
+        traces, voice, height=430, shapes=shapes,
+        annotations=[
+            *notes, *more_notes, y_title(_unit(lens)),
+            y_title(voice.say("run.y_step"), top=0.36),
+        ],
+        xaxis={"title": {"text": voice.say("run.x_part")}, "range": _part_range(lens),
+               "anchor": "y2"},
+        yaxis={"domain": [0.5, 1], "fixedrange": True},
+        yaxis2={"domain": [0, 0.36], "rangemode": "tozero", "fixedrange": True},
+    )  # fmt: skip
+
+
+def sloping_figure(lens: FeatureLens, chart: Chart) -> Figure:
+    """Single parts about their wear line, so that only what wear does not explain is left."""
+    voice = lens.lens.voice
+    about = Chart(
+        statistic=chart.statistic, values=chart.values - chart.center,
+        center=np.zeros_like(chart.values), lower=chart.lower - chart.center,
+        upper=chart.upper - chart.center, sigma=chart.sigma, base=chart.base,
+    )  # fmt: skip
+    shapes, notes = _chart_levels(lens, about)
+    return figure(
+        _chart_traces(lens, about), voice, height=320,
+        shapes=[*shapes, *_base_band(lens, about)],
+        annotations=[*notes, y_title(voice.say("run.y_bare"))],
+        xaxis={"title": {"text": voice.say("run.x_part")}, "range": _part_range(lens)},
+        yaxis={"fixedrange": True},
+    )  # fmt: skip
+
+
+# --- pieces of the size figure ------------------------------------------------------------------
+
+
+def _parts_trace(
+    lens: FeatureLens, at: np.ndarray, seen: np.ndarray, action: str | None = None
+) -> dict[str, Any]:
+    series, say = lens.of.series, lens.lens.voice.say
+    x = series.parts[at].tolist()
+    y = plain(seen[at], 3)
+    clocks, serials = lens.clocks, lens.lens.serials
+    name = say("run.measured") if action is None else say(f"action.{action.removesuffix('_down')}")
+    rest = [
+        " · ".join(filter(None, (
+            say("run.hover_since", n=int(series.since_dress[i])), clocks[i],
+            label(serials.get(int(series.parts[i]), "")),
+        )))
+        for i in at
+    ]  # fmt: skip
+    sign = "+" if lens.is_signed else ""
+    hover = (
+        f"{say('part.one', n='%{x}')}<br>%{{y:{sign}.{lens.digits}f}} µm<br>%{{customdata}}"
+        "<extra></extra>"
+    )
+    if action is not None:
+        why = [lens.why_flagged(int(series.parts[i])) for i in at]
+        rest = [f"{text}<br>{because}" for text, because in zip(rest, why, strict=True)]
+        return flagged(action, x, y, name=name, customdata=rest, hovertemplate=hover)
+    return discs(x, y, name=name, customdata=rest, hovertemplate=hover)
+
+
+def _wear_line(lens: FeatureLens, drawn: np.ndarray) -> list[dict[str, Any]]:
+    """The wear line where the size stood: the fitted line plus the offsets in force."""
+    chart, series = lens.of.sloping, lens.of.series
+    if chart is None:
+        return []
+    y = chart.center + series.deviation_um - series.bare_um
+    breaks = np.flatnonzero(np.diff(series.cycle[drawn])) + 1
+    x_gapped = np.insert(series.parts[drawn].astype(float), breaks, np.nan)
+    y_gapped = np.insert(y[drawn], breaks, np.nan)
+    style = {"color": SOFT, "width": 1}
+    return [line(plain(x_gapped, 0), plain(y_gapped, 2), line=style, name="wear")]
+
+
+def _event_marks(lens: FeatureLens, acts: tuple[Act, ...]) -> list[dict[str, Any]]:
+    """Acts as vertical marks with their shape at the top, labelled where there is room."""
+    say = lens.lens.voice.say
+    acts = tuple(sorted(acts, key=lambda a: (a.kind != "dress", a.after_part))[:MOST_MARKS])
+    traces = []
+    for kinds, dash in ((("dress", "wheel"), "solid"), (("offset",), "dot"), (None, "dash")):
+        mine = [a for a in acts if (a.kind in kinds if kinds else _is_other(a))]
+        if not mine:
+            continue
+        x = [a.after_part + 0.5 for a in mine]
+        color = ACT if kinds else SOFT
+        gapped = [v for at in x for v in (at, at, None)]
+        traces.append(
+            line(gapped, [0, 0.93, None] * len(mine), yaxis="y2",
+                 line={"color": color, "width": 1, "dash": dash})
+        )  # fmt: skip
+        texts = [_act_text(lens, a) for a in mine]
+        labelled = len(mine) <= MOST_LABELS
+        symbol = "diamond" if kinds == ("dress", "wheel") else "square" if kinds else "line-ns-open"
+        traces.append({
+            "type": "scatter", "mode": "markers+text" if labelled else "markers", "yaxis": "y2",
+            "x": x, "y": [0.93] * len(mine), "cliponaxis": False,
+            "marker": {"symbol": symbol, "size": 9, "color": color},
+            "text": texts, "textposition": "top center",
+            "textfont": {"size": 11, "color": color},
+            "customdata": [a.after_part for a in mine],
+            "hovertemplate": f"%{{text}}<br>{say('handover.after')} %{{customdata}}<extra></extra>",
+        })  # fmt: skip
+    return traces
+
+
+def _is_other(act: Act) -> bool:
+    return act.kind not in ("dress", "wheel", "offset", "note")
+
+
+def _act_text(lens: FeatureLens, act: Act) -> str:
+    voice = lens.lens.voice
+    if act.kind == "offset" and act.amount_um is not None:
+        return voice.number(act.amount_um, 1, signed=True)
+    return voice.say(f"event.{act.kind}")
+
+
+def _limit_lines(lens: FeatureLens) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    feature, say = lens.of.feature, lens.lens.voice.say
+    drawn = []
+    for value, word in ((feature.lower_um, "lower"), (feature.upper_um, "upper")):
+        if value is not None:
+            text = f"{say(f'run.{word}')} {lens.bare(value)}"
+            drawn.append(level(value, text, color=INK, width=1.6))
+    plan_limits = (feature.lower_um, feature.upper_um)
+    for value in feature.guarded_um:
+        if np.isfinite(value) and value not in plan_limits:
+            text = f"{say('run.guarded')} {lens.bare(value, finer=1)}"
+            drawn.append(level(value, text, color=SOFT, dash="dot"))
+    if feature.target_um is not None and not feature.zero_bounded:
+        text = f"{say('run.target')} {lens.bare(feature.target_um)}"
+        drawn.append(level(feature.target_um, text, color=DATUM, width=1.6, edge_to_edge=True))
+    return [s for s, _ in drawn], [n for _, n in drawn]
+
+
+def _part_range(lens: FeatureLens) -> list[float]:
+    study = lens.lens.study
+    room = max(2.0, 0.015 * study.made)
+    return [study.first_part - room, study.last_part + room]
+
+
+# --- pieces of the chart figures ----------------------------------------------------------------
+
+
+def _chart_traces(lens: FeatureLens, chart: Chart, axis: str = "") -> list[dict[str, Any]]:
+    # A chart of steps has one value less than there are parts: each step belongs to its later part.
+    parts = lens.of.series.parts[-len(chart.values) :]
+    known = np.isfinite(chart.values)
+    beyond = np.asarray(chart.beyond, dtype=bool) & known
+    out = np.zeros(len(parts), dtype=bool)
+    if chart.base is not None and len(chart.base.excluded):
+        out[np.asarray(chart.base.excluded, dtype=int)] = True
+    drawn = thinned(beyond | out)
+    axes = {"yaxis": f"y{axis}"}
+    traces = [line(parts[drawn].tolist(), plain(chart.values[drawn], 3),
+                   line={"color": RULE, "width": 1}, **axes)]  # fmt: skip
+    hover = f"%{{x}}: %{{y:.{lens.digits + 1}f}} µm<extra></extra>"
+    for mask, make in (
+        (~beyond & ~out, discs),
+        (out, hollow),
+        (beyond & ~out, lambda x, y, **more: flagged("check", x, y, **more)),
+    ):
+        at = drawn[mask[drawn]]
+        if len(at):
+            values = plain(chart.values[at], 3)
+            traces.append(make(parts[at].tolist(), values, hovertemplate=hover, **axes))
+    return traces
+
+
+def _chart_levels(
+    lens: FeatureLens, chart: Chart, axis: str = ""
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Centre solid, limits dashed, their values at the right (ISO 7870-2, from memory)."""
+    drawn = [level(float(chart.center[-1]), _level_text(lens, chart.center[-1]), axis=axis)]
+    for values in (chart.lower, chart.upper):
+        if np.isfinite(values[-1]) and not (axis and values[-1] <= 0):
+            text = _level_text(lens, values[-1])
+            drawn.append(level(float(values[-1]), text, dash="dash", axis=axis))
+    return [s for s, _ in drawn], [n for _, n in drawn]
+
+
+def _level_text(lens: FeatureLens, value: float) -> str:
+    return lens.lens.voice.number(float(value), lens.digits + 1)
+
+
+def _base_band(lens: FeatureLens, chart: Chart) -> list[dict[str, Any]]:
+    parts = lens.of.series.parts[-len(chart.values) :]
+    if chart.base is None:
+        return []
+    first, last = parts[chart.base.first], parts[chart.base.last]
+    return [{
+        "type": "rect", "xref": "x", "x0": int(first) - 0.5, "x1": int(last) + 0.5,
+        "yref": "paper", "y0": 0, "y1": 1, "layer": "below", "line": {"width": 0},
+        "fillcolor": VEIL,
+        "label": {"text": lens.lens.voice.say("run.base"), "textposition": "bottom left",
+                  "font": {"size": 11, "color": SOFT}},
+    }]  # fmt: skip

@@ -1,0 +1,65 @@
+"""The same conclusions for a terminal: ten lines at most, and the one next act."""
+
+from datetime import UTC, datetime
+
+from spc.findings import Study
+from spc.report.handover import (
+    capability_words,
+    gauge_words,
+    level_words,
+    open_items,
+    verdict_of,
+)
+from spc.report.lens import Lens
+from spc.report.next_cut import act_lines, next_cut
+from spc.report.voice import tame, voice
+
+#: Features named on their own line; the others are on the page.
+MOST_FEATURES = 4
+
+
+def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
+    """How the run stands, in at most ten tab-separated lines."""
+    lens = Lens(study, voice(locale=locale, zone=study.plan.zone))
+    say, advice = lens.voice.say, study.advice
+    verdict, _ = verdict_of(lens)
+    shown = [f for f in lens.features if len(f.of.series)][:MOST_FEATURES]
+    lines = [f"{tame(study.plan.job.part, 60)}\t{verdict}"]
+    for feature in shown:
+        stable = {None: "page.not_enough", True: "handover.yes", False: "handover.no"}
+        lines.append(
+            "\t".join(
+                (
+                    feature.name,
+                    f"{say('handover.level')} {level_words(feature)}",
+                    f"{say('handover.out')} {len(feature.of.outside)} / {len(feature.of.series)}",
+                    f"{say('handover.steady')}: {say(stable[feature.of.stability.stable])}",
+                    f"{say('handover.capability')}: {capability_words(feature)}",
+                )
+            )
+        )
+    lines.append(f"{say('page.gauge')}\t{gauge_words(lens)}")
+    lines += [f"{say('handover.open')}\t{item}" for item in open_items(lens)[:2]]
+    lines.append(
+        f"{say('page.next_cut')}\t{say(f'action.{advice.action}')}: "
+        f"{' '.join(act_lines(lens, advice))}"
+    )
+    lines.append(f"{say('next.why')}\t{tame(advice.evidence, 300)}")
+    return lines[:10]
+
+
+def advise_lines(study: Study, *, locale: str | None = None) -> list[str]:
+    """The one next act: what, how to type it, why, what to look at first, when to measure."""
+    lens = Lens(study, voice(locale=locale, zone=study.plan.zone))
+    say = lens.voice.say
+    # Age of the data is the page's matter; a terminal shows what was just read.
+    told = next_cut(lens, lens.last_time or datetime.now(UTC))
+    lines = [f"{told.word}\t{' '.join(told.do)}", f"{say('next.why')}\t{told.evidence}"]
+    if told.check_first:
+        lines.append(f"{say('next.check_first')}\t{told.check_first}")
+    measure, left = told.terms[0], told.terms[1]
+    lines.append(f"{measure.name}\t{measure.text}")
+    lines.append(f"{left.name}\t{' · '.join(filter(None, (left.text, left.note)))}")
+    if told.cautions:
+        lines.append(" ".join(told.cautions))
+    return lines

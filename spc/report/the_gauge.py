@@ -1,0 +1,100 @@
+"""The gauge: its steps, its repeats, its guard, and when it was set on its master."""
+
+import numpy as np
+
+from spc.report.handover import gauge_words
+from spc.report.lens import FeatureLens, Lens
+from spc.report.pieces import Chapter, Table
+from spc.report.voice import tame
+
+
+def chapters(lens: Lens) -> tuple[Chapter, ...]:
+    """One table over all features, and the settings on a master."""
+    say = lens.voice.say
+    words = [gauge_words(lens)]
+    misread = sum(len(f.of.series.misread) for f in lens.features)
+    if misread:
+        words.append(say("gauge.misread", n=misread))
+    masters = _masters(lens)
+    if masters is None:
+        words.append(say("handover.gauge_never"))
+    tables = (_table(lens), *([masters] if masters else []))
+    return (Chapter(say("gauge.table"), tuple(words), (), tables),)
+
+
+def _table(lens: Lens) -> Table:
+    head = ("feature", "step", "plan_step", "sigma", "ratio", "repeats", "guard", "words")
+    rows = tuple(_row(f) for f in lens.features)
+    return Table(tuple(lens.voice.say(f"gauge.{h}") for h in head), rows, frozenset({1, 2, 3, 4}))
+
+
+def _row(lens: FeatureLens) -> tuple[str, ...]:
+    say, voice, seen = lens.lens.voice.say, lens.lens.voice, lens.of.resolution
+    feature = lens.of.feature
+    guard = (
+        say(
+            "gauge.guard_value",
+            g=voice.number(0.825 * feature.uncertainty_um, 2),
+            u=voice.number(feature.uncertainty_um, 2),
+        )
+        if feature.uncertainty_um
+        else say("gauge.guard_none")
+    )
+    unsure = say("page.not_enough")
+    return (
+        lens.name,
+        unsure if seen is None or not seen.step else voice.um(seen.step, 2),
+        voice.um(feature.gauge_step_um, 2),
+        unsure if seen is None else lens.estimate(seen.sigma),
+        unsure if seen is None or not seen.ratio else voice.number(seen.ratio, 2),
+        repeats_words(lens),
+        guard,
+        unsure if seen is None else tame(seen.words, 300),
+    )
+
+
+def repeats_words(lens: FeatureLens) -> str:
+    """
+    The gauge's own spread from repeat readings, with its 95 % bounds from chi-square.
+
+    Without repeats it is the plan's word.
+    """
+    say, voice = lens.lens.voice.say, lens.lens.voice
+    sums, freedom = repeat_scatter(lens)
+    if freedom < 3:
+        return say("gauge.repeat_none", sd=voice.number(lens.of.feature.gauge_sd_um, 2))
+    from scipy.special import chdtri
+
+    low, high = (float(np.sqrt(sums / chdtri(freedom, p))) for p in (0.025, 0.975))
+    sd = voice.number(float(np.sqrt(sums / freedom)), 2)
+    return say(
+        "gauge.repeat_value", sd=sd, low=voice.number(low, 2), high=voice.number(high, 2), n=freedom
+    )
+
+
+def repeat_scatter(lens: FeatureLens) -> tuple[float, int]:
+    """Sum of squares of the readings about their part's mean, and its degrees of freedom."""
+    table = lens.lens.study.run.measurements
+    kept = np.ones(len(table), dtype=bool)
+    kept[lens.of.series.misread] = False
+    mine = kept & (table["feature"] == lens.of.name).to_numpy()
+    part = table["part"].to_numpy()[mine]
+    values = table["deviation_um"].to_numpy()[mine]
+    _, group, counts = np.unique(part, return_inverse=True, return_counts=True)
+    if not len(values):
+        return 0.0, 0
+    means = np.bincount(group, values) / counts
+    return float(((values - means[group]) ** 2).sum()), int((counts - 1).sum())
+
+
+def _masters(lens: Lens) -> Table | None:
+    say = lens.voice.say
+    acts = [a for a in lens.study.acts if a.kind == "master"]
+    if not acts:
+        return None
+    rows = tuple(
+        (str(a.after_part), lens.voice.clock(a.time) if a.time else "", tame(a.note, 80))
+        for a in acts
+    )
+    head = tuple(say(f"handover.{h}") for h in ("after", "time", "note"))
+    return Table(head, rows, caption=say("gauge.masters"))

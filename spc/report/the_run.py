@@ -1,0 +1,260 @@
+"""The run: each feature's way through the shift, its chart, its signals, its flagged parts."""
+
+import numpy as np
+
+from spc.charts.limits import Chart
+from spc.report.handover import LEVEL_OF, level_words, signal_words
+from spc.report.lens import FeatureLens, Lens
+from spc.report.pieces import Chapter, Picture, Table
+from spc.report.run_figures import beyond_picture, individuals_figure, size_figure, sloping_figure
+from spc.report.steel import MOST_DRAWN, thinned
+from spc.report.voice import tame
+
+#: Flagged parts listed in a table on the page; the rows beside it hold all.
+MOST_LISTED = 40
+#: A chart is drawn from this many measured parts on; the study uses the same number.
+FEWEST = 8
+
+
+def chapters(lens: Lens) -> tuple[Chapter, ...]:
+    """One chapter per feature, the lead first."""
+    return tuple(_chapter(feature) for feature in lens.features)
+
+
+def _chapter(lens: FeatureLens) -> Chapter:
+    say, series = lens.lens.voice.say, lens.of.series
+    if not len(series):
+        return Chapter(lens.name, (say("run.few", feature=lens.name, n=0, need=FEWEST),))
+    pictures = [_size(lens)]
+    if lens.of.sloping is not None:
+        pictures.append(_sloping(lens, lens.of.sloping))
+    if lens.of.individuals is not None:
+        pictures.append(_individuals(lens))
+    words = []
+    if lens.of.sloping is None:
+        words.append(say("run.few", feature=lens.name, n=len(series), need=FEWEST))
+    return Chapter(lens.name, tuple(words), tuple(pictures), _tables(lens))
+
+
+# --- size -----------------------------------------------------------------------------------------
+
+
+def _size(lens: FeatureLens) -> Picture:
+    say = lens.lens.voice.say
+    return Picture(
+        key=f"size-{_place(lens)}",
+        title=say("run.size_title", feature=lens.name),
+        caption=" ".join([*size_words(lens), *_drawing_notes(lens)]),
+        spec=size_figure(lens, lens.lens.study.acts),
+        tables=(_levels_table(lens),),
+    )
+
+
+def _place(lens: FeatureLens) -> int:
+    return [f.name for f in lens.lens.study.features].index(lens.of.name) + 1
+
+
+def size_words(lens: FeatureLens) -> list[str]:
+    """What the size picture shows, in sentences."""
+    say, of = lens.lens.voice.say, lens.of
+    y, feature = of.series.deviation_um, of.feature
+    n = len(y)
+    words = []
+    if of.outside:
+        words.append(
+            say(
+                "run.size_out",
+                out=len(of.outside),
+                n=n,
+                feature=lens.name,
+                limits=lens.limits,
+                parts=lens.lens.parts(of.outside),
+            )
+        )
+    else:
+        words.append(say("run.size_in", n=n, feature=lens.name, limits=lens.limits))
+    if feature.upper_um is not None and feature.lower_um is not None and not of.outside:
+        share = float(np.ptp(y)) / (feature.upper_um - feature.lower_um)
+        words.append(say("run.size_used", share=lens.lens.voice.share(share)))
+    if of.in_doubt:
+        words.append(say("run.size_doubt", n=len(of.in_doubt), parts=lens.lens.parts(of.in_doubt)))
+    key, slots = "run.size_level_free", {"k": min(LEVEL_OF, n), "level": level_words(lens)}
+    if feature.target_um is not None and not feature.zero_bounded:
+        key, slots["target"] = "run.size_level", lens.um(feature.target_um)
+    return [*words, say(key, **slots)]
+
+
+def _drawing_notes(lens: FeatureLens) -> list[str]:
+    say, n = lens.lens.voice.say, len(lens.of.series)
+    notes = []
+    off = beyond_picture(lens)
+    if off:
+        notes.append(say("page.off_scale", n=off))
+    if n > MOST_DRAWN:
+        flagged = np.isin(lens.of.series.parts, list(lens.flags))
+        notes.append(say("page.thinned", drawn=len(thinned(flagged)), total=n))
+    return notes
+
+
+def _levels_table(lens: FeatureLens) -> Table:
+    """Limits, target and what the parts did against them."""
+    say, of = lens.lens.voice.say, lens.of
+    y, feature = of.series.deviation_um, of.feature
+    lines: list[tuple[str, float | None]] = [
+        (say("run.upper"), feature.upper_um),
+        (f"{say('run.guarded')}, {say('run.upper')}", feature.guarded_um[1]),
+        (say("run.target"), feature.target_um),
+        (f"{say('run.guarded')}, {say('run.lower')}", feature.guarded_um[0]),
+        (say("run.lower"), feature.lower_um),
+        (say("run.largest"), float(y.max())),
+        (say("run.mean"), float(y.mean())),
+        (say("run.smallest"), float(y.min())),
+    ]
+    rows = tuple(
+        (name, lens.bare(value, finer=1), lens.size(value))
+        for name, value in lines
+        if value is not None and np.isfinite(value)
+    )
+    head = (say("run.line"), say("run.y_deviation"), say("run.size"))
+    return Table(head, rows, frozenset({1, 2}))
+
+
+# --- charts ---------------------------------------------------------------------------------------
+
+
+def _sloping(lens: FeatureLens, chart: Chart) -> Picture:
+    say, stability = lens.lens.voice.say, lens.of.stability
+    key = {None: "unjudged", True: "quiet", False: "loud"}[stability.stable]
+    words = [
+        say(f"run.sloping_{key}", feature=lens.name, words=tame(stability.words, 300)),
+        _base_sentence(lens),
+    ]
+    reach = (float(chart.lower[-1] - chart.center[-1]), float(chart.upper[-1] - chart.center[-1]))
+    rows = (
+        (say("run.upper"), lens.bare(reach[1], finer=1)),
+        (say("run.centre"), lens.bare(0.0, finer=1)),
+        (say("run.lower"), lens.bare(reach[0], finer=1)),
+        (say("handover.spread"), lens.bare(chart.sigma, finer=2)),
+    )
+    signals = tuple(
+        (
+            s.pattern,
+            lens.lens.span(int(lens.of.series.parts[s.first]), int(lens.of.series.parts[s.last])),
+            tame(s.says),
+            tame(s.source),
+        )
+        for s in lens.of.signals[:MOST_LISTED]
+    )
+    tables = [Table((say("run.line"), say("run.y_bare")), rows, frozenset({1}))]
+    if signals:
+        head = tuple(say(f"run.{k}") for k in ("signal", "parts", "says", "source"))
+        tables.append(Table(head, signals))
+    return Picture(
+        key=f"about-{_place(lens)}",
+        title=say("run.sloping_title", feature=lens.name),
+        caption=" ".join(words),
+        spec=sloping_figure(lens, chart),
+        tables=tuple(tables),
+    )
+
+
+def _base_sentence(lens: FeatureLens) -> str:
+    return lens.lens.voice.say("run.chart_base", base=tame(lens.of.base_words))
+
+
+def _individuals(lens: FeatureLens) -> Picture:
+    say, pair = lens.lens.voice.say, lens.of.individuals
+    if pair is None:
+        raise ValueError(f"{lens.name} has no chart of single parts")
+    beyond = lens.of.series.parts[np.asarray(pair.location.beyond, dtype=bool)].tolist()
+    low, high = (
+        lens.bare(float(v[-1]), finer=1) for v in (pair.location.lower, pair.location.upper)
+    )
+    key = "run.chart_loud" if beyond else "run.chart_quiet"
+    words = [
+        say(
+            key,
+            feature=lens.name,
+            lower=low,
+            upper=high,
+            n=len(beyond),
+            total=len(lens.of.series),
+            parts=lens.lens.parts(beyond) if beyond else "",
+        )
+    ]
+    steps = int(np.count_nonzero(np.asarray(pair.spread.beyond, dtype=bool)))
+    limit = lens.lens.voice.number(float(pair.spread.upper[-1]), lens.digits + 1)
+    if steps:
+        words.append(say("run.chart_steps", n=steps, limit=limit))
+    if beyond and lens.of.feature.is_size:
+        words.append(say("run.chart_trend"))
+    words.append(_base_sentence(lens))
+    return Picture(
+        key=f"single-{_place(lens)}",
+        title=say("run.chart_title", feature=lens.name),
+        caption=" ".join(words),
+        spec=individuals_figure(lens, pair),
+        tables=(_chart_table(lens),),
+    )
+
+
+def _chart_table(lens: FeatureLens) -> Table:
+    say, pair = lens.lens.voice.say, lens.of.individuals
+    rows = []
+    for chart, name in ((pair.location, "run.single"), (pair.spread, "run.steps")) if pair else ():
+        rows.append(
+            (
+                say(name),
+                *(
+                    lens.lens.voice.number(float(v[-1]), lens.digits + 1)
+                    for v in (chart.lower, chart.center, chart.upper)
+                ),
+            )
+        )
+    head = (say("run.what"), say("run.lower"), say("run.centre"), say("run.upper"))
+    return Table(head, tuple(rows), frozenset({1, 2, 3}))
+
+
+# --- tables ---------------------------------------------------------------------------------------
+
+
+def _tables(lens: FeatureLens) -> tuple[Table, ...]:
+    say = lens.lens.voice.say
+    flags = sorted(lens.flags)
+    if not flags:
+        return ()
+    at = {int(p): i for i, p in enumerate(lens.of.series.parts.tolist())}
+    shown = flags[-MOST_LISTED:]
+    serials = lens.lens.serials
+    rows = []
+    for part in shown:
+        value = float(lens.of.series.deviation_um[at[part]])
+        rows.append(
+            (
+                str(part),
+                *([serials.get(part, "")] if serials else []),
+                lens.clocks[at[part]],
+                lens.bare(value),
+                lens.size(value),
+                lens.why_flagged(part),
+            )
+        )
+    head = ["part", *(["serial"] if serials else []), "time", "value", "size", "flag"]
+    first = 3 if serials else 2
+    caption = say("run.flagged_title", feature=lens.name)
+    if len(flags) > MOST_LISTED:
+        caption = f"{caption}: {say('run.flagged_last', n=MOST_LISTED, total=len(flags))}"
+    return (
+        Table(
+            tuple(say(f"run.{h}") for h in head),
+            tuple(rows),
+            frozenset({0, first, first + 1}),
+            caption,
+            tuple(lens.flags[p] for p in shown),
+        ),
+    )
+
+
+def signals_said(lens: FeatureLens) -> tuple[str, ...]:
+    """All signals of a feature, in words."""
+    return tuple(signal_words(lens, signal) for signal in lens.of.signals)

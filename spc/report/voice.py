@@ -1,0 +1,176 @@
+"""How a study is said: every sentence from one file, every number turned into text once."""
+
+import math
+import tomllib
+import unicodedata
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from spc.errors import SpcError
+from spc.plan import Feature
+from spc.units import UM_PER_UNIT
+
+TEXTS = Path(__file__).parent / "texts"
+#: Languages and regions that write a decimal point; the others write a comma (Unicode CLDR, from
+#: memory). A region settles it before its language does.
+POINT_LANGUAGES = frozenset({"c", "en", "ga", "he", "hi", "ja", "ko", "ms", "ta", "th", "zh"})
+POINT_REGIONS = frozenset({"de_CH", "de_LI", "es_MX", "es_US", "it_CH", "ur_PK"})
+COMMA_REGIONS = frozenset({"en_ZA"})
+_MINUS = "−"
+
+
+@dataclass(frozen=True)
+class Voice:
+    """
+    The texts of one language and the decimal mark of one place.
+
+    Attributes
+    ----------
+    texts : dict of str
+        ``"section.key"`` to sentence, with slots in braces.
+    mark : str
+        Decimal mark of what is shown: "." or ",".
+    zone : ZoneInfo
+        Local time of the shop.
+    """
+
+    texts: dict[str, str]
+    mark: str
+    zone: ZoneInfo
+
+    def say(self, key: str, **slots: object) -> str:
+        """The sentence under `key`, its slots filled; KeyError when the language lacks it."""
+        return self.texts[key].format(**slots)
+
+    def number(self, value: float, digits: int, *, signed: bool = False) -> str:
+        """
+        A number as text with that many digits after the mark and a true minus sign.
+
+        Examples
+        --------
+        >>> Voice({}, ",", ZoneInfo("UTC")).number(-3.04, 1)
+        '−3,0'
+        """
+        if not math.isfinite(value):
+            return self.texts.get("page.unknown", "unknown")
+        rounded = round(float(value), digits) + 0.0  # no minus before a zero
+        text = f"{rounded:+.{digits}f}" if signed and rounded else f"{rounded:.{digits}f}"
+        return text.replace("-", _MINUS).replace(".", self.mark)
+
+    def um(self, value: float, digits: int, *, signed: bool = False) -> str:
+        """Micrometres with their unit."""
+        return f"{self.number(value, digits, signed=signed)} µm"
+
+    def size(self, feature: Feature, deviation_um: float, step_um: float) -> str:
+        """The absolute size in the plan's unit, with the digits that a step supports."""
+        if feature.nominal_mm is None:
+            return self.um(deviation_um, digits_for(step_um))
+        scale = float(UM_PER_UNIT[feature.unit])
+        size = (feature.nominal_mm * 1000 + deviation_um) / scale
+        unit = {"um": "µm"}.get(feature.unit, feature.unit)
+        return f"{self.number(size, digits_for(step_um / scale))} {unit}"
+
+    def share(self, value: float) -> str:
+        """A fraction as per cent, with one digit below ten per cent."""
+        percent = 100 * value
+        return f"{self.number(percent, 1 if 0 < abs(percent) < 10 else 0)} %"
+
+    def clock(self, moment: datetime) -> str:
+        """Hours and minutes of the shop."""
+        return f"{moment.astimezone(self.zone):%H:%M}"
+
+    def day_and_clock(self, moment: datetime) -> str:
+        """Date, hours, minutes of the shop and their offset from UTC."""
+        local = moment.astimezone(self.zone)
+        offset = f"{local:%z}"
+        return f"{local:%Y-%m-%d %H:%M} {offset[:3]}:{offset[3:]}"
+
+    def utc(self, moment: datetime) -> str:
+        """The instant in UTC."""
+        return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+    def age(self, seconds: float) -> str:
+        """How long ago, in the largest unit that says it."""
+        for unit, size in (("d", 86400), ("h", 3600), ("min", 60)):
+            if seconds >= 2 * size or unit == "min":
+                return f"{int(seconds // size)} {unit}"
+        raise AssertionError
+
+
+def voice(
+    *, locale: str | None = None, zone: ZoneInfo | None = None, language: str = "english"
+) -> Voice:
+    """
+    The voice for a locale such as ``de`` or ``en_GB.UTF-8``; English with a point when unsaid.
+
+    Raises
+    ------
+    SpcError
+        When `locale` is not written like a locale.
+    """
+    return Voice(_texts(language), mark_of(locale), zone or ZoneInfo("UTC"))
+
+
+def mark_of(locale: str | None) -> str:
+    """
+    The decimal mark of a locale.
+
+    Examples
+    --------
+    >>> mark_of("fr_FR.UTF-8"), mark_of("de-CH"), mark_of(None)
+    (',', '.', '.')
+    """
+    if locale is None:
+        return "."
+    tag = locale.split(".")[0].split("@")[0].replace("-", "_")
+    language, _, region = tag.partition("_")
+    if not (language.isascii() and language.isalpha() and 1 <= len(language) <= 3):
+        raise SpcError(f"locale {locale!r} is not one; write it such as de, en or fr_FR")
+    place = f"{language.lower()}_{region.upper()}"
+    if place in COMMA_REGIONS:
+        return ","
+    return "." if language.lower() in POINT_LANGUAGES or place in POINT_REGIONS else ","
+
+
+def digits_for(step: float) -> int:
+    """
+    Digits after the mark that a smallest step supports.
+
+    Examples
+    --------
+    >>> digits_for(0.1), digits_for(0.5), digits_for(1.0), digits_for(0.00005)
+    (1, 1, 0, 5)
+    """
+    if step <= 0:
+        return 1
+    return max(0, math.ceil(-math.log10(step) - 0.02))
+
+
+def tame(text: str, limit: int = 200) -> str:
+    """
+    Foreign text made harmless to read: controls and direction marks shown, not obeyed.
+
+    Examples
+    --------
+    >>> tame("a" + chr(0x202E) + "b")
+    'a⟨U+202E⟩b'
+    """
+    shown = "".join(
+        f"⟨U+{ord(c):04X}⟩" if unicodedata.category(c) in ("Cf", "Cs", "Co", "Cc") else c
+        for c in " ".join(text.split())
+    )
+    return shown if len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+@cache
+def _texts(language: str) -> dict[str, str]:
+    with (TEXTS / f"{language}.toml").open("rb") as file:
+        sections = tomllib.load(file)
+    return {
+        f"{section}.{key}": text
+        for section, entries in sections.items()
+        for key, text in entries.items()
+    }

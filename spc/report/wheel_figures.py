@@ -1,0 +1,151 @@
+"""Figures of the wheel: every dress cycle from its dress on, and where the size is heading."""
+
+from typing import Any
+
+import numpy as np
+
+from spc.report.lens import FeatureLens
+from spc.report.run_figures import value_range
+from spc.report.steel import (
+    ACT,
+    DATUM,
+    INK,
+    RULE,
+    SOFT,
+    WASH,
+    Figure,
+    discs,
+    figure,
+    level,
+    line,
+    plain,
+    spread_labels,
+    thinned,
+    y_title,
+)
+from spc.wheel.cycles import DressCycle
+
+#: Earlier cycles drawn thin behind the running one; more would hide each other.
+MOST_CYCLES = 40
+#: Parts before now that the forecast starts from.
+LOOK_BACK = 25
+
+
+def cycles_figure(lens: FeatureLens, cycles: tuple[DressCycle, ...]) -> Figure:
+    """Every dress cycle laid over the others from its dress on, offsets taken out."""
+    series, voice = lens.of.series, lens.lens.voice
+    last = len(cycles) - 1
+    first = max(0, last + 1 - MOST_CYCLES)
+    traces = []
+    for number in range(first, last + 1):
+        mine = np.flatnonzero(series.cycle == number)
+        if not len(mine):
+            continue
+        mine = mine[thinned(np.zeros(len(mine), dtype=bool), most=200)]
+        x = series.since_dress[mine].tolist()
+        y = plain(series.bare_um[mine], 3)
+        hover = voice.say("wheel.cycle", n=number + 1) + ", %{x}: %{y} µm<extra></extra>"
+        now = number == last
+        traces.append(line(x, y, line={"color": ACT if now else RULE, "width": 1.6 if now else 1}))
+        trace = discs(x, y, hovertemplate=hover)
+        trace["marker"] = trace["marker"] | {"color": ACT if now else SOFT, "size": 6 if now else 4}
+        traces.append(trace)
+        traces += _fitted(lens, number, x[-1])
+    low, high = _reach(series.bare_um)
+    return figure(
+        traces, voice, height=340,
+        annotations=[*_cycle_labels(lens, last), y_title(voice.say("wheel.y_bare"))],
+        xaxis={"title": {"text": voice.say("wheel.x_since")}, "rangemode": "tozero"},
+        yaxis={"range": [low, high], "fixedrange": True},
+    )  # fmt: skip
+
+
+def _fitted(lens: FeatureLens, number: int, reach: int) -> list[dict[str, Any]]:
+    wear = lens.of.wear[number] if number < len(lens.of.wear) else None
+    if wear is None:
+        return []
+    ends = [1, reach]
+    y = [wear.intercept + wear.slope * x for x in ends]
+    return [line(ends, plain(y, 3), line={"color": INK, "width": 1, "dash": "dot"})]
+
+
+def _cycle_labels(lens: FeatureLens, last: int) -> list[dict[str, Any]]:
+    series = lens.of.series
+    mine = np.flatnonzero(series.cycle == last)
+    if not len(mine):
+        return []
+    at = mine[-1]
+    return [{
+        "x": int(series.since_dress[at]), "y": float(series.bare_um[at]), "xanchor": "left",
+        "text": lens.lens.voice.say("wheel.cycle_now"), "showarrow": False, "xshift": 8,
+        "font": {"color": ACT, "size": 12},
+    }]  # fmt: skip
+
+
+def _reach(values: np.ndarray) -> tuple[float, float]:
+    """A range that a misread part cannot flatten: five spreads about the middle half."""
+    quarter, middle, three = np.percentile(values, [25, 50, 75])
+    reach = max(5 * (three - quarter), 1e-6)
+    near = values[np.abs(values - middle) <= reach]
+    room = 0.08 * float(np.ptp(near)) or 1.0
+    return float(near.min()) - room, float(near.max()) + room
+
+
+def forecast_figure(lens: FeatureLens, slope: float, parts_left: tuple[int, int, int]) -> Figure:
+    """
+    The last parts, and a wedge from the last level to where the guarded limit is reached.
+
+    Parameters
+    ----------
+    lens : FeatureLens
+        The lead feature.
+    slope : float
+        Drift of the running cycle; its sign says which limit wear is heading for. [µm per part]
+    parts_left : tuple of int
+        Earliest, likely and latest number of parts to the guarded limit.
+    """
+    series, feature, voice = lens.of.series, lens.of.feature, lens.lens.voice
+    parts = series.parts[-LOOK_BACK:]
+    now = lens.lens.study.last_part
+    guarded = feature.guarded_um
+    limit = guarded[1] if slope >= 0 else guarded[0]
+    start = _level_now(lens)
+    low, middle, high = (now + n for n in parts_left)
+    wedge = line([now, low, high, now], plain([start, limit, limit, start], 3),
+                 fill="toself", fillcolor=WASH, line={"width": 0})  # fmt: skip
+    likely = line([now, middle], plain([start, limit], 3), line={"color": ACT, "width": 1.6})
+    bottom, top = value_range(lens)
+    shapes, notes = [], []
+    for value, word, color in (
+        (guarded[0], "run.guarded", SOFT), (guarded[1], "run.guarded", SOFT),
+        (feature.target_um, "run.target", DATUM),
+    ):  # fmt: skip
+        if value is not None and np.isfinite(value):
+            shape, note = level(value, f"{voice.say(word)} {lens.bare(value, finer=1)}",
+                                color=color, dash="solid" if color == DATUM else "dot",
+                                edge_to_edge=color == DATUM)  # fmt: skip
+            shapes.append(shape)
+            notes.append(note)
+    ends = [
+        {"x": x, "y": limit, "text": f"+{n}", "showarrow": False,
+         "yshift": 11 if slope >= 0 else -11, "font": {"size": 12, "color": ACT}}
+        for x, n in zip((low, middle, high), parts_left, strict=True)
+    ]  # fmt: skip
+    seen = plain(np.clip(series.deviation_um[-LOOK_BACK:], bottom, top), 3)
+    return figure(
+        [wedge, likely, discs(parts.tolist(), seen, hovertemplate="%{x}: %{y} µm<extra></extra>")],
+        voice, height=320, shapes=shapes,
+        annotations=[
+            *spread_labels(notes, bottom, top), *ends, y_title(voice.say("run.y_deviation")),
+        ],
+        xaxis={"title": {"text": voice.say("run.x_part")}},
+        yaxis={"range": [bottom, top], "fixedrange": True},
+    )  # fmt: skip
+
+
+def _level_now(lens: FeatureLens) -> float:
+    """The wear line at the last part when there is one, else the mean of the last three parts."""
+    series, chart = lens.of.series, lens.of.sloping
+    if chart is None:
+        return float(series.deviation_um[-3:].mean())
+    return float(chart.center[-1] + series.deviation_um[-1] - series.bare_um[-1])

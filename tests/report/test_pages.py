@@ -1,0 +1,155 @@
+import html
+import json
+import re
+from html.parser import HTMLParser
+
+import pytest
+import studies
+
+from spc.errors import StoreBusy
+from spc.report.pages import name_of, script_path, write_report
+from spc.report.rows import harmless, rows_csv
+
+EVIL = '</script><script>alert(1)</script><img src=x onerror="alert(2)">\u202e"\'&'
+
+
+class Tags(HTMLParser):
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.attributes = [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes.append((tag, dict(attrs)))
+
+
+def block(text, key):
+    return json.loads(re.search(rf'id="{key}">(.*?)</script>', text, re.S)[1])
+
+
+def test_the_page_has_its_six_sections_in_order(report):
+    sections = re.findall(r'<section id="([a-z-]+)"', report.read_text("utf-8"))
+
+    assert sections == ["next-cut", "handover", "run", "wheel", "gauge", "proof"]
+
+
+def test_the_same_study_and_moment_give_the_same_bytes(study, tmp_path):
+    first = write_report(study, tmp_path / "a", as_of=studies.AS_OF)
+    second = write_report(studies.invented_study(), tmp_path / "b", as_of=studies.AS_OF)
+
+    assert first.name == second.name == "2026-11-25_pins.html"
+    for beside in sorted(first.parent.iterdir()):
+        assert beside.read_bytes() == (second.parent / beside.name).read_bytes()
+
+
+def test_a_folder_holds_one_drawing_script_and_no_scraps(study, tmp_path):
+    write_report(study, tmp_path / "one.html", as_of=studies.AS_OF)
+    script = tmp_path / "plotly.min.js"
+    before = script.stat().st_mtime_ns
+    write_report(study, tmp_path / "two.html", as_of=studies.AS_OF)
+
+    assert script.stat().st_mtime_ns == before, "copied once, then left alone"
+    assert script.read_bytes() == script_path().read_bytes()
+    kinds = (".csv", ".html", ".js")
+    assert all(f.suffix in kinds and not f.name.startswith(".") for f in tmp_path.iterdir())
+
+
+def test_a_single_file_stands_alone(study, tmp_path):
+    page = write_report(study, tmp_path, single_file=True, as_of=studies.AS_OF)
+    text = page.read_text("utf-8")
+
+    assert [f.name for f in tmp_path.iterdir()] == [page.name]
+    assert text.count(script_path().read_text("utf-8")[:400]) == 1
+    assert 'src="plotly' not in text
+    assert "data:text/csv" in text
+
+
+def test_the_policy_forbids_the_network_and_eval(report):
+    text = report.read_text("utf-8")
+    policy = html.unescape(re.search(r'Security-Policy" content="([^"]+)"', text)[1])
+
+    assert "default-src 'none'" in policy
+    assert "unsafe-eval" not in policy
+    assert not re.search(r"https?://", re.sub(r"<script.*?</script>", "", text, flags=re.S))
+
+
+def test_numbers_are_on_the_page_with_unit_and_digits_of_the_gauge(report):
+    text = html.unescape(report.read_text("utf-8"))
+
+    assert "−3.0 µm on diameter" in text
+    assert "type −0.0015 mm (on radius)" in text
+    assert "25.0013 mm" in text
+    assert not re.search(r"\d\.\d{7,}", re.sub(r"<script.*?</script>", "", text, flags=re.S))
+
+
+def test_a_comma_locale_shows_commas_and_keeps_points_in_data(study, tmp_path):
+    page = write_report(study, tmp_path, as_of=studies.AS_OF, locale="de")
+    text = page.read_text("utf-8")
+
+    assert "−3,0 µm on diameter" in text
+    assert "25,0013 mm" in text
+    figures = block(text, "figures")
+    assert figures["size-1"]["layout"]["separators"].startswith(",")
+    assert all(isinstance(v, float | None) for v in figures["size-1"]["data"][-1]["y"])
+    assert "25.0013" in (tmp_path / f"{page.stem}.rows.csv").read_text("utf-8")
+
+
+def test_foreign_names_are_inert_everywhere(tmp_path):
+    plan = studies.PLAN.replace('"seat"', json.dumps(EVIL)).replace("Sluice gate pin", "</title>")
+    run = studies.invented_run(part_name=lambda n: f"=1+{n}{EVIL}", note=EVIL, source=f"{EVIL}.csv")
+    run.measurements["feature"] = run.measurements["feature"].replace("seat", EVIL)
+    study = studies.invented_study(
+        run, plan=plan, advice=studies.advice(evidence=EVIL, check_first=EVIL, subject=EVIL)
+    )
+
+    page = write_report(study, tmp_path, as_of=studies.AS_OF)
+    text = page.read_text("utf-8")
+
+    tags = Tags(text)
+    assert "img" not in tags.tags
+    assert tags.tags.count("script") == 4
+    assert not [a for _, a in tags.attributes if any(k.startswith("on") for k in a)]
+    assert "\u202e" not in text
+    assert "<img" not in json.dumps(block(text, "figures"))
+    assert page.parent == tmp_path
+    rows = (tmp_path / f"{page.stem}.rows.csv").read_text("utf-8")
+    assert ",'=1+1" in rows or ",\"'=1+1" in rows
+    assert not re.search(r'(^|,)"?=', rows, re.M)
+
+
+@pytest.mark.parametrize(
+    ("source", "name"),
+    [
+        ("../../etc/passwd", "passwd"), ("C:\\shop\\con.csv", "run-con"),
+        ("Ø25 Welle.csv", "25-welle"),
+        ("-", "sluice-gate-pin"), ("日本.csv", "sluice-gate-pin"),
+    ],
+)  # fmt: skip
+def test_a_report_is_named_after_its_day_and_file(source, name):
+    study = studies.invented_study(studies.invented_run(source=source))
+
+    assert name_of(study) == f"2026-11-25_{name}"
+
+
+def test_a_folder_that_cannot_be_written_is_named_and_nothing_is_left(study, tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("not a folder")
+
+    with pytest.raises(StoreBusy, match="choose another folder"):
+        write_report(study, blocked / "reports", as_of=studies.AS_OF)
+
+
+def test_rows_lead_back_to_file_and_line(study):
+    lines = rows_csv(study).splitlines()
+
+    assert lines[0] == ("part,serial,time,feature,deviation_um,reading,decimals,repeat,source,row")
+    assert lines[1].startswith("1,1,2026-11-25T05:01:30Z,seat,")
+    assert lines[1].endswith(",pins.csv,2")
+    assert len(lines) == 1 + len(study.run.measurements)
+
+
+def test_formula_starts_are_prefixed_and_numbers_never():
+    assert [harmless(t) for t in ("=A1", "@x", "+1", "-0.004", "-x")] == [
+        "'=A1", "'@x", "+1", "-0.004", "'-x",
+    ]  # fmt: skip
