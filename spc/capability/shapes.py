@@ -396,9 +396,13 @@ class Path:
         return np.asarray((low + high) / 2)
 
 
-def path_shape(levels: ArrayLike, sd: float, *, points: int = 200) -> Path:
+def path_shape(
+    levels: ArrayLike, sd: float, *, weights: ArrayLike | None = None, points: int = 200
+) -> Path:
     """
     The `Path` through `levels`, thinned to at most `points` levels of equal share.
+
+    `weights` say how many parts each level stands for; None: all alike.
 
     Examples
     --------
@@ -406,8 +410,11 @@ def path_shape(levels: ArrayLike, sd: float, *, points: int = 200) -> Path:
     >>> float(shape.cdf(0.0))
     0.5
     """
-    ordered: Array = np.sort(np.asarray(levels, float))
-    if len(ordered) > points:
-        grid = (np.arange(points) + 0.5) / points
-        ordered = np.interp(grid, (np.arange(len(ordered)) + 0.5) / len(ordered), ordered)
+    levels = np.asarray(levels, float)
+    mass = np.ones(len(levels)) if weights is None else np.asarray(weights, float)
+    order = np.argsort(levels, kind="stable")
+    ordered, mass = levels[order], mass[order]
+    if len(ordered) > points or np.ptp(mass) > 0:
+        middle = (np.cumsum(mass) - mass / 2) / mass.sum()
+        ordered = np.interp((np.arange(points) + 0.5) / points, middle, ordered)
     return Path(ordered, float(sd))

@@ -59,6 +59,10 @@ class TimeParts:
         know the mean as well: fewer than the parts when only a few cycles were seen.
     drift_p, dress_p : float
         p-values of "no drift" and "no scatter from dress to dress"; 1 when it cannot be asked.
+    drift_span : float
+        Mean way of the path inside a dress cycle. [µm]
+    stands_for : ndarray, shape (n,)
+        Parts each measured part stands for: those since the measured part before it.
     """
 
     path: Array
@@ -75,6 +79,7 @@ class TimeParts:
     drift_p: float
     dress_p: float
     drift_span: float
+    stands_for: Array
 
     @property
     def n(self) -> int:
@@ -120,6 +125,11 @@ class TimeModel:
     asked: tuple[tuple[str, float, str], ...] = field(default=())
 
     @property
+    def scatter_p(self) -> float:
+        """p-value of "normal about the level"."""
+        return self.asked[-1][1]
+
+    @property
     def has_path(self) -> bool:
         """Whether the level moves: the total is wider than the scatter at any moment."""
         return self.name[0] in "CD"
@@ -130,7 +140,7 @@ def take_apart(
     *,
     cycle: ArrayLike,
     since_dress: ArrayLike,
-    register: ArrayLike | None = None,
+    bare: ArrayLike | None = None,
 ) -> TimeParts:
     """
     Drift inside dress cycles, scatter between them and scatter about the lines, told apart.
@@ -143,8 +153,9 @@ def take_apart(
         Dress cycle of each part.
     since_dress : array_like, shape (n,)
         Parts since the dress, 1 for the first.
-    register : array_like, shape (n,), optional
-        Sum of the offsets in force at each part; the lines run through ``y - register``. [µm]
+    bare : array_like, shape (n,), optional
+        Deviations with the offsets taken out: the lines run through these, and the offsets are
+        put back onto the path. None: no offsets were made. [µm]
 
     Returns
     -------
@@ -156,10 +167,10 @@ def take_apart(
         Fewer parts than the lines need, plus two; lengths that differ; values that are not finite.
     """
     y, x = np.asarray(y, float), np.asarray(since_dress, float)
-    moves = np.zeros(len(y)) if register is None else np.asarray(register, float)
+    moves = np.zeros(len(y)) if bare is None else y - np.asarray(bare, float)
     _, which = np.unique(np.asarray(cycle), return_inverse=True)
     if not len(y) == len(x) == len(which) == len(moves):
-        raise ValueError("y, cycle, since_dress and register must have the same length")
+        raise ValueError("y, cycle, since_dress and bare must have the same length")
     if not np.all(np.isfinite(y)):
         raise ValueError("y holds values that are not finite")
     line, slopes = _lines(y - moves, x, which)
@@ -215,8 +226,20 @@ def _variances(
     return TimeParts(
         path, residual, which, within, drift, dress, total, within_df, float(cycles - 1), total_df,
         level_n, chance(ss_drift, slopes), chance(ss_dress, cycles - 1),
-        float(np.average(spans, weights=counts)),
+        float(np.average(spans, weights=counts)), _stands_for(x, which),
     )  # fmt: skip
+
+
+def _stands_for(x: Array, which: Ints) -> Array:
+    """Gap to the measured part before; the first of a cycle has the usual gap of its cycle."""
+    gap = np.maximum(np.diff(x, prepend=x[0]), 1.0)
+    first = np.diff(which, prepend=-1) != 0
+    gap[first] = 1.0
+    for c in np.unique(which[first]):
+        mine = (which == c) & ~first
+        if mine.any():
+            gap[(which == c) & first] = np.median(gap[mine])
+    return gap
 
 
 def _level_apart_from_drift(path: Array, x: Array, which: Ints, counts: Array) -> Array:
@@ -257,7 +280,7 @@ def _effective(
     return float(min(2 * total**2 / noise, n - 1)), float(min(total / level_var, n))
 
 
-def time_model(parts: TimeParts, y: ArrayLike, *, step: float | None = None) -> TimeModel:
+def time_model(parts: TimeParts, *, step: float | None = None) -> TimeModel:
     """
     The model of ISO 22514-2 that the run shows.
 
@@ -265,8 +288,6 @@ def time_model(parts: TimeParts, y: ArrayLike, *, step: float | None = None) -> 
     ----------
     parts : TimeParts
         The run taken apart.
-    y : array_like, shape (n,)
-        The same deviations. [µm]
     step : float, optional
         Rounding of the readings. [µm]
 
