@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from functools import cached_property
 from typing import Any
 
@@ -95,6 +95,18 @@ class Advice:
     def parts_left(self) -> PartsLeft | None:
         """Parts until one is out with probability 0.5 % if left alone; None: not enough yet."""
         return self._count()
+
+    @property
+    def is_act(self) -> bool:
+        """Whether something is to be done at the machine or the gauge now."""
+        return self.action != "grind_on"
+
+    def as_dict(self) -> dict[str, Any]:
+        """The fields as one JSON document, ``"schema": "spc.advice/1"``."""
+        left = self.parts_left
+        told = {f.name: getattr(self, f.name) for f in fields(self) if f.repr}
+        told["parts_left"] = None if left is None else asdict(left)
+        return {"schema": "spc.advice/1", **told}
 
 
 class Advisor:
@@ -221,7 +233,7 @@ class Advisor:
         elif kind in ("dress", "wheel"):
             self._moved(track)
             track.dress() if kind == "dress" else track.wheel()
-            self._habits.unread_offset = False
+            self._habits.dress()
             self._watch.forget()
         elif kind == "pause":
             self._moved(track)
@@ -280,7 +292,7 @@ class Advisor:
             self._habits.read()
         if heard.jump:
             if feature.name == track.lead.name:
-                track.unsettle(heard.jump)
+                track.jump(heard.jump)
             else:
                 track.companions[feature.name].var += heard.jump**2
         if heard.check and feature.name == track.lead.name:
