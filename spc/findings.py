@@ -222,9 +222,19 @@ def _feature_as_dict(study: FeatureStudy) -> dict[str, Any]:
         ],
         "wear": plain(study.wear),
         "stability": plain(study.stability),
-        "capability": plain(study.capability),
+        "capability": study.capability and _capability_as_dict(study.capability),
         "resolution": plain(study.resolution),
     }
+
+
+def _capability_as_dict(capability: Capability) -> dict[str, Any]:
+    """As it may be quoted: an index that cannot be claimed does not appear at all."""
+    found: dict[str, Any] = plain(capability)
+    for portion in ("within", "total", "compensated"):
+        for index in ("cp", "cpk"):
+            if found[portion][index]["value"] is None:
+                del found[portion][index]
+    return found
 
 
 def _limits_as_dict(chart: Chart) -> dict[str, Any]:
@@ -248,7 +258,8 @@ def plain(value: Any) -> Any:
     [1.5, None, '2026-11-25T06:00:00Z']
     """
     if is_dataclass(value):
-        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+        # Fields kept out of the repr are working material, not results.
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value) if f.repr}
     if isinstance(value, np.ndarray):
         return plain(value.tolist())
     if isinstance(value, dict):

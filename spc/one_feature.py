@@ -88,7 +88,7 @@ def judge_stability(
     """
     if chart is None:
         return Stability(None, 0, None, "not enough yet: too few measured parts to judge stability")
-    chosen = plan.charts.signals or signals.DEFAULT
+    chosen = plan.charts.signals
     length = run_length.in_control(chosen, one_side=plan.charts.one_side, climb=plan.charts.climb)
     expected = len(chart.values) / length.mean
     stable = len(found) <= _poisson_quantile(expected, 1 - FALSE_VERDICTS)
@@ -123,7 +123,7 @@ def capability_of(feature: Feature, series: Series, stability: Stability) -> Cap
     """How much of the tolerance the feature uses."""
     return assess(
         series.deviation_um,
-        bare=series.bare_um,
+        register=series.deviation_um - series.bare_um,
         cycle=series.cycle,
         since_dress=series.since_dress,
         lower=feature.lower_um,
