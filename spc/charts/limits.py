@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+MOVING_RANGE = "moving range"
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 
 from spc import sigma as spread
 from spc.charts.limits import (
+    MOVING_RANGE,
     Base,
     Chart,
     ChartPair,
@@ -153,7 +154,7 @@ def individuals_chart(
     np.abs(np.subtract(x[1:], x[:-1], out=steps[1:]), out=steps[1:])
     return ChartPair(
         chart("individual", x, level.center, 3 * level.sigma, sigma=level.sigma, base=level.base),
-        _spread_chart("moving range", steps, spread.d2(2), spread.d3(2), level.sigma, level.base),
+        _spread_chart(MOVING_RANGE, steps, spread.d2(2), spread.d3(2), level.sigma, level.base),
     )
 
 

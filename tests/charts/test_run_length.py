@@ -103,7 +103,7 @@ def test_a_limit_that_cannot_be_reached_is_refused():
     with pytest.raises(ValueError, match="more than 1 point"):
         run_length.cusum_limit(0.5)
     with pytest.raises(ValueError, match="beyond what limits"):
-        run_length.ewma_limit(1e40, 0.2)
+        run_length.ewma_limit(1e40, 0.2, growing=False)
 
 
 # --- second witnesses -------------------------------------------------------------------------
