@@ -4,18 +4,22 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-#: How far the level wanders per part by itself, in units of the part-to-part spread, and how much
-#: each is believed at first. What fits the readings best wins. Judgement, no source.
-UNRESTS = (0.015, 0.05, 0.15, 0.4)
-BELIEF = (0.3, 0.4, 0.2, 0.1)
+#: How far the level wanders per part by itself, in units of the part-to-part spread; the share of
+#: that spread's variance which neighbours have in common; and how much each account is believed
+#: at first. What fits the readings best wins. Judgement, no source.
+UNRESTS = (0.015, 0.05, 0.15, 0.4, 0.03)
+SHARED = (0.0, 0.0, 0.0, 0.0, 0.65)
+BELIEF = (0.28, 0.35, 0.15, 0.07, 0.15)
+#: Correlation of what neighbours have in common, from one part to the next.
+ALIKE = 0.75
 #: Memory of the beliefs, in readings, so that a process may grow restless later.
 BELIEF_MEMORY = 150
 #: A residual beyond this many standard deviations moves the level no more than one at the edge
 #: (Huber's bound, wider than his 1.345 because a drift must still be followed).
 HUBER = 2.5
 #: Parts of the state.
-BASE, WORN, SLOPE, WARMTH, BREAK_IN, BEND = range(6)
-_SIZE = range(6)
+BASE, WORN, SLOPE, WARMTH, BREAK_IN, BEND, STRAY = range(7)
+_SIZE = range(7)
 
 Row = list[float]
 
@@ -50,9 +54,10 @@ class Drift:
     Level of the leading diameter, mirrored so that wear makes it rise. [µm]
 
     The state is base, wear in this cycle, wear per part, size of the warm-up, size of the
-    break-in, bend of the wear at the end of life. Offsets enter the base as known moves.
-    Four filters differ in how restless they hold the base; each is weighed by how well it
-    predicted, so neither a wandering nor a quiet process has to be declared.
+    break-in, bend of the wear at the end of life, and what neighbouring parts stray in common,
+    which passes by itself and is no level to steer by. Offsets enter the base as known moves.
+    Five filters differ in how restless they hold the base and how alike neighbours; each is
+    weighed by how well it predicted, so the kind of noise need not be declared.
     """
 
     def __init__(self, prior: DriftPrior) -> None:
@@ -64,8 +69,9 @@ class Drift:
             prior.warmth_sd**2,
             prior.break_in_sd**2,
             prior.bend_sd**2,
+            0.0,
         )
-        start = [0.0, 0.0, prior.slope, prior.warmth, prior.break_in, prior.bend]
+        start = [0.0, 0.0, prior.slope, prior.warmth, prior.break_in, prior.bend, 0.0]
         self.means: list[Row] = [list(start) for _ in UNRESTS]
         self.covs: list[list[Row]] = [
             [[variances[i] if i == j else 0.0 for j in _SIZE] for i in _SIZE] for _ in UNRESTS
@@ -81,7 +87,7 @@ class Drift:
         fresh = math.exp(-age / prior.break_in_parts) * math.expm1(1 / prior.break_in_parts)
         late = bend_rate(age, prior.life)
         slope_var = slope_unrest(prior, age)
-        for mean, cov, unrest in zip(self.means, self.covs, UNRESTS, strict=True):
+        for mean, cov, unrest, shared in zip(self.means, self.covs, UNRESTS, SHARED, strict=True):
             mean[WORN] += mean[SLOPE] + fresh * mean[BREAK_IN] + late * mean[BEND]
             c = [
                 s + fresh * b + late * e
@@ -96,12 +102,25 @@ class Drift:
                 cov[j][WORN] = worn[j]
             cov[BASE][BASE] += 0.5 * wander
             cov[SLOPE][SLOPE] += slope_var
+            if shared:
+                mean[STRAY] *= ALIKE
+                stray = [ALIKE * s for s in cov[STRAY]]
+                stray[STRAY] = ALIKE * stray[STRAY] + (1 - ALIKE**2) * shared * noise_var
+                cov[STRAY] = stray
+                for j in _SIZE:
+                    cov[j][STRAY] = stray[j]
 
     def move(self, amount: float, variance: float) -> None:
         """The base moved by a known amount, give or take: an offset, a pause, a batch."""
         for mean, cov in zip(self.means, self.covs, strict=True):
             mean[BASE] += amount
             cov[BASE][BASE] += variance
+
+    def loosen(self, base_var: float, worn_var: float) -> None:
+        """Base and wear may have moved, nobody knows how far."""
+        for cov in self.covs:
+            cov[BASE][BASE] += base_var
+            cov[WORN][WORN] += worn_var
 
     def dress(self, kept: float, slope: float, slope_sd: float) -> None:
         """A new cycle: `kept` is the share of the wear that stays in the size (0: none)."""
@@ -171,17 +190,21 @@ class Drift:
     def read(self, value: float, warm: float, noise_var: float) -> None:
         """Take in one measured part: its mean reading and the variance of that."""
         scores: Row = []
-        for k in range(len(UNRESTS)):
+        for k, shared in enumerate(SHARED):
             mean, cov = self.means[k], self.covs[k]
             ph = [
-                b + w + warm * t for b, w, t in zip(cov[BASE], cov[WORN], cov[WARMTH], strict=True)
+                b + w + warm * t + s
+                for b, w, t, s in zip(cov[BASE], cov[WORN], cov[WARMTH], cov[STRAY], strict=True)
             ]
-            spread = ph[BASE] + ph[WORN] + warm * ph[WARMTH] + noise_var
-            gap = value - mean[BASE] - mean[WORN] - warm * mean[WARMTH]
+            own = noise_var * (1 - shared)
+            spread = ph[BASE] + ph[WORN] + warm * ph[WARMTH] + ph[STRAY] + own
+            gap = value - mean[BASE] - mean[WORN] - warm * mean[WARMTH] - mean[STRAY]
             z2 = gap * gap / spread
             scores.append(-0.5 * math.log(spread) - 3.5 * math.log1p(z2 / 6))
-            if z2 > HUBER * HUBER:
-                gap *= HUBER / math.sqrt(z2)
+            # Where the level itself is little known, a far reading is more likely true.
+            bound = HUBER * spread / noise_var
+            if z2 > bound * bound:
+                gap *= bound / math.sqrt(z2)
             gain = [p / spread for p in ph]
             self.means[k] = [x + g * gap for x, g in zip(mean, gain, strict=True)]
             self.covs[k] = [

@@ -17,6 +17,8 @@ CLEAR_SDS = 1.0
 GUARD = 0.03
 #: Offsets looked at for reversals, and the share of them above which offsets are held dearer.
 REVERSALS_OF, REVERSED = 12, 0.25
+#: Most that offsets are held dearer for it.
+DEAREST = 4.0
 #: Reading intervals thought of.
 SHORTEST, LONGEST = 2, 12
 #: Cap on the interval in the second half of the habitual life.
@@ -37,12 +39,19 @@ class Habits:
         """An offset was entered."""
         self.unread_offset = True
         self.offsets = [*self.offsets, amount][-REVERSALS_OF:]
-        signs = [math.copysign(1, a) for a in self.offsets if a]
-        turned = sum(a != b for a, b in pairwise(signs))
-        if len(signs) >= 5 and turned > REVERSED * (len(signs) - 1):
-            self.dearer = min(2 * self.dearer, 8.0)
-        elif self.dearer > 1 and len(signs) >= 5:
+        # A dress stands as 0 between moves: what it takes back is no reversal.
+        pairs = [(a, b) for a, b in pairwise(self.offsets) if a and b]
+        if len(pairs) < 4:
+            return
+        if sum(a * b < 0 for a, b in pairs) > REVERSED * len(pairs):
+            self.dearer = min(2 * self.dearer, DEAREST)
+        else:
             self.dearer = max(self.dearer / 2, 1.0)
+
+    def dress(self) -> None:
+        """The wheel was dressed or changed."""
+        self.unread_offset = False
+        self.offsets = [*self.offsets, 0.0][-REVERSALS_OF:]
 
     def read(self) -> None:
         """A part was read."""

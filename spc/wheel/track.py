@@ -274,6 +274,11 @@ class Track:
         """The level may have moved, nobody knows how far: new set-up, batch, swivel, jump."""
         self.drift.move(0.0, sd * sd)
 
+    def jump(self, size: float) -> None:
+        """The level leapt for no logged cause: the base moved, or an old wheel broke down."""
+        broke = min(0.8, 0.2 + 0.5 * self.age / self.life)
+        self.drift.loosen((1 - broke) * size * size, broke * size * size)
+
     # -- what was read -------------------------------------------------------------------------
 
     @property
