@@ -1,0 +1,252 @@
+"""Every kind of page in a real browser: Debian's Chromium, from disk, with the network off."""
+
+import shutil
+import subprocess
+
+import pytest
+import studies
+
+from spc.report.pages import write_report
+
+sync_api = pytest.importorskip(
+    "playwright.sync_api", reason="playwright is not installed (pip install -e '.[test]')"
+)
+axe_core = pytest.importorskip(
+    "axe_playwright_python.sync_playwright",
+    reason="axe-playwright-python is not installed (pip install -e '.[test]')",
+)
+CHROMIUM = shutil.which("chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (apt install chromium)"),
+]
+#: No sandbox: tests may run as root. The others keep the browser itself off the network.
+SWITCHES = [
+    "--no-sandbox", "--disable-quic", "--disable-background-networking", "--disable-sync",
+    "--disable-component-update", "--no-first-run",
+]  # fmt: skip
+#: Millimetres of A4 between its margins, in CSS pixels: (210 - 2 * 11) / 25.4 * 96.
+PAPER_WIDTH = 710
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with sync_api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """One page of every kind."""
+    folder = tmp_path_factory.mktemp("pages")
+    study = studies.invented_study()
+    write_report(study, folder / "run.html", as_of=studies.AS_OF)
+    write_report(study, folder / "alone.html", as_of=studies.AS_OF, single_file=True)
+    held = studies.invented_study(
+        advice=studies.advice("hold", offset_um=None, amount=None),
+        held=[("seat", 85, 90)],
+        outside=(87, 90),
+    )
+    write_report(held, folder / "held.html", as_of=studies.AS_OF)
+    return folder
+
+
+KINDS = ["run", "alone", "held"]
+
+
+@pytest.fixture
+def opened(browser, folder):
+    """Open a page and fail on anything it says to the console or asks from outside its folder."""
+    contexts = []
+
+    def open_(kind, *, width=1400, **options):
+        context = browser.new_context(
+            viewport={"width": width, "height": 900}, offline=True, **options
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.said, page.asked = [], []
+        page.on("console", lambda message: page.said.append(message.text))
+        page.on("pageerror", lambda error: page.said.append(str(error)))
+        page.on("request", lambda request: page.asked.append(request.url))
+        page.goto(f"file://{folder / kind}.html")
+        if options.get("java_script_enabled", True):
+            page.locator("html[data-drawn=yes]").wait_for(state="attached")
+        return page
+
+    yield open_
+    for context in contexts:
+        context.close()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_page_opens_without_a_word_and_asks_nothing_outside_its_folder(opened, folder, kind):
+    page = opened(kind)
+
+    assert page.said == []
+    assert all(url.startswith((f"file://{folder}/", "data:")) for url in page.asked)
+    beside = {url.rsplit("/", 1)[1] for url in page.asked if url.startswith("file:")}
+    assert beside == ({f"{kind}.html"} if kind == "alone" else {f"{kind}.html", "plotly.min.js"})
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1400), ("dark", 390)])
+def test_the_checker_of_access_rules_finds_nothing(opened, kind, scheme, width):
+    page = opened(kind, width=width, color_scheme=scheme)
+    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+
+    found = axe_core.Axe().run(page, options=rules | {"resultTypes": ["violations"]})
+
+    assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found.response["violations"]] == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_figure_is_drawn_and_has_caption_numbers_and_rows(opened, kind):
+    page = opened(kind)
+
+    figures = page.locator("figure").all()
+    assert len(figures) >= 8
+    for figure in figures:
+        assert figure.locator(".plot svg.main-svg").count() >= 1
+        assert len(figure.locator("figcaption").inner_text()) > 20
+        assert figure.locator("details table tbody tr").count() >= 1
+        link = figure.get_by_role("link", name="All rows")
+        assert page.locator(link.get_attribute("href")).count() == 1
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_rows_are_there(opened, folder, kind):
+    href = opened(kind).locator("#rows .links a").first.get_attribute("href")
+
+    assert href.startswith("data:text/csv") if kind == "alone" else (folder / href).exists()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("width", [1400, 768, 390, 320])
+def test_no_width_needs_scrolling_sideways(opened, kind, width):
+    page = opened(kind, width=width)
+
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_first_printed_sheet_is_the_handover(opened, tmp_path, kind, paper):
+    opened(kind).pdf(path=tmp_path / "page.pdf", format=paper)
+
+    sheets = text_of(tmp_path / "page.pdf").split("\f")
+    assert "Next cut" in sheets[0]
+    assert "The next shift should expect first" in sheets[0]
+    assert "page made 2026-11-25 08:40 +01:00" in sheets[0], "the sheet ends on the first page"
+    assert sheets[1].strip().startswith("The run")
+    assert "part, in grinding order" in sheets[1], "text of figures can be selected"
+    assert len(sheets) <= 14
+
+
+def text_of(pdf):
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not installed (apt install poppler-utils)")
+    command = ["pdftotext", "-layout", str(pdf), "-"]
+    return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_figure_is_clipped_on_paper_and_paper_is_light(opened, scheme):
+    page = opened("run", width=PAPER_WIDTH, color_scheme=scheme)
+    page.emulate_media(media="print")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+
+    for box in page.locator(".plot").all():
+        outer = box.bounding_box()
+        inner = box.locator("svg.main-svg").first.bounding_box()
+        assert inner["x"] + inner["width"] <= outer["x"] + outer["width"] + 1
+        assert inner["height"] <= outer["height"] + 1
+    words = page.locator(".plot .xtitle").first
+    assert words.evaluate("e => getComputedStyle(e).fill") == "rgb(81, 92, 101)"
+
+
+def test_figures_follow_the_scheme_of_the_screen(opened):
+    page = opened("run", color_scheme="dark")
+    title = page.locator(".plot .xtitle").first
+
+    assert title.evaluate("e => getComputedStyle(e).fill") == "rgb(169, 179, 186)"
+    page.emulate_media(color_scheme="light")
+    # Redrawn by the page's own listener, which may come a moment later.
+    for _ in range(50):
+        if title.evaluate("e => getComputedStyle(e).fill") == "rgb(81, 92, 101)":
+            return
+        page.wait_for_timeout(50)
+    pytest.fail("the figures stayed dark")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_without_scripts_captions_and_tables_still_tell_everything(opened, kind):
+    page = opened(kind, java_script_enabled=False)
+
+    for figure in page.locator("figure").all():
+        assert figure.locator("figcaption").is_visible()
+        assert "numbers are in the table" in figure.locator(".plot").inner_text()
+        figure.locator("summary").click()
+        assert figure.locator("details table").first.is_visible()
+
+
+def test_a_keyboard_reaches_everything_and_sees_where_it_is(opened):
+    page = opened("run")
+
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    assert page.evaluate("location.hash") == "#next-cut"
+    summary = page.locator("summary").first
+    summary.focus()
+    page.keyboard.press("Enter")
+    assert page.locator("details").first.get_attribute("open") is not None
+    page.keyboard.press("Tab")
+    outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+    assert outline == "solid"
+
+
+def test_forced_colours_and_reduced_motion_are_respected(opened):
+    page = opened("run", forced_colors="active", reduced_motion="reduce")
+
+    assert page.evaluate("getComputedStyle(document.documentElement).scrollBehavior") == "auto"
+    assert page.locator(".act .mark").bounding_box()["width"] > 20
+
+
+def test_what_is_copied_parses_anywhere(browser, tmp_path):
+    target = write_report(studies.invented_study(), tmp_path, as_of=studies.AS_OF, locale="de")
+    context = browser.new_context(offline=True)
+    page = context.new_page()
+    page.goto(f"file://{target}")
+    page.evaluate(
+        """() => {
+          const range = document.createRange();
+          range.selectNodeContents(document.querySelector('.act .do'));
+          getSelection().removeAllRanges(); getSelection().addRange(range);
+          addEventListener('copy', e => { window.copied = e.clipboardData.getData('text/plain'); });
+          document.execCommand('copy');
+        }"""
+    )
+
+    assert page.evaluate("window.copied") == "-3.0 µm on diameter"
+    context.close()
+
+
+def test_names_full_of_markup_do_nothing(browser, tmp_path):
+    evil = "</script><img src=x onerror=alert(1)><b>\"'"
+    run = studies.invented_run(part_name=lambda n: f"{n}{evil}", note=evil)
+    study = studies.invented_study(run, advice=studies.advice(evidence=evil, check_first=evil))
+    target = write_report(study, tmp_path / "evil.html", as_of=studies.AS_OF)
+    context = browser.new_context(offline=True)
+    page = context.new_page()
+    alarms = []
+    page.on("dialog", lambda dialog: (alarms.append(dialog.message), dialog.dismiss()))
+    page.on("pageerror", lambda error: alarms.append(str(error)))
+    page.goto(f"file://{target}")
+    page.locator("html[data-drawn=yes]").wait_for(state="attached")
+
+    assert alarms == []
+    assert page.locator("img").count() == 0
+    context.close()
