@@ -1,0 +1,294 @@
+"""What each column of a file means, told by its header, the plan and the words of the trade."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from spc.intake import words
+from spc.plan import Plan
+from spc.units import unit_named
+
+_BRACKETED = re.compile(r"\s*[(\[{<]\s*(?:in\s+)?([^()\[\]{}<>]*?)\s*[)\]}>]\s*")
+_NUMBERED = re.compile(r"^(.*?)[\s_\-–#.:/(\[]*?(\d{1,2})\s*[)\]]?$", re.DOTALL)
+_SPLIT = re.compile(r"[\s_,;:/\-–]+")
+_LOOSE = tuple(w for w, role in words.ROLES.items() if role in ("reading", "deviation"))
+
+
+@dataclass(frozen=True)
+class Column:
+    """
+    One column of a file.
+
+    Attributes
+    ----------
+    index : int
+        Position in the file, 0 for the first.
+    header : str
+        As written.
+    role : str
+        "" for a column that is not used; "reading" for a feature.
+    feature : str or None
+        Name in the plan, for a column of readings in wide form.
+    unit : {"mm", "in", "um"} or None
+        As written in the header.
+    place : int
+        0 for the first of several readings side by side.
+    kind : {"actual", "deviation"} or None
+        Said by the header.
+    """
+
+    index: int
+    header: str
+    role: str = ""
+    feature: str | None = None
+    unit: str | None = None
+    place: int = 0
+    kind: str | None = None
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The columns of one file and its form."""
+
+    columns: tuple[Column, ...]
+    long: bool
+
+    @property
+    def readings(self) -> tuple[Column, ...]:
+        """Columns that hold readings, in the order of the file."""
+        return tuple(c for c in self.columns if c.role == "reading")
+
+    def of(self, role: str) -> Column | None:
+        """The column of that role; None when the file has none."""
+        return next((c for c in self.columns if c.role == role), None)
+
+
+class Lexicon:
+    """Everything a header or a cell may call a feature or a role, for one plan."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.features = plan.measured_features
+        self.names = {words.key(f.name): f.name for f in self.features}
+        self.mapped: dict[str, str] = {}
+        self.mapped_names: set[str] = set()
+        self._map(plan.columns)
+        self._mapped_bases = {_flat(split_unit(h)[0]): name for h, name in self.mapped.items()}
+        self._keys = tuple({*self.names, *(words.key(h) for h in self.mapped), *_LOOSE} - {""})
+        self._seen: dict[str, Column] = {}
+        sizes = [f.name for f in self.features if f.is_size]
+        self.only_size = sizes[0] if len(sizes) == 1 else None
+        self.only_feature = self.features[0].name if len(self.features) == 1 else None
+
+    def _map(self, columns: Mapping[str, str]) -> None:
+        for wanted, header in columns.items():
+            name = self.names.get(words.key(wanted), wanted)
+            self.mapped[_flat(header)] = name
+            if name in self.names.values():
+                self.mapped_names.add(name)
+
+    def feature_named(self, text: str) -> str | None:
+        """The feature a cell of a long file names; None for one the plan does not have."""
+        mapped = self.mapped.get(_flat(text))
+        if mapped in self.names.values():
+            return mapped
+        base, _ = split_unit(text)
+        return self.names.get(words.key(text)) or self.names.get(words.key(base))
+
+    def may_be_header(self, line: str) -> bool:
+        """Whether any word that a header needs stands in a line; quick, and never a false no."""
+        plain = words.key(line)
+        return any(word in plain for word in self._keys)
+
+    def column(self, index: int, header: str) -> Column:
+        """What one header says, seen alone."""
+        if header not in self._seen:
+            self._seen[header] = self._column(0, header)
+        return replace(self._seen[header], index=index)
+
+    def _column(self, index: int, header: str) -> Column:
+        blank = Column(index, header)
+        if not header.strip():
+            return blank
+        base, unit = split_unit(header)
+        known = replace(blank, unit=unit)
+        for text in (header, base):
+            found = self._mapped_column(known, text)
+            if found is not None:
+                return found
+        for text in (header, base):
+            if words.key(text) in self.names:
+                return replace(known, role="reading", feature=self.names[words.key(text)])
+        return (
+            self._numbered(known, base) or self._decorated(known, base) or self._role(known, base)
+        )
+
+    def _mapped_column(self, known: Column, text: str) -> Column | None:
+        wanted = self.mapped.get(_flat(text))
+        if wanted is None:
+            return None
+        if wanted in self.names.values():
+            return replace(known, role="reading", feature=wanted)
+        return replace(known, role=wanted) if wanted in words.ROLE_NAMES else None
+
+    def _numbered(self, known: Column, base: str) -> Column | None:
+        match = _NUMBERED.match(base)
+        if match is None:
+            return None
+        stem, unit = split_unit(match[1])
+        known = replace(known, unit=known.unit or unit)
+        place = int(match[2]) + 1  # 0 is left to a column without a number
+        tokens = [t for t in _SPLIT.split(stem) if t]
+        stems = [stem]
+        if len(tokens) > 1 and words.key(tokens[-1]) in words.REPEAT_WORDS:
+            stems.append(" ".join(tokens[:-1]))
+        for candidate in stems:
+            name = self._feature_of(candidate)
+            if name is not None:
+                return replace(known, role="reading", feature=name, place=place)
+            decorated = self._decorated(known, candidate)
+            if decorated is not None:
+                return replace(decorated, place=place)
+        return None
+
+    def _feature_of(self, text: str) -> str | None:
+        mapped = self.mapped.get(_flat(text)) or self._mapped_bases.get(_flat(text))
+        if mapped in self.names.values():
+            return mapped
+        return self.names.get(words.key(text))
+
+    def _decorated(self, known: Column, base: str) -> Column | None:
+        tokens = [t for t in _SPLIT.split(base) if t]
+        if len(tokens) < 2:
+            return None
+        for rest, extra in ((tokens[:-1], tokens[-1]), (tokens[1:], tokens[0])):
+            name = self._feature_of(" ".join(rest))
+            if name is None:
+                continue
+            said = words.key(extra) or extra.casefold()
+            if said in words.DEVIATION_WORDS or extra in ("Δ", "d", "D"):
+                return replace(known, role="reading", feature=name, kind="deviation")
+            if said in words.ACTUAL_WORDS:
+                return replace(known, role="reading", feature=name, kind="actual")
+            if said in words.SIZE_WORDS:
+                return replace(known, role="reading", feature=name)
+        return None
+
+    def _role(self, known: Column, base: str) -> Column:
+        if known.header.strip() in ("#", "№", "Nº", "N°"):
+            return replace(known, role="part")
+        role = words.ROLES.get(words.key(base)) or words.ROLES.get(words.key(known.header), "")
+        if role == "deviation":
+            return replace(known, role="reading", kind="deviation")
+        return replace(known, role=role)
+
+
+def _flat(text: str) -> str:
+    return " ".join(text.split()).casefold()
+
+
+def split_unit(header: str) -> tuple[str, str | None]:
+    """
+    A header without the unit written in it, and that unit.
+
+    Examples
+    --------
+    >>> split_unit("seat A (in)"), split_unit("Ø1 [mm]"), split_unit("seat A, µm")
+    (('seat A', 'in'), ('Ø1', 'mm'), ('seat A', 'um'))
+    >>> split_unit("seat A")
+    ('seat A', None)
+    """
+    for match in _BRACKETED.finditer(header):
+        unit = unit_named(match[1])
+        if unit is not None:
+            rest = f"{header[: match.start()]} {header[match.end() :]}".strip()
+            return rest, unit
+    last = re.match(r"^(.*\S)[\s_,;:/]+([^\s_,;:/]+)$", header.strip(), re.DOTALL)
+    unit = unit_named(last[2]) if last else None
+    if last and unit:
+        rest = re.sub(r"[\s,]+in$", "", last[1]) if unit != "in" else last[1]
+        return rest.rstrip(" ,;:/_"), unit
+    sign = re.match(r'^(.*\S)\s*(["″”])$', header.strip(), re.DOTALL)
+    return (sign[1], "in") if sign else (header, None)
+
+
+def layout(headers: Sequence[str], lexicon: Lexicon) -> Layout | None:
+    """
+    The meaning of all columns; None when no column holds readings.
+
+    Parameters
+    ----------
+    headers : sequence of str
+        As written.
+    lexicon : Lexicon
+        Of the plan.
+    """
+    columns = [lexicon.column(i, header) for i, header in enumerate(headers)]
+    columns = _one_clock(columns)
+    named = [c for c in columns if c.role == "reading" and c.feature]
+    loose = [c for c in columns if c.role == "reading" and not c.feature]
+    has_feature = any(c.role == "feature" for c in columns)
+    if has_feature and loose:
+        keep = next((c for c in loose if c.kind != "deviation"), loose[0])
+        columns = [_unused(c) if c.role == "reading" and c is not keep else c for c in columns]
+        return Layout(_only_one_each(columns), long=True)
+    if named:
+        columns = [_unused(c) if c in loose else c for c in columns]
+        return Layout(_only_one_each(_side_by_side(columns)), long=False)
+    if loose and (lexicon.only_feature or lexicon.only_size):
+        return _of_one_feature(columns, loose, lexicon)
+    return None
+
+
+def _of_one_feature(columns: list[Column], loose: list[Column], lexicon: Lexicon) -> Layout:
+    name = lexicon.only_feature or lexicon.only_size
+    keep = next((c for c in loose if c.kind != "deviation"), loose[0])
+    columns = [
+        replace(c, feature=name) if c is keep else _unused(c) if c in loose else c for c in columns
+    ]
+    return Layout(_only_one_each(columns), long=False)
+
+
+def _unused(column: Column) -> Column:
+    return replace(column, role="", feature=None)
+
+
+def _one_clock(columns: list[Column]) -> list[Column]:
+    """With a date column, a column named time holds the clock."""
+    roles = [c.role for c in columns]
+    if "date" in roles and "time" in roles and "clock" not in roles:
+        return [replace(c, role="clock") if c.role == "time" else c for c in columns]
+    if "date" in roles and "clock" not in roles and "time" not in roles:
+        return [replace(c, role="time") if c.role == "date" else c for c in columns]
+    if "date" in roles and "time" in roles:
+        # A full time stamp needs neither of the two beside it.
+        return [_unused(c) if c.role in ("date", "clock") else c for c in columns]
+    if "clock" in roles and "date" not in roles and "time" not in roles:
+        return [replace(c, role="time") if c.role == "clock" else c for c in columns]
+    return columns
+
+
+def _side_by_side(columns: list[Column]) -> list[Column]:
+    """Number the readings of one feature 0, 1, 2 ... by the number in their header."""
+    done = list(columns)
+    for name in {c.feature for c in columns if c.role == "reading"}:
+        own = [c for c in columns if c.role == "reading" and c.feature == name]
+        if any(c.kind != "deviation" for c in own):
+            # A deviation beside the size it was computed from is not a second reading.
+            for extra in (c for c in own if c.kind == "deviation"):
+                done[extra.index] = _unused(extra)
+            own = [c for c in own if c.kind != "deviation"]
+        for place, column in enumerate(sorted(own, key=lambda c: (c.place, c.index))):
+            done[column.index] = replace(column, place=place)
+    return done
+
+
+def _only_one_each(columns: list[Column]) -> tuple[Column, ...]:
+    seen: set[str] = set()
+    kept = []
+    for column in columns:
+        # Which of several part columns numbers the parts is told by their cells.
+        if column.role in seen and column.role not in ("", "reading", "part"):
+            column = _unused(column)
+        seen.add(column.role)
+        kept.append(column)
+    return tuple(kept)

@@ -1,0 +1,247 @@
+"""One file of text, read into lines and readings that still remember where they came from."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.errors import UnreadableRun
+from spc.intake.columns import Layout, Lexicon
+from spc.intake.decoding import Given, Text, read_text
+from spc.intake.dialect import Dialect, find_dialect
+from spc.intake.lines import DATA, EVENT, SKIPPED, Lines, sort_lines, why_short
+from spc.intake.meaning import Target, near_nominal, target_of
+from spc.intake.readings import TAKEN, UNITS, Stream, column_texts, read_stream, unit_codes
+from spc.intake.screens import screen
+from spc.intake.times import Times, read_times
+from spc.intake.tokens import SHORT, Table, tabulate
+from spc.plan import Plan
+from spc.units import unit_named
+
+
+@dataclass(eq=False)
+class Sheet:
+    """One file as understood; rows are those below the header, in the order of the file."""
+
+    text: Text
+    dialect: Dialect
+    layout: Layout
+    table: Table
+    lines: Lines
+    times: Times | None
+    streams: list[Stream]
+    doubtful: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    other_rows: int = 0
+
+    @property
+    def name(self) -> str:
+        """The file, as named by the caller."""
+        return self.text.name
+
+    @property
+    def cells_per_row(self) -> int:
+        """Readings a row may hold: one per feature column; one in long form."""
+        return len(self.layout.readings)
+
+
+def read_sheet(given: Given, plan: Plan, *, careful: bool = False) -> Sheet:
+    """
+    Read one file against the plan.
+
+    Parameters
+    ----------
+    given : str or path
+        The file; ``-`` for standard input.
+    plan : Plan
+        Of the job.
+    careful : bool
+        Take every line and cell one by one; for tests.
+
+    Raises
+    ------
+    UnreadableRun
+        For a file refused whole.
+    """
+    text = read_text(given, code_page=plan.reading.code_page)
+    return read_sheet_text(text, plan, careful=careful)
+
+
+def read_sheet_text(text: Text, plan: Plan, *, careful: bool = False) -> Sheet:
+    """The sheet in a text already decoded."""
+    lexicon = Lexicon(plan)
+    targets = {f.name: target_of(f) for f in plan.measured_features}
+    dialect, layout = find_dialect(text, lexicon, targets)
+    table = tabulate(
+        text.data,
+        offset=dialect.offset,
+        line=dialect.line,
+        separator=dialect.separator,
+        width=len(dialect.headers),
+        finished=text.finished,
+        careful=careful,
+    )
+    lines = sort_lines(table, layout, dialect.headers)
+    sheet = Sheet(text, dialect, layout, table, lines, _times(text, table, layout, plan), [])
+    sheet.remarks += lines.remarks
+    if layout.long:
+        _read_long(sheet, lexicon, targets, careful)
+    else:
+        _read_wide(sheet, targets, careful)
+    _refuse_slid_rows(sheet, targets)
+    for stream in sheet.streams:
+        for at in screen(stream, text.name).tolist():
+            sheet.doubtful.append(
+                f"row {table.line[stream.rows[at]]}, {stream.target.feature.name}:"
+                f" {table.text(int(stream.rows[at]), stream.column.index)}"
+            )
+    return sheet
+
+
+def _times(text: Text, table: Table, layout: Layout, plan: Plan) -> Times | None:
+    column, clock = layout.of("time") or layout.of("date"), layout.of("clock")
+    if column is None:
+        return None
+    texts = column_texts(table, column.index)
+    if layout.of("date") is not None and clock is not None:
+        clocks = column_texts(table, clock.index)
+        texts = [_together(date, time) for date, time in zip(texts, clocks, strict=True)]
+    return read_times(
+        texts,
+        day_first=plan.reading.day_first,
+        date_system="1900",
+        place=f"{text.name}, column {column.header!r}",
+    )
+
+
+def _together(date: str, clock: str) -> str:
+    # Spreadsheets write a date cell with a midnight and a clock cell with a day zero.
+    date = date.removesuffix(" 00:00:00").removesuffix(" 00:00")
+    clock = clock.removeprefix("1899-12-30 ").removeprefix("1900-01-00 ")
+    return f"{date} {clock}".strip()
+
+
+def _read_wide(sheet: Sheet, targets: dict[str, Target], careful: bool) -> None:
+    rows = np.flatnonzero(sheet.lines.kind == DATA)
+    units = _unit_column(sheet)
+    for column in sheet.layout.readings:
+        sheet.streams.append(
+            read_stream(
+                sheet.table,
+                column,
+                targets[column.feature or ""],
+                rows,
+                convention=sheet.dialect.conventions[column.index],
+                units=None if units is None else units[rows],
+                careful=careful,
+            )
+        )
+
+
+def _unit_column(sheet: Sheet) -> NDArray[np.int8] | None:
+    column = sheet.layout.of("unit")
+    if column is None:
+        return None
+    texts = column_texts(sheet.table, column.index)
+    known = {text: UNITS.index(unit_named(text)) for text in set(texts)}
+    return unit_codes(texts, known)
+
+
+def _read_long(sheet: Sheet, lexicon: Lexicon, targets: dict[str, Target], careful: bool) -> None:
+    column = sheet.layout.readings[0]
+    feature_column = sheet.layout.of("feature")
+    assert feature_column is not None
+    texts = column_texts(sheet.table, feature_column.index)
+    names = {text: lexicon.feature_named(text) if text else None for text in set(texts)}
+    units = _unit_column(sheet)
+    kind = sheet.lines.kind
+    data = kind == DATA
+    owner = np.array([names[text] or "" for text in texts], dtype=object)
+    unknown = data & (owner == "")
+    _set_aside(sheet, texts, np.flatnonzero(unknown))
+    for name, target in targets.items():
+        rows = np.flatnonzero((kind == DATA) & (owner == name))
+        if len(rows):
+            sheet.streams.append(
+                read_stream(
+                    sheet.table,
+                    column,
+                    target,
+                    rows,
+                    convention=sheet.dialect.conventions[column.index],
+                    units=None if units is None else units[rows],
+                    careful=careful,
+                )
+            )
+
+
+def _set_aside(sheet: Sheet, texts: list[str], rows: NDArray[np.int64]) -> None:
+    """Rows of features that the plan does not name are not of this run."""
+    others: dict[str, int] = {}
+    for row in rows.tolist():
+        if texts[row]:
+            others[texts[row]] = others.get(texts[row], 0) + 1
+            sheet.lines.kind[row] = SKIPPED
+        elif sheet.table.lengths[row, sheet.layout.readings[0].index]:
+            sheet.lines.refuse(row, "no feature is named")
+    if others:
+        shown = ", ".join(f"{name!r} ({count})" for name, count in list(others.items())[:6])
+        sheet.remarks.append(f"rows of features that the plan does not name are left out: {shown}")
+
+
+def _refuse_slid_rows(sheet: Sheet, targets: dict[str, Target]) -> None:
+    """A line with too few fields whose values stand under the wrong headers."""
+    short = np.flatnonzero((sheet.table.state == SHORT) & (sheet.lines.kind == DATA))
+    if not len(short):
+        return
+    wrong: set[int] = set()
+    if sheet.times is not None:
+        wrong |= set(short[sheet.times.unreadable[short]].tolist())
+    among = np.zeros(len(sheet.table), bool)
+    among[short] = True
+    for stream in sheet.streams:
+        places = np.flatnonzero(among[stream.rows] & (stream.state == TAKEN) & stream.absolute)
+        for at in places.tolist():
+            if _belongs_elsewhere(stream, at, targets):
+                wrong.add(int(stream.rows[at]))
+    for row in sorted(wrong):
+        sheet.lines.refuse(row, why_short(sheet.table, row))
+    if wrong:
+        sheet.streams = [_without(stream, sheet.lines.kind) for stream in sheet.streams]
+
+
+def _belongs_elsewhere(stream: Stream, at: int, targets: dict[str, Target]) -> bool:
+    unit = stream.target.feature.unit
+    size = np.array([stream.size[at]])
+    if not stream.target.sized or near_nominal(size, unit, stream.target)[0]:
+        return False
+    return any(
+        target.sized and bool(near_nominal(size, unit, target)[0])
+        for name, target in targets.items()
+        if name != stream.target.feature.name
+    )
+
+
+def _without(stream: Stream, kind: NDArray[np.int8]) -> Stream:
+    keep = np.flatnonzero(kind[stream.rows] == DATA)
+    renumbered = {int(old): new for new, old in enumerate(keep)}
+    return Stream(
+        stream.column, stream.target, stream.rows[keep], stream.deviation_um[keep],
+        stream.size[keep], stream.decimals[keep], stream.state[keep], stream.absolute[keep],
+        {renumbered[at]: why for at, why in stream.reasons.items() if at in renumbered},
+        stream.senses,
+    )  # fmt: skip
+
+
+def refuse_without_lines(sheet: Sheet) -> None:
+    """
+    Refuse a file that holds a header and nothing else.
+
+    Raises
+    ------
+    UnreadableRun
+    """
+    if not np.isin(sheet.lines.kind, (DATA, EVENT)).any() and not len(sheet.table):
+        raise UnreadableRun(
+            f"{sheet.name}: no measurements: there is a header and nothing below it"
+        )

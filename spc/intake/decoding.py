@@ -1,0 +1,163 @@
+"""The bytes of a file as text: encoding, line ends, and what is no text at all."""
+
+import hashlib
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from spc.errors import PlanError, UnreadableRun
+
+# First bytes of files that are no text, with what they are.
+_WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
+_OTHERS = (
+    b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"GIF8", b"\x1f\x8b", b"BZh", b"7z\xbc\xaf", b"SQLite f",
+    b"PAR1", b"Rar!",
+)  # fmt: skip
+# The longer mark first: the mark of UTF-32 begins with that of UTF-16.
+_MARKS = (
+    (b"\xff\xfe\x00\x00", "utf-32-le"),
+    (b"\x00\x00\xfe\xff", "utf-32-be"),
+    (b"\xef\xbb\xbf", "utf-8"),
+    (b"\xff\xfe", "utf-16-le"),
+    (b"\xfe\xff", "utf-16-be"),
+)
+# A share of control characters that no export has; a few come from bar codes. Own choice.
+_MOST_CONTROLS = 0.02
+_CONTROLS = bytes(c for c in range(32) if c not in (9, 10, 11, 12, 13, 26))
+
+Given = str | os.PathLike[str]
+
+
+@dataclass(frozen=True, eq=False)
+class Text:
+    """A file as UTF-8 bytes whose lines end in one line feed."""
+
+    name: str
+    data: bytes
+    encoding: str
+    line_end: str
+    finished: bool
+    sha256: str
+
+
+def read_text(given: Given, *, code_page: str) -> Text:
+    """
+    The text of one file; ``-`` stands for standard input.
+
+    Raises
+    ------
+    UnreadableRun
+        For a file that cannot be opened, is empty, is a workbook or is not text.
+    """
+    name = os.fspath(given)
+    content = _content(name)
+    _refuse_binaries(name, content)
+    text, encoding = _decoded(name, content, code_page)
+    return _with_line_feeds(name, text, encoding, hashlib.sha256(content).hexdigest())
+
+
+def _content(name: str) -> bytes:
+    try:
+        content = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise UnreadableRun(f"{name}: the file cannot be opened ({why})") from None
+    if not content:
+        raise UnreadableRun(f"{name}: the file is empty; export it again")
+    return content
+
+
+def _refuse_binaries(name: str, content: bytes) -> None:
+    head = content[:512].lstrip(b"\xef\xbb\xbf \r\n\t").lower()
+    if content.startswith(_WORKBOOKS) or b"urn:schemas-microsoft-com:office" in head:
+        raise UnreadableRun(
+            f"{name}: this is a workbook, not a text file; save the sheet as CSV"
+            " or give it the ending .xlsx"
+        )
+    if content.startswith(_OTHERS):
+        raise UnreadableRun(f"{name}: this is not text but another kind of file; export it as CSV")
+
+
+def _decoded(name: str, content: bytes, code_page: str) -> tuple[str, str]:
+    for mark, encoding in _MARKS:
+        if content.startswith(mark):
+            return _strictly(name, content[len(mark) :], encoding), encoding
+    wide = _unmarked_utf16(content)
+    if wide:
+        return _strictly(name, content, wide), wide
+    # Power lost while writing leaves zeros at the end.
+    content = content.rstrip(b"\x00")
+    strange = len(content) - len(content.translate(None, _CONTROLS))
+    if b"\x00" in content or strange > _MOST_CONTROLS * len(content):
+        raise UnreadableRun(
+            f"{name}: this is not text: it holds control characters; export it as CSV"
+        )
+    try:
+        return _utf8(content), "utf-8"
+    except UnicodeDecodeError:
+        pass
+    try:
+        return content.decode(code_page), code_page
+    except LookupError:
+        raise PlanError(
+            f"reading, code_page = {code_page!r} is not an encoding known here; such as 'cp1252'"
+        ) from None
+    except UnicodeError as error:
+        place = getattr(error, "start", 0)
+        raise UnreadableRun(
+            f"{name}: this is not text in UTF-8 or {code_page}: byte {content[place]:#04x} at"
+            f" position {place} has no meaning there; name the code_page in the plan"
+        ) from None
+
+
+def _utf8(content: bytes) -> str:
+    try:
+        return content.decode("utf-8")
+    except UnicodeDecodeError as error:
+        # A character cut at the very end: the file is still being written.
+        if error.reason == "unexpected end of data" and error.end == len(content):
+            return content[: error.start].decode("utf-8")
+        raise
+
+
+def _strictly(name: str, content: bytes, encoding: str) -> str:
+    try:
+        if encoding == "utf-8":
+            return _utf8(content)
+        width = int(encoding[4:6]) // 8
+        return content[: len(content) - len(content) % width].decode(encoding)
+    except UnicodeDecodeError as error:
+        raise UnreadableRun(
+            f"{name}: this is not text in {encoding.upper()}, as its first bytes say:"
+            f" position {error.start} cannot be read; export it again"
+        ) from None
+
+
+def _unmarked_utf16(content: bytes) -> str | None:
+    head = content[:2000]
+    half = len(head) // 2
+    if half < 4 or b"\x00" not in head:
+        return None
+    # Latin letters and digits have a zero in every second byte.
+    if head[1::2].count(0) > 0.7 * half and head[::2].count(0) == 0:
+        return "utf-16-le"
+    if head[::2].count(0) > 0.7 * half and head[1::2].count(0) == 0:
+        return "utf-16-be"
+    return None
+
+
+def _with_line_feeds(name: str, text: str, encoding: str, sha256: str) -> Text:
+    # Ctrl-Z marks the end of the text in files of old systems.
+    text = text.rstrip("\x00\x1a")
+    line_end = "\r\n" if "\r\n" in text else "\r" if "\r" in text else "\n"
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if "\x00" in text:
+        raise UnreadableRun(
+            f"{name}: this is not text: it holds control characters; export it as CSV"
+        )
+    if not text.strip("\ufeff \t\n\x0b\x0c\xa0"):
+        raise UnreadableRun(f"{name}: the file is empty but for blank lines; export it again")
+    data = text.encode("utf-8", "replace")
+    return Text(name, data, encoding, line_end, data.endswith(b"\n"), sha256)

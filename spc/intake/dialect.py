@@ -1,0 +1,373 @@
+"""
+How a file is written: separator, decimal mark and header, scored against the plan.
+
+Nothing is sniffed blind. Every separator is tried; the one under which most cells read as sizes
+near the plan's nominals wins, and the same for the decimal mark of each column.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spc.errors import BadQuantity, UnreadableRun
+from spc.intake import words
+from spc.intake.cells import Convention, may_group, read_number
+from spc.intake.columns import Column, Layout, Lexicon, layout
+from spc.intake.decoding import Text
+from spc.intake.meaning import Target, near_nominal, near_zero
+from spc.intake.tokens import NONE, cut_line, read_record
+from spc.units import unit_named
+
+SEPARATORS = (",", ";", "\t", "|", NONE)
+SEPARATOR_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", NONE: "none"}
+# A header further down is not looked for. Own choice.
+_DEEPEST_HEADER = 200
+_SAMPLE_ROWS = 60
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """
+    How one file is written.
+
+    Attributes
+    ----------
+    encoding, line_end : str
+    separator : str
+        One character; `tokens.NONE` for a file of one column.
+    header_line : int
+        Physical line of the header; 0 when there is none.
+    headers : tuple of str
+        As written.
+    offset, line : int
+        Byte and physical line where the first record begins.
+    conventions : dict
+        How numbers are written, by column index.
+    """
+
+    encoding: str
+    line_end: str
+    separator: str
+    header_line: int
+    headers: tuple[str, ...]
+    offset: int
+    line: int
+    conventions: dict[int, Convention]
+
+
+@dataclass(frozen=True)
+class _Header:
+    """A header found under one separator."""
+
+    separator: str
+    at: int  # index of its first line
+    end: int  # index of the first line below it
+    headers: tuple[str, ...]
+    layout: Layout
+    score: int
+
+
+def find_dialect(
+    text: Text, lexicon: Lexicon, targets: dict[str, Target]
+) -> tuple[Dialect, Layout]:
+    """
+    The dialect of a file and the meaning of its columns.
+
+    Raises
+    ------
+    UnreadableRun
+        For a file without a known column, or whose numbers can be read in two ways.
+    """
+    head = text.data[:400_000]
+    if len(head) < len(text.data):
+        head = head[: head.rfind(b"\n") + 1] or head
+    lines = head.decode("utf-8", "replace").split("\n")
+    if lines[-1] == "":
+        lines.pop()
+    found = [h for s in SEPARATORS if (h := _find_header(lines, s, lexicon)) is not None]
+    if not found:
+        bare = _without_header(text, lines, lexicon, targets)
+        if bare is None:
+            raise _no_column(text, lines, lexicon)
+        return bare
+    best = max(found, key=lambda header: (_fits(lines, header, targets), header.score))
+    best = _units_below(lines, best)
+    rows = _sample(lines, best)
+    _refuse_split_decimals(text, best, rows)
+    conventions = _conventions(text, best.layout, rows, targets)
+    offset = len("\n".join(lines[: best.end]).encode()) + 1
+    dialect = Dialect(
+        encoding=text.encoding,
+        line_end=text.line_end,
+        separator=best.separator if len(best.headers) > 1 else NONE,
+        header_line=best.at + 1,
+        headers=best.headers,
+        offset=min(offset, len(text.data)),
+        line=best.end + 1,
+        conventions=conventions,
+    )
+    return dialect, best.layout
+
+
+def _find_header(lines: list[str], separator: str, lexicon: Lexicon) -> _Header | None:
+    best = None
+    for at in range(min(len(lines), _DEEPEST_HEADER)):
+        if best is not None and at > best.at + 20:
+            break
+        if not lexicon.may_be_header(lines[at]):
+            continue
+        fields, taken = read_record(lines.__getitem__, at, len(lines), separator)
+        if fields is None:
+            continue
+        found = layout(fields, lexicon)
+        score = _header_score(fields, found)
+        if found is not None and score > (best.score if best else 0):
+            best = _Header(separator, at, at + taken, tuple(fields), found, score)
+    return best
+
+
+def _header_score(fields: Sequence[str], found: Layout | None) -> int:
+    if found is None:
+        return 0
+    numbers = sum(_is_number(field) for field in fields)
+    known = sum(1 for column in found.columns if column.role)
+    return 10 * len(found.readings) + 3 * known - 8 * numbers
+
+
+def _is_number(text: str) -> bool:
+    return any(c.isdigit() for c in text) and _value(text, Convention(".")) is not None
+
+
+def _value(text: str, convention: Convention) -> float | None:
+    """A number for scoring; the cells themselves are read by `cells`."""
+    other = "," if convention.mark == "." else "."
+    if other not in text and text[-1:].isdigit() and "_" not in text:
+        try:
+            return float(text.replace(",", "."))
+        except ValueError:
+            return None
+    try:
+        return float(read_number(text, convention).value)
+    except BadQuantity:
+        return None
+
+
+def _sample(lines: list[str], header: _Header, limit: int = _SAMPLE_ROWS) -> list[list[str]]:
+    """Rows below the header, spread over the lines at hand."""
+    below = len(lines) - header.end
+    step = max(1, below // (4 * limit))
+    rows = []
+    for at in range(header.end, len(lines), step):
+        fields = cut_line(lines[at], header.separator).fields
+        if fields is None or not any(fields):
+            continue
+        while len(fields) > len(header.headers) and not fields[-1]:
+            fields.pop()
+        rows.append(fields)
+        if len(rows) >= 4 * limit:
+            break
+    return rows
+
+
+def _cells(
+    layout: Layout, rows: Iterable[Sequence[str]], targets: dict[str, Target]
+) -> Iterable[tuple[int, Target, str | None, str]]:
+    """Readings of the sample: column, target, unit as written, text."""
+    width = len(layout.columns)
+    unit_column = layout.of("unit")
+    feature_column = layout.of("feature") if layout.long else None
+    names = {words.key(name): target for name, target in targets.items()}
+    for fields in rows:
+        if len(fields) > width:
+            continue
+        unit = None
+        if unit_column and unit_column.index < len(fields):
+            unit = unit_named(fields[unit_column.index])
+        for column in layout.readings:
+            if column.index >= len(fields) or not fields[column.index]:
+                continue
+            if feature_column is not None:
+                name = fields[feature_column.index] if feature_column.index < len(fields) else ""
+                target = names.get(words.key(name))
+            else:
+                target = targets[column.feature or ""]
+            if target is not None:
+                yield column.index, target, unit or column.unit, fields[column.index]
+
+
+def _fits(lines: list[str], header: _Header, targets: dict[str, Target]) -> int:
+    """How many cells of the sample read as what the plan asks for."""
+    cells = list(_cells(header.layout, _sample(lines, header), targets))
+    return max(
+        sum(_fit(text, Convention(mark), unit, target) for _, target, unit, text in cells)
+        for mark in ".,"
+    )
+
+
+def _fit(text: str, convention: Convention, unit: str | None, target: Target) -> bool:
+    value = _value(text, convention)
+    if value is None:
+        return False
+    numbers = np.array([value])
+    units = [unit] if unit else [target.feature.unit, "um"]
+    if target.sized and any(near_nominal(numbers, u, target)[0] for u in units):
+        return True
+    return any(bool(near_zero(numbers, u, target)[0]) for u in units)
+
+
+def _proves(text: str, convention: Convention, unit: str | None, target: Target) -> bool:
+    """Only a size near its nominal proves how a number is written."""
+    value = _value(text, convention)
+    if value is None or not target.sized:
+        return False
+    numbers = np.array([value])
+    return any(
+        bool(near_nominal(numbers, u, target)[0])
+        for u in ([unit] if unit else [target.feature.unit, "um"])
+    )
+
+
+def _refuse_split_decimals(text: Text, header: _Header, rows: list[list[str]]) -> None:
+    wide = sum(len(row) > len(header.headers) for row in rows)
+    if header.separator == "," and rows and wide > 0.8 * len(rows):
+        raise UnreadableRun(
+            f"{text.name}: the comma is ambiguous: it separates the {len(header.headers)} columns"
+            f" of the header, yet most rows have more fields, as if it marked decimals too;"
+            " export with another separator or with decimal points"
+        )
+
+
+def _conventions(
+    text: Text, layout: Layout, rows: list[list[str]], targets: dict[str, Target]
+) -> dict[int, Convention]:
+    """How numbers are written in each column of readings; others follow the majority."""
+    by_column: dict[int, list[tuple[Target, str | None, str]]] = {}
+    for index, target, unit, cell in _cells(layout, rows, targets):
+        by_column.setdefault(index, []).append((target, unit, cell))
+    decided: dict[int, Convention] = {}
+    doubtful: dict[int, str] = {}
+    for index, cells in by_column.items():
+        convention = _one_convention(cells)
+        if convention is None:
+            doubtful[index] = next(cell for _, _, cell in cells if "," in cell)
+        else:
+            decided[index] = convention
+    marked = [decided[i] for i, cells in by_column.items() if i in decided and _marked(cells)]
+    common = max(marked, key=marked.count) if marked else _elsewhere(layout, rows)
+    if common is None and doubtful:
+        index, cell = next(iter(doubtful.items()))
+        column = layout.columns[index].header
+        raise UnreadableRun(
+            f"{text.name}, column {column!r}: {cell!r} is ambiguous: its comma may mark decimals or"
+            " group thousands, and nothing in the file or the plan decides; set decimal = ','"
+            " under [reading] in the plan if it marks decimals"
+        )
+    common = common or Convention()
+    return {
+        column.index: decided.get(column.index, common)
+        if column.index in decided and _marked(by_column[column.index])
+        else common
+        for column in layout.columns
+    }
+
+
+def _marked(cells: Sequence[tuple[Target, str | None, str]]) -> bool:
+    return any("," in cell or "." in cell for _, _, cell in cells)
+
+
+def _one_convention(cells: Sequence[tuple[Target, str | None, str]]) -> Convention | None:
+    """The convention of one column; None when commas may mark or group and nothing decides."""
+    texts = [text for _, _, text in cells if any(c.isdigit() for c in text)]
+    commas = [text for text in texts if "," in text]
+    points = [text for text in texts if "." in text]
+    if not commas and not points:
+        return Convention()
+    candidates = [Convention("."), Convention(",")]
+    if any(may_group(text, ",") for text in commas):
+        candidates.append(Convention(".", group=","))
+    if any(may_group(text, ".") for text in points):
+        candidates.append(Convention(",", group="."))
+    scores = [
+        sum(_proves(text, candidate, unit, target) for target, unit, text in cells)
+        for candidate in candidates
+    ]
+    if max(scores) > 0:
+        return candidates[scores.index(max(scores))]
+    readable = [sum(_value(t, c) is not None for t in texts) for c in candidates[:2]]
+    if readable[1] > readable[0]:
+        sure = any("," in text and not may_group(text, ",") for text in commas)
+        return Convention(",") if sure else None
+    return Convention(".")
+
+
+def _elsewhere(layout: Layout, rows: list[list[str]]) -> Convention | None:
+    """The mark that other columns of numbers prove, such as a temperature of 20,5."""
+    for fields in rows:
+        for column, cell in zip(layout.columns, fields, strict=False):
+            if column.role in ("temperature", "amount_um", "typed", ""):
+                number = _value(cell, Convention(","))
+                if number is not None and "," in cell and not may_group(cell, ","):
+                    return Convention(",")
+    return None
+
+
+def _units_below(lines: list[str], header: _Header) -> _Header:
+    """A line of units below the header belongs to it."""
+    if header.end >= len(lines):
+        return header
+    fields = cut_line(lines[header.end], header.separator).fields or []
+    units = [unit_named(field.strip("()[] ")) for field in fields]
+    readings = {c.index for c in header.layout.readings}
+    named = [i for i, unit in enumerate(units) if unit]
+    if not named or not set(named) & readings or len(fields) > len(header.headers):
+        return header
+    if any(fields[i] and not units[i] for i in readings if i < len(fields)):
+        return header
+    columns = tuple(
+        replace(c, unit=units[c.index]) if c.index < len(units) and units[c.index] else c
+        for c in header.layout.columns
+    )
+    return replace(header, end=header.end + 1, layout=replace(header.layout, columns=columns))
+
+
+def _without_header(
+    text: Text, lines: list[str], lexicon: Lexicon, targets: dict[str, Target]
+) -> tuple[Dialect, Layout] | None:
+    """A single column of numbers without a header, when it can only be one feature."""
+    cells = [line.strip().strip('"') for line in lines if line.strip()]
+    sample = cells[:: max(1, len(cells) // 200)]
+    for mark in ".,":
+        numbers = [_value(cell, Convention(mark)) for cell in sample]
+        if sum(n is not None for n in numbers) < 0.8 * len(sample) or numbers[0] is None:
+            continue
+        names = [
+            name
+            for name, target in targets.items()
+            if sum(_proves(c, Convention(mark), None, target) for c in sample) > 0.5 * len(sample)
+        ]
+        if len(names) != 1 and lexicon.only_feature and not names:
+            names = [lexicon.only_feature]
+        if len(names) != 1:
+            continue
+        column = Column(0, "", role="reading", feature=names[0])
+        single = Layout((column,), long=False)
+        conventions = _conventions(text, single, [[c] for c in sample], targets)
+        dialect = Dialect(text.encoding, text.line_end, NONE, 0, ("",), 0, 1, conventions)
+        return dialect, single
+    return None
+
+
+def _no_column(text: Text, lines: list[str], lexicon: Lexicon) -> UnreadableRun:
+    filled = [line for line in lines[:_DEEPEST_HEADER] if line.strip()]
+    pieces = [max((cut_line(x, s).fields or [x] for s in SEPARATORS), key=len) for x in filled[:20]]
+    seen = max(pieces, key=len) if pieces else []
+    shown = ", ".join(repr(field[:40]) for field in seen[:12] if field)
+    sought = ", ".join(repr(f.name) for f in lexicon.features)
+    return UnreadableRun(
+        f"{text.name}: no known column; seen: {shown or 'nothing'}; sought: {sought};"
+        ' name the columns in the plan, such as [columns] "'
+        f'{lexicon.features[0].name}" = "{(seen or ["D1"])[-1][:40]}"'
+        if lexicon.features
+        else f"{text.name}: no known column: the plan has no feature that stands in files"
+    )

@@ -1,0 +1,270 @@
+"""Events of a run: rows in the measurement file, or a file of their own."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from spc.errors import BadQuantity, UnreadableRun
+from spc.intake import words
+from spc.intake.cells import UM
+from spc.intake.columns import Layout, Lexicon
+from spc.intake.decoding import Given, Text, read_text
+from spc.intake.dialect import SEPARATORS
+from spc.intake.quarantine import shortened
+from spc.intake.times import read_times, to_utc
+from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED, Table, read_record, tabulate
+from spc.plan import Machine, Plan
+from spc.run import EVENT_COLUMNS
+from spc.units import read_quantity
+
+Get = Callable[[str], str]
+
+
+@dataclass(frozen=True)
+class Event:
+    """One event, before or after it found its part."""
+
+    after_part: int
+    time: np.datetime64
+    kind: str
+    amount_um: float
+    minutes: float
+    note: str
+    source: str
+    row: int
+
+
+def event_of(
+    get: Get, units: dict[str, str | None], machine: Machine, *, place: str, remarks: list[str]
+) -> tuple[str, float, float, str]:
+    """
+    Kind, amount, minutes and note of one row.
+
+    Parameters
+    ----------
+    get : callable
+        The text of a role's cell in this row, "" where there is none.
+    units : dict
+        Units in the headers, by role.
+    machine : Machine
+        How the control wants moves typed.
+    place : str
+        File and row, for errors.
+    remarks : list of str
+        Grows by what could not be read.
+
+    Raises
+    ------
+    UnreadableRun
+        For an offset without an amount, or with one that cannot be read.
+    """
+    written = get("event")
+    kind = words.event_kind(written)
+    note = get("note")
+    if kind is None:
+        kind, note = "note", f"{written}: {note}" if note else written
+        remarks.append(f"{place}: event {shortened(written, 40)!r} is not known and kept as a note")
+    amount = _amount(get, units, machine, place)
+    if kind == "offset" and np.isnan(amount):
+        raise UnreadableRun(
+            f"{place}: an offset without an amount; write it under amount_um (on diameter, + makes"
+            " parts bigger) or under typed (as typed on the control)"
+        )
+    return kind, amount, _minutes(get("minutes"), place, remarks), note
+
+
+def _amount(get: Get, units: dict[str, str | None], machine: Machine, place: str) -> float:
+    plain, typed = get("amount_um"), get("typed")
+    amounts = []
+    if plain:
+        amounts.append(_um(plain, units.get("amount_um") or "um", place))
+    if typed:
+        um = _um(typed, units.get("typed") or machine.offset_unit, place)
+        um *= 2 if machine.offset_entry == "radius" else 1
+        amounts.append(um if machine.offset_sign == "+bigger" else -um)
+    if len(amounts) == 2 and abs(amounts[0] - amounts[1]) > 0.05:
+        raise UnreadableRun(
+            f"{place}: amount_um says {amounts[0]:g} µm, but typed {typed!r} means"
+            f" {amounts[1]:g} µm on this control; correct one of them"
+        )
+    return amounts[0] + 0.0 if amounts else float("nan")
+
+
+def _um(text: str, unit: str, place: str) -> float:
+    try:
+        quantity = read_quantity(text)
+    except BadQuantity as error:
+        raise UnreadableRun(f"{place}: the amount of an event cannot be read: {error}") from None
+    return float(quantity.value * UM[quantity.unit or unit])
+
+
+def _minutes(text: str, place: str, remarks: list[str]) -> float:
+    if not text:
+        return float("nan")
+    try:
+        return float(read_quantity(text.casefold().removesuffix("min").strip()).value)
+    except BadQuantity:
+        remarks.append(f"{place}: minutes {shortened(text, 30)!r} cannot be read and are left out")
+        return float("nan")
+
+
+def read_events_file(
+    given: Given,
+    plan: Plan,
+    *,
+    of_serial: Callable[[str], int | None],
+    before: Callable[[np.datetime64], int],
+    remarks: list[str],
+) -> list[Event]:
+    """
+    The events in a file of their own.
+
+    Parameters
+    ----------
+    given : str or path
+        The file.
+    plan : Plan
+        Of the job.
+    of_serial : callable
+        The part with a part number.
+    before : callable
+        The last part at or before a time.
+    remarks : list of str
+        Grows by what the page must say.
+
+    Raises
+    ------
+    UnreadableRun
+        When the file has no event column, or an event has no place.
+    """
+    text = read_text(given, code_page=plan.reading.code_page)
+    lexicon = Lexicon(plan)
+    layout, separator, end, lines = _event_header(text, lexicon)
+    table = tabulate(
+        text.data,
+        offset=min(len("\n".join(lines[:end]).encode()) + 1, len(text.data)),
+        line=end + 1,
+        separator=separator,
+        width=len(layout.columns),
+        finished=text.finished,
+    )
+    times = _event_times(text, table, layout, plan)
+    return [
+        event
+        for row in range(len(table))
+        if (event := _event(text, table, layout, plan, times, row, of_serial, before, remarks))
+    ]
+
+
+def _event_header(text: Text, lexicon: Lexicon) -> tuple[Layout, str, int, list[str]]:
+    lines = text.data.decode("utf-8", "replace").split("\n")
+    for at in range(min(len(lines), 200)):
+        for separator in SEPARATORS:
+            fields, taken = read_record(lines.__getitem__, at, len(lines), separator)
+            columns = tuple(lexicon.column(i, f) for i, f in enumerate(fields or []))
+            layout = Layout(columns, long=False)
+            placed = any(layout.of(r) for r in ("after_part", "part", "time", "date"))
+            if layout.of("event") and placed:
+                return layout, separator, at + taken, lines
+    raise UnreadableRun(
+        f"{text.name}: no event column; a file of events needs the columns event and one of"
+        " after_part, part or time"
+    )
+
+
+def _event_times(
+    text: Text, table: Table, layout: Layout, plan: Plan
+) -> "np.ndarray[tuple[int], np.dtype[np.datetime64]]":
+    date, column = layout.of("date"), layout.of("time") or layout.of("clock")
+    used = [c for c in (date, column) if c is not None]
+    if not used:
+        return np.full(len(table), np.datetime64("NaT"), dtype="datetime64[us]")
+    texts = [" ".join(table.text(row, c.index) for c in used).strip() for row in range(len(table))]
+    times = read_times(
+        texts,
+        day_first=plan.reading.day_first,
+        date_system="1900",
+        place=f"{text.name}, column {used[0].header!r}",
+    )
+    if times.clock_only:
+        return np.full(len(table), np.datetime64("NaT"), dtype="datetime64[us]")
+    return to_utc(times.local, times.offset, plan.zone)[0]
+
+
+def _event(
+    text: Text,
+    table: Table,
+    layout: Layout,
+    plan: Plan,
+    times: "np.ndarray[tuple[int], np.dtype[np.datetime64]]",
+    row: int,
+    of_serial: Callable[[str], int | None],
+    before: Callable[[np.datetime64], int],
+    remarks: list[str],
+) -> Event | None:
+    place = f"{text.name}, row {table.line[row]}"
+    if table.state[row] in (LONG, UNCLOSED, UNFINISHED):
+        what = {LONG: "has too many fields", UNCLOSED: "has a quote that is not closed"}
+        raise UnreadableRun(
+            f"{place}: the line {what.get(int(table.state[row]), 'has no line end')}:"
+            f" {shortened(table.record(row))!r}; mend it, since no event may be lost"
+        )
+
+    def get(role: str) -> str:
+        column = layout.of(role)
+        return table.text(row, column.index) if column is not None else ""
+
+    if words.key(get("event")) in words.NO_EVENT:
+        return None
+    units = {c.role: c.unit for c in layout.columns}
+    kind, amount, minutes, note = event_of(get, units, plan.machine, place=place, remarks=remarks)
+    after = _after(get, times[row], place, of_serial, before)
+    return Event(after, times[row], kind, amount, minutes, note, text.name, int(table.line[row]))
+
+
+def _after(
+    get: Get,
+    time: np.datetime64,
+    place: str,
+    of_serial: Callable[[str], int | None],
+    before: Callable[[np.datetime64], int],
+) -> int:
+    if get("after_part"):
+        try:
+            after = read_quantity(get("after_part")).value
+        except BadQuantity as error:
+            raise UnreadableRun(f"{place}: after_part: {error}") from None
+        if after != int(after) or after < 0:
+            raise UnreadableRun(
+                f"{place}: after_part is {get('after_part')!r}; write the whole number of the part"
+                " before the event, 0 for none"
+            )
+        return int(after)
+    if get("part"):
+        part = of_serial(get("part"))
+        if part is None:
+            raise UnreadableRun(
+                f"{place}: part {get('part')!r} is not in the measurements; give after_part instead"
+            )
+        return part
+    if np.isnat(time):
+        raise UnreadableRun(
+            f"{place}: nothing says when the event was; give after_part, part or time"
+        )
+    return before(time)
+
+
+def events_frame(events: list[Event]) -> pd.DataFrame:
+    """Events as the table of the contract, in the order of the parts."""
+    by_time = all(not np.isnat(event.time) for event in events)
+    ordered = sorted(events, key=lambda e: (e.after_part, e.time) if by_time else (e.after_part,))
+    frame = pd.DataFrame({name: [getattr(e, name) for e in ordered] for name in EVENT_COLUMNS})
+    stamps = np.array([e.time for e in ordered], dtype="datetime64[us]")
+    frame["time"] = pd.DatetimeIndex(stamps).tz_localize("UTC")
+    whole, number, text = np.int64, np.float64, "str"
+    return frame.astype(
+        {"after_part": whole, "row": whole, "amount_um": number, "minutes": number}
+        | {"kind": text, "note": text, "source": text}
+    )

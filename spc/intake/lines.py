@@ -1,0 +1,203 @@
+"""What each line below the header is: data, an event, a summary, or not to be taken."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.intake import words
+from spc.intake.columns import Column, Layout
+from spc.intake.quarantine import shortened
+from spc.intake.readings import column_texts
+from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED, Table
+from spc.intake.whole_column import digits
+
+DATA, EVENT, SUMMARY, REFUSED, SKIPPED, SAME = range(6)
+_RULED = frozenset("-=_*~. ")
+# Columns whose words are never labels of summary lines.
+_NOT_LABELS = frozenset(("operator", "gauge", "unit", "event", "note", "machine", "job", "feature"))
+_RUNNING = frozenset(("no", "nr", "n", "id", "number", "nummer", "numero", "lfdnr", "lfdno",
+                      "lfdnummer", "laufendenummer", "laufnr", "laufnummer"))  # fmt: skip
+
+
+@dataclass(eq=False)
+class Lines:
+    """
+    The lines of one file by kind.
+
+    Attributes
+    ----------
+    kind : ndarray of int8, shape (rows,)
+        DATA, EVENT, SUMMARY, REFUSED, SKIPPED or SAME (identical to an earlier one).
+    serial : list of str or None
+        Part numbers as written; None without a part column.
+    part_column : Column or None
+    has_event : ndarray of bool, shape (rows,)
+        Something is written in the event column.
+    reasons : dict
+        Why a whole line was refused, by row.
+    remarks : list of str
+    """
+
+    kind: NDArray[np.int8]
+    serial: list[str] | None
+    part_column: Column | None
+    has_event: NDArray[np.bool_]
+    reasons: dict[int, str] = field(default_factory=dict)
+    remarks: list[str] = field(default_factory=list)
+
+    def refuse(self, row: int, reason: str) -> None:
+        """Take a whole line back."""
+        self.kind[row] = REFUSED
+        self.reasons[row] = reason
+
+
+def sort_lines(table: Table, layout: Layout, headers: tuple[str, ...]) -> Lines:
+    """
+    Tell the lines of a file apart.
+
+    Parameters
+    ----------
+    table : Table
+        The records.
+    layout : Layout
+        What the columns mean.
+    headers : tuple of str
+        As written; a line that repeats them is skipped.
+    """
+    n = len(table)
+    part, serial, remarks = _part_column(table, layout)
+    lines = Lines(np.full(n, DATA, np.int8), serial, part, _events(table, layout), {}, remarks)
+    reading = [c.index for c in layout.readings]
+    filled = np.any(table.lengths[:, reading] > 0, axis=1)
+    for row in _suspects(table, layout, lines, filled).tolist():
+        _judge(table, layout, lines, headers, row, bool(filled[row]))
+    return lines
+
+
+def _events(table: Table, layout: Layout) -> NDArray[np.bool_]:
+    column = layout.of("event")
+    if column is None:
+        return np.zeros(len(table), bool)
+    found = table.lengths[:, column.index] > 0
+    for row in np.flatnonzero(found).tolist():
+        text = table.text(row, column.index)
+        found[row] = words.key(text) not in words.NO_EVENT and not set(text) <= _RULED
+    return found
+
+
+def _part_column(table: Table, layout: Layout) -> tuple[Column | None, list[str] | None, list[str]]:
+    """The column that numbers the parts: never one with one value throughout."""
+    remarks: list[str] = []
+    choices = []
+    for column in (c for c in layout.columns if c.role == "part"):
+        texts = [_unwrapped(t) for t in column_texts(table, column.index)]
+        values = {t for t in texts if t and not words.says_summary(t)}
+        rows = sum(1 for t in texts if t)
+        if not values:
+            continue
+        if len(values) == 1 and rows > 1:
+            remarks.append(
+                f"column {column.header!r} holds {next(iter(values))!r} throughout"
+                " and does not number the parts"
+            )
+            continue
+        choices.append((words.key(column.header) in _RUNNING, column.index, column, texts))
+    if not choices:
+        return None, None, remarks
+    _, _, column, texts = min(choices, key=lambda choice: choice[:2])
+    return column, texts, remarks
+
+
+def _unwrapped(text: str) -> str:
+    # ="1001" keeps a spreadsheet from turning a part number into a number.
+    return text[1:].strip('"') if text[:1] == "=" else text
+
+
+def _suspects(
+    table: Table, layout: Layout, lines: Lines, filled: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Lines that may be something else than plain data."""
+    odd = (table.state != 0) | lines.has_event | ~filled
+    buffer = np.frombuffer(table.buffer, dtype=np.uint8)
+    if lines.part_column is not None and lines.serial is not None:
+        index = lines.part_column.index
+        whole = digits(buffer, table.starts[:, index], table.lengths[:, index], ".").plain
+        for row in np.flatnonzero(~whole).tolist():
+            odd[row] |= not any(c.isdigit() for c in lines.serial[row])
+    else:
+        labels = [c.index for c in layout.columns if c.role not in _NOT_LABELS]
+        first = buffer[table.starts[:, labels]]
+        odd |= ((first > 64) & (table.lengths[:, labels] > 0)).any(axis=1)
+    return np.flatnonzero(odd)
+
+
+def _judge(
+    table: Table, layout: Layout, lines: Lines, headers: tuple[str, ...], row: int, filled: bool
+) -> None:
+    fields = table.fields(row)
+    state = int(table.state[row])
+    serial = lines.serial[row] if lines.serial is not None else None
+    label = _label(layout, lines, fields)
+    if state == UNFINISHED:
+        return lines.refuse(row, "unfinished line: it has no line end, so the file may still grow")
+    if tuple(fields) == tuple(h.strip() for h in headers) or _ruled(layout, lines, fields):
+        lines.kind[row] = SKIPPED
+    elif label and (serial is None or not any(c.isdigit() for c in serial)):
+        lines.kind[row] = SUMMARY
+    elif state == LONG:
+        lines.refuse(row, f"too many fields: more than the {len(fields)} of the header")
+    elif state == UNCLOSED:
+        lines.refuse(row, "a quote is opened and not closed on its line or in its cell")
+    elif lines.has_event[row] and not filled:
+        lines.kind[row] = EVENT
+    elif serial == "" and filled:
+        lines.refuse(row, "no part number")
+    elif not serial and not filled and not _told(layout, fields):
+        lines.refuse(row, "no part number and no reading; too few fields")
+    return None
+
+
+def _label(layout: Layout, lines: Lines, fields: list[str]) -> bool:
+    """Whether a cell says that the line sums up others."""
+    dated = any(
+        c.role in ("time", "date") and any(x.isdigit() for x in fields[c.index])
+        for c in layout.columns
+    )
+    for column in layout.columns:
+        text = fields[column.index]
+        if not text or column.role in _NOT_LABELS:
+            continue
+        if column.role == "reading":
+            # Gauges write words such as RANGE into cells; a label there comes with its number.
+            said = not dated and any(c.isdigit() for c in text) and words.says_summary(text)
+        else:
+            near = column.role in ("part", "time", "date", "clock") or column.index == 0
+            said = words.says_summary(text, sure=not near)
+        if said:
+            return True
+    return False
+
+
+def _ruled(layout: Layout, lines: Lines, fields: list[str]) -> bool:
+    """A line of dashes under the header or in front of a summary."""
+    keys = [c.index for c in layout.columns if c.role in ("part", "time", "date")]
+    shown = [fields[i] for i in keys if fields[i]]
+    return bool(shown) and all(set(text) <= _RULED for text in fields if text)
+
+
+def _told(layout: Layout, fields: list[str]) -> bool:
+    """Whether a line without readings tells anything in a column that is known."""
+    for column in layout.columns:
+        text = fields[column.index]
+        if text and column.role in ("time", "date", "clock") and any(c.isdigit() for c in text):
+            return True
+        if text and column.role in ("note", "operator", "gauge", "temperature", "feature"):
+            return True
+    return not any(fields)
+
+
+def why_short(table: Table, row: int) -> str:
+    """The reason for a line whose values stand in the wrong columns."""
+    seen = shortened(table.record(row))
+    return f"too few fields: its values may have slid into other columns: {seen!r}"

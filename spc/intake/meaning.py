@@ -1,0 +1,132 @@
+"""Whether numbers are sizes or deviations, and in which unit, told against the plan."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.intake.cells import UM
+from spc.plan import Feature
+
+# Sizes this near to nominal are sizes: 1 % of nominal, or three tolerance widths if that is more.
+# Own choice: a grinder that is further off cuts no part of this plan.
+_NEAR_NOMINAL = 0.01
+_NEAR_WIDTHS = 3.0
+# Deviations may be this many tolerance widths or limits away from nominal. Own choice.
+_FAR_DEVIATION = 5.0
+# Below this share of nominal a number that fits nothing is taken for a deviation. Own choice; an
+# inch read as millimetres is 1/25.4 = 0.039 of nominal and must stay a size.
+_NO_SIZE = 1 / 30
+
+
+@dataclass(frozen=True)
+class Target:
+    """What the plan says of one feature, in µm."""
+
+    feature: Feature
+    nominal_um: Fraction
+    width_um: float
+
+    @property
+    def sized(self) -> bool:
+        """Whether it has a nominal size, so that sizes and deviations differ."""
+        return self.nominal_um != 0
+
+    @property
+    def largest_limit_um(self) -> float:
+        """The limit farther from nominal. [µm]"""
+        limits = (self.feature.upper_um, self.feature.lower_um)
+        return max(abs(limit) for limit in limits if limit is not None)
+
+
+def target_of(feature: Feature) -> Target:
+    """
+    The nominal as an exact number and the tolerance width of a feature.
+
+    A one-sided feature has no width; the distance of its limit from nominal stands in for it, at
+    least 5 µm (own choice).
+    """
+    if feature.nominal_mm is None:
+        nominal = Fraction(0)
+    elif feature.fit is None and feature.nominal is not None:
+        nominal = Fraction(repr(feature.nominal)) * UM[feature.unit]
+    else:
+        nominal = Fraction(repr(feature.nominal_mm)) * 1000
+    upper, lower = feature.upper_um, feature.lower_um
+    if upper is not None and lower is not None:
+        width = upper - lower
+    else:
+        width = max(abs(upper if upper is not None else lower or 0.0), 5.0)
+    return Target(feature, nominal, width)
+
+
+@dataclass(frozen=True)
+class Sense:
+    """How the numbers of one column are to be taken."""
+
+    unit: str
+    absolute: bool
+    inferred: str = ""
+
+
+def near_nominal(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
+    """Which numbers, taken in `unit`, are sizes near the nominal."""
+    nominal = float(target.nominal_um)
+    reach = max(_NEAR_NOMINAL * nominal, _NEAR_WIDTHS * target.width_um)
+    near: NDArray[np.bool_] = np.abs(values * UM[unit] - nominal) <= reach
+    return near
+
+
+def near_zero(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
+    """Which numbers, taken in `unit`, are deviations of a part worth measuring."""
+    reach = _FAR_DEVIATION * max(target.width_um, target.largest_limit_um)
+    near: NDArray[np.bool_] = np.abs(values * UM[unit]) <= reach
+    return near
+
+
+def sense_of(
+    values: NDArray[np.float64], *, unit: str | None, kind: str | None, target: Target
+) -> Sense:
+    """
+    Unit of a column and whether it holds sizes or deviations.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Its numbers as written.
+    unit : {"mm", "in", "um"} or None
+        As written in header, unit column or cell.
+    kind : {"actual", "deviation"} or None
+        As said by the header.
+    target : Target
+        Of the feature.
+
+    Examples
+    --------
+    >>> from spc.plan import Feature
+    >>> seat = target_of(Feature(name="seat A", nominal=25.0, upper=0.011, lower=0.002))
+    >>> sense_of(np.array([3.1, 4.5]), unit=None, kind=None, target=seat)
+    Sense(unit='um', absolute=False, inferred='deviations in um, told by their size')
+    """
+    plan_unit = target.feature.unit
+    if not target.sized:
+        return Sense(unit or plan_unit, absolute=True)
+    if kind is None or kind == "actual":
+        for candidate in [unit] if unit else [plan_unit, "um"]:
+            if _most(near_nominal(values, candidate, target)):
+                said = "" if unit or candidate == plan_unit else f"sizes in {candidate}"
+                return Sense(candidate, True, said and f"{said}, told by their size")
+    if kind is None or kind == "deviation":
+        for candidate in [unit] if unit else dict.fromkeys([plan_unit, "um"]):
+            if _most(near_zero(values, candidate, target)):
+                return Sense(candidate, False, f"deviations in {candidate}, told by their size")
+    if kind is not None:
+        return Sense(unit or plan_unit, kind == "actual")
+    unit = unit or plan_unit
+    median = float(np.median(np.abs(values))) * UM[unit] if len(values) else float("inf")
+    return Sense(unit, median > _NO_SIZE * float(target.nominal_um))
+
+
+def _most(hits: NDArray[np.bool_]) -> bool:
+    return bool(len(hits)) and bool(hits.mean() > 0.5)

@@ -1,0 +1,302 @@
+"""From files to a run: every cell is a measurement, a reject, a blank or counted."""
+
+import os
+from collections.abc import Iterable
+from collections.abc import Sequence as Many
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spc.errors import UnreadableRun
+from spc.intake.csv_file import Sheet, read_sheet
+from spc.intake.decoding import Given
+from spc.intake.events import Event, event_of, events_frame, read_events_file
+from spc.intake.lines import DATA, EVENT, REFUSED, SAME, SKIPPED, SUMMARY
+from spc.intake.parts import Parts, mark_repeats, number_parts
+from spc.intake.quarantine import Account, Reject, rejects_frame
+from spc.intake.readings import REFUSED as CELL_REFUSED
+from spc.intake.readings import TAKEN, Stream
+from spc.intake.sequence import Sequence, in_order, set_identical_aside
+from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED
+from spc.plan import Plan
+from spc.run import MEASUREMENT_COLUMNS, Run, Source
+
+Paths = Given | Many[Given]
+Ints = NDArray[np.int64]
+
+
+def read_run(path: Paths, plan: Plan, events: Paths | None = None) -> Run:
+    r"""
+    The run in one file or several.
+
+    Parameters
+    ----------
+    path : str, path or list of them
+        Measurement files; ``-`` is standard input. The same file twice counts once.
+    plan : Plan
+        Of the job.
+    events : str, path or list of them, optional
+        Files of events.
+
+    Returns
+    -------
+    Run
+        Its account adds up: ``cells = measurements + rejected + blank + identical + summary``.
+
+    Raises
+    ------
+    UnreadableRun
+        For a file refused whole; the message says what to do.
+
+    Examples
+    --------
+    >>> from spc.plan import read_plan
+    >>> seat = b'[[feature]]\nname = "seat"\nnominal = 25.0\nupper = 0.01\n'
+    >>> plan = read_plan(b'[job]\npart = "Pin"\n' + seat, source="pin.toml")
+    >>> import tempfile, pathlib
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = pathlib.Path(folder, "pin.csv")
+    ...     _ = file.write_text("part;seat\n7;25,0031\n9;ERR\n")
+    ...     run = read_run(file, plan)
+    >>> run.measurements[["part", "serial", "deviation_um"]].values.tolist()
+    [[1, '7', 3.1]]
+    >>> run.rejects[["row", "column", "text"]].values.tolist()
+    [[3, 'seat', 'ERR']]
+    """
+    sheets = read_sheets(_as_list(path), plan)
+    return run_of(sheets, plan, _as_list(events))
+
+
+def _as_list(path: Paths | None) -> list[Given]:
+    if path is None:
+        return []
+    return [path] if isinstance(path, str | os.PathLike) else list(path)
+
+
+def read_sheets(paths: Iterable[Given], plan: Plan, *, careful: bool = False) -> list[Sheet]:
+    """The files one by one, a file given twice only once."""
+    sheets: dict[str, Sheet] = {}
+    for given in paths:
+        sheet = read_sheet(given, plan, careful=careful)
+        known = sheets.setdefault(sheet.text.sha256, sheet)
+        if known is not sheet:
+            known.remarks.append(f"{sheet.name} holds the same as {known.name} and counts once")
+    if not sheets:
+        raise UnreadableRun("no measurements: no file is given")
+    return list(sheets.values())
+
+
+def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
+    """The run in sheets already read."""
+    remarks = [remark for sheet in sheets for remark in _said(sheet)]
+    sequence = in_order(sheets, plan)
+    account = Account()
+    account.identical_rows = set_identical_aside(sequence)
+    parts, counted = number_parts(sequence, plan)
+    remarks += [counted, *sequence.remarks]
+    told = _events_in_rows(sequence, parts, plan, remarks)
+    for given in events:
+        told += read_events_file(
+            given,
+            plan,
+            of_serial=parts.of_serial,
+            before=lambda time: _part_before(sequence, parts, time),
+            remarks=remarks,
+        )
+    reground = any(event.kind == "regrind" for event in told)
+    base = mark_repeats(sequence, parts, plan, reground=reground)
+    measurements = _measurements(sequence, parts, base)
+    _settle(sequence, account, len(measurements))
+    account.events = len(told)
+    _refuse_nothing(sequence, account)
+    return Run(
+        measurements=measurements,
+        events=events_frame(told),
+        rejects=rejects_frame(account.rejects),
+        account=account.as_dict(),
+        sources=tuple(
+            Source(s.name, s.text.sha256, s.text.data.count(b"\n") + (not s.text.finished))
+            for s in sequence.sheets
+        ),
+        remarks=tuple(remarks),
+    )
+
+
+def _said(sheet: Sheet) -> list[str]:
+    said = [f"{sheet.name}: {remark}" for remark in sheet.remarks]
+    for stream in sheet.streams:
+        for sense in stream.senses.values():
+            if sense.inferred:
+                said.append(f"{sheet.name}, column {stream.column.header!r}: {sense.inferred}")
+    if sheet.doubtful:
+        shown = "; ".join(sheet.doubtful[:5])
+        said.append(
+            f"{sheet.name}: {len(sheet.doubtful)} readings lie more than three tolerance widths"
+            f" from nominal and are kept: {shown}" + ("; ..." if len(sheet.doubtful) > 5 else "")
+        )
+    return said
+
+
+def _events_in_rows(
+    sequence: Sequence, parts: Parts, plan: Plan, remarks: list[str]
+) -> list[Event]:
+    events = []
+    before = np.maximum.accumulate(parts.part) if len(parts.part) else parts.part
+    for number, sheet in enumerate(sequence.sheets):
+        layout = sheet.layout
+        units = {c.role: c.unit for c in layout.columns}
+        rows = np.flatnonzero(sheet.lines.has_event)
+        for at in np.sort(sequence.places[number][rows]).tolist():
+            row = int(sequence.row[at])
+            broken = sheet.table.state[row] in (LONG, UNCLOSED, UNFINISHED)
+            if broken or sequence.kind[at] in (SAME, SKIPPED, SUMMARY):
+                continue
+
+            def get(role: str, row: int = row, sheet: Sheet = sheet) -> str:
+                column = sheet.layout.of(role)
+                return sheet.table.text(row, column.index) if column is not None else ""
+
+            place = f"{sheet.name}, row {sheet.table.line[row]}"
+            kind, amount, minutes, note = event_of(
+                get, units, plan.machine, place=place, remarks=remarks
+            )
+            after = int(parts.part[at]) or _own_part(sequence, parts, at) or int(before[at])
+            events.append(
+                Event(after, sequence.utc[at], kind, amount, minutes, note, sheet.name,
+                      int(sheet.table.line[row]))
+            )  # fmt: skip
+    return events
+
+
+def _own_part(sequence: Sequence, parts: Parts, at: int) -> int | None:
+    serial = str(sequence.serial[at])
+    return parts.of_serial(serial) if serial and sequence.kind[at] == EVENT else None
+
+
+def _part_before(sequence: Sequence, parts: Parts, time: np.datetime64) -> int:
+    """The last part measured at or before a time; 0 for none."""
+    known = (parts.part > 0) & ~np.isnat(sequence.utc)
+    if not known.any():
+        raise UnreadableRun(
+            "the events have times, but the measurements have none; give after_part instead"
+        )
+    earlier = known & (sequence.utc <= time)
+    return int(parts.part[earlier].max(initial=0))
+
+
+@dataclass(frozen=True, eq=False)
+class _Taken:
+    """Readings of one stream that were taken, with the places of their rows."""
+
+    places: Ints
+    feature: str
+    order: int
+    deviation_um: NDArray[np.float64]
+    size: NDArray[np.float64]
+    decimals: Ints
+    repeat: Ints
+
+
+def _taken(sequence: Sequence, base: dict[tuple[int, int, int], int]) -> list[_Taken]:
+    taken = []
+    for number, sheet in enumerate(sequence.sheets):
+        for order, stream in enumerate(sheet.streams):
+            places = sequence.places[number][stream.rows]
+            keep = np.flatnonzero((stream.state == TAKEN) & (sequence.kind[places] == DATA))
+            repeat = np.full(len(keep), stream.column.place, np.int64)
+            again = {at: n for (s, o, at), n in base.items() if (s, o) == (number, order)}
+            if again:
+                repeat += np.array([again.get(at, 0) for at in places[keep].tolist()])
+            taken.append(
+                _Taken(places[keep], stream.target.feature.name, order, stream.deviation_um[keep],
+                       stream.size[keep], stream.decimals[keep], repeat)
+            )  # fmt: skip
+    return taken
+
+
+def _measurements(
+    sequence: Sequence, parts: Parts, base: dict[tuple[int, int, int], int]
+) -> pd.DataFrame:
+    """Everything taken, as the table of the contract: by part, then row, then column."""
+    taken = _taken(sequence, base)
+    names = list(dict.fromkeys(t.feature for t in taken))
+    places = np.concatenate([t.places for t in taken])
+    order = np.repeat([t.order for t in taken], [len(t.places) for t in taken])
+    feature = np.repeat([names.index(t.feature) for t in taken], [len(t.places) for t in taken])
+    key = np.lexsort((order, places, parts.part[places]))
+    places = places[key]
+    sources = list(dict.fromkeys(sheet.name for sheet in sequence.sheets))
+    source = np.array([sources.index(sheet.name) for sheet in sequence.sheets])
+    return pd.DataFrame(
+        {
+            "part": parts.part[places],
+            "serial": pd.array(parts.serial[places], dtype="str"),
+            "time": pd.DatetimeIndex(sequence.utc[places]).tz_localize("UTC"),
+            "feature": pd.Categorical.from_codes(feature[key], names),
+            "deviation_um": np.concatenate([t.deviation_um for t in taken])[key],
+            "reading": np.concatenate([t.size for t in taken])[key],
+            "decimals": np.concatenate([t.decimals for t in taken])[key],
+            "repeat": np.concatenate([t.repeat for t in taken])[key],
+            "source": pd.Categorical.from_codes(source[sequence.sheet[places]], sources),
+            "row": sequence.lines[places],
+        },
+        columns=list(MEASUREMENT_COLUMNS),
+    )
+
+
+def _settle(sequence: Sequence, account: Account, measurements: int) -> None:
+    """Count where every cell ended and collect the rejects in the order of the files."""
+    account.measurements = measurements
+    for number, sheet in enumerate(sequence.sheets):
+        kind = np.empty(len(sheet.table), dtype=np.int8)
+        own = sequence.sheet == number
+        kind[sequence.row[own]] = sequence.kind[own]
+        width = sheet.cells_per_row
+        counts = np.bincount(kind, minlength=6) if len(kind) else np.zeros(6, np.int64)
+        account.identical += int(counts[SAME]) * width
+        account.summary += int(counts[SUMMARY]) * width
+        account.summary_rows += int(counts[SUMMARY])
+        account.rejected_rows += int(counts[REFUSED])
+        header_lines = sheet.dialect.line - 1
+        account.skipped_lines += int(counts[SKIPPED]) + header_lines + sheet.table.blank_lines
+        rejects = [
+            Reject(sheet.name, int(sheet.table.line[row]), "", sheet.table.record(row), reason)
+            for row, reason in sheet.lines.reasons.items()
+            if kind[row] == REFUSED
+        ]
+        taken = refused = 0
+        for stream in sheet.streams:
+            live = kind[stream.rows] == DATA
+            taken += int(((stream.state == TAKEN) & live).sum())
+            bad = np.flatnonzero((stream.state == CELL_REFUSED) & live)
+            refused += len(bad)
+            rejects += [_cell_reject(sheet, stream, at) for at in bad.tolist()]
+        account.rejected += refused + int(counts[REFUSED]) * width
+        account.blank += int(counts[DATA]) * width - taken - refused
+        account.rejects += sorted(rejects, key=lambda reject: reject.row)
+
+
+def _cell_reject(sheet: Sheet, stream: Stream, at: int) -> Reject:
+    row = int(stream.rows[at])
+    return Reject(
+        sheet.name,
+        int(sheet.table.line[row]),
+        stream.column.header,
+        sheet.table.text(row, stream.column.index),
+        stream.reasons.get(at, ""),
+    )
+
+
+def _refuse_nothing(sequence: Sequence, account: Account) -> None:
+    if account.measurements:
+        return
+    names = ", ".join(sheet.name for sheet in sequence.sheets)
+    if account.rejects:
+        first = account.rejects[0]
+        raise UnreadableRun(
+            f"{names}: no measurements: all {account.rejected} cells are refused, the first in row"
+            f" {first.row}: {first.reason}"
+        )
+    raise UnreadableRun(f"{names}: no measurements below the header")

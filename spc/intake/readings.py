@@ -1,0 +1,206 @@
+"""The readings of one column: numbers, units, deviations, and the cells that are none."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.errors import BadQuantity
+from spc.intake.cells import Convention, Number, deviation_and_size, read_number
+from spc.intake.columns import Column
+from spc.intake.meaning import Sense, Target, sense_of
+from spc.intake.tokens import Table
+from spc.intake.whole_column import Digits, deviations_and_sizes, digits
+
+TAKEN, BLANK, REFUSED = range(3)
+UNITS = (None, "mm", "in", "um")
+Ints = NDArray[np.int64]
+
+
+@dataclass(eq=False)
+class Stream:
+    """
+    The cells of one feature in one column, in the order of the rows.
+
+    Attributes
+    ----------
+    column : Column
+        Where they stand.
+    target : Target
+        What the plan says of the feature.
+    rows : ndarray of int64, shape (n,)
+        Positions in the table.
+    deviation_um, size : ndarray of float, shape (n,)
+        In µm, and in the plan's unit; NaN where nothing was taken.
+    decimals : ndarray of int64, shape (n,)
+    state : ndarray of int8, shape (n,)
+        TAKEN, BLANK or REFUSED.
+    absolute : ndarray of bool, shape (n,)
+        Whether the cell holds a size.
+    reasons : dict
+        Why a cell was refused, by position in the stream.
+    senses : dict
+        How numbers were taken, by unit as written.
+    """
+
+    column: Column
+    target: Target
+    rows: Ints
+    deviation_um: NDArray[np.float64]
+    size: NDArray[np.float64]
+    decimals: Ints
+    state: NDArray[np.int8]
+    absolute: NDArray[np.bool_]
+    reasons: dict[int, str] = field(default_factory=dict)
+    senses: dict[str | None, Sense] = field(default_factory=dict)
+
+    def refuse(self, at: int, reason: str) -> None:
+        """Take one cell back."""
+        self.state[at] = REFUSED
+        self.deviation_um[at] = self.size[at] = np.nan
+        self.reasons[at] = reason
+
+
+def read_stream(
+    table: Table,
+    column: Column,
+    target: Target,
+    rows: Ints,
+    *,
+    convention: Convention,
+    units: NDArray[np.int8] | None = None,
+    careful: bool = False,
+) -> Stream:
+    """
+    Read the cells of one feature.
+
+    Parameters
+    ----------
+    table : Table
+        The records.
+    column : Column
+        Where the readings stand.
+    target : Target
+        Of the feature.
+    rows : ndarray of int64, shape (n,)
+        Which records.
+    convention : Convention
+        How numbers are written there.
+    units : ndarray of int8, shape (n,), optional
+        Units from a unit column, as positions in UNITS.
+    careful : bool
+        Take every cell one by one; for tests.
+    """
+    starts, lengths = table.starts[rows, column.index], table.lengths[rows, column.index]
+    n = len(rows)
+    buffer = np.frombuffer(table.buffer, dtype=np.uint8)
+    if careful or convention.group:
+        plain = Digits(np.zeros(n, np.int64), np.zeros(n, np.int64), np.zeros(n, bool))
+    else:
+        plain = digits(buffer, starts, lengths, convention.mark)
+    stream = Stream(
+        column, target, rows, np.full(n, np.nan), np.full(n, np.nan), plain.decimals,
+        np.where(plain.plain, TAKEN, REFUSED).astype(np.int8), np.ones(n, bool),
+    )  # fmt: skip
+    stream.state[lengths == 0] = BLANK
+    codes = np.zeros(n, np.int8) if units is None else units.copy()
+    if column.unit is not None:
+        codes[codes == 0] = UNITS.index(column.unit)
+    odd = _read_one_by_one(
+        table, stream, np.flatnonzero(stream.state == REFUSED), convention, codes
+    )
+    _into_deviations(table, stream, plain, odd, codes, convention)
+    return stream
+
+
+def _read_one_by_one(
+    table: Table, stream: Stream, places: Ints, convention: Convention, codes: NDArray[np.int8]
+) -> dict[int, Number]:
+    odd: dict[int, Number] = {}
+    for at in places.tolist():
+        text = table.text(int(stream.rows[at]), stream.column.index)
+        if not text:
+            stream.state[at] = BLANK
+            continue
+        try:
+            number = read_number(text, convention)
+        except BadQuantity as error:
+            stream.reasons[at] = str(error)
+            continue
+        odd[at] = number
+        stream.state[at] = TAKEN
+        stream.decimals[at] = number.decimals
+        if number.unit is not None:
+            codes[at] = UNITS.index(number.unit)
+    return odd
+
+
+def _into_deviations(
+    table: Table,
+    stream: Stream,
+    plain: Digits,
+    odd: dict[int, Number],
+    codes: NDArray[np.int8],
+    convention: Convention,
+) -> None:
+    values = plain.value
+    for at, number in odd.items():
+        values[at] = float(number.value)
+    odd_places = np.array(sorted(odd), dtype=np.int64)
+    for code in np.unique(codes[stream.state == TAKEN]):
+        own = np.flatnonzero((codes == code) & (stream.state == TAKEN))
+        unit = UNITS[code]
+        sense = sense_of(values[own], unit=unit, kind=stream.column.kind, target=stream.target)
+        stream.senses[unit] = sense
+        stream.absolute[own] = sense.absolute
+        fast = own[plain.plain[own]]
+        part = Digits(plain.mantissa[fast], plain.decimals[fast], plain.plain[fast])
+        deviation, size, exact = deviations_and_sizes(
+            part,
+            unit=sense.unit,
+            absolute=sense.absolute,
+            nominal_um=stream.target.nominal_um,
+            plan_unit=stream.target.feature.unit,
+        )
+        stream.deviation_um[fast], stream.size[fast] = deviation, size
+        slow = np.concatenate([fast[~exact], odd_places[codes[odd_places] == code]])
+        for at in slow.tolist():
+            written = odd.get(at) or read_number(
+                table.text(int(stream.rows[at]), stream.column.index), convention
+            )
+            stream.deviation_um[at], stream.size[at] = deviation_and_size(
+                written,
+                unit=sense.unit,
+                absolute=sense.absolute,
+                nominal_um=stream.target.nominal_um,
+                plan_unit=stream.target.feature.unit,
+            )
+
+
+def column_texts(table: Table, index: int) -> list[str]:
+    """All fields of a column as text, padding taken off."""
+    starts = table.starts[:, index]
+    lengths = table.lengths[:, index]
+    buffer = np.frombuffer(table.buffer, dtype=np.uint8)
+    texts = np.full(len(table), "", dtype=object)
+    for length in np.unique(lengths):
+        if length == 0:
+            continue
+        own = np.flatnonzero(lengths == length)
+        if length > 40:
+            texts[own] = [table.text(int(row), index) for row in own]
+            continue
+        block = buffer[starts[own][:, None] + np.arange(length)]
+        ascii_only = (block < 128).all(axis=1) & (block > 32).any(axis=1)
+        strings = np.ascontiguousarray(block).view(f"S{length}").ravel()
+        safe = np.flatnonzero(ascii_only)
+        texts[own[safe]] = strings[safe].astype(f"U{length}").astype(object)
+        for row in own[~ascii_only].tolist():
+            texts[row] = table.text(row, index)
+    return [text.strip() for text in texts.tolist()]
+
+
+def unit_codes(texts: Sequence[str], known: dict[str, int]) -> NDArray[np.int8]:
+    """Units written in a column of their own, as positions in UNITS; 0 where none is known."""
+    return np.array([known.get(text, 0) for text in texts], dtype=np.int8)
