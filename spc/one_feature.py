@@ -123,7 +123,7 @@ def capability_of(feature: Feature, series: Series, stability: Stability) -> Cap
     """How much of the tolerance the feature uses."""
     return assess(
         series.deviation_um,
-        register=series.deviation_um - series.bare_um,
+        bare=series.bare_um,
         cycle=series.cycle,
         since_dress=series.since_dress,
         lower=feature.lower_um,

@@ -84,8 +84,8 @@ def demo(
     from spc.report.terminal import advise_lines
     from spc.simulate.scenes import write_scene
 
-    _progress("inventing a shift of shaft seats: wear, two dresses, an operator who corrects")
-    scene = write_scene("shaft_seats", out, seed=seed)
+    _progress("inventing a shift of bearing seats: wear, two dresses, an operator who corrects")
+    scene = write_scene("capstan_spindle", out, seed=seed)
     _progress(f"wrote {scene.csv} and {scene.plan}; examining it")
     study = _study([str(scene.csv)], scene.plan, scene.events)
     from spc.report.pages import write_report
