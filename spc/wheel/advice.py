@@ -266,6 +266,8 @@ class Advisor:
             frame = self._frame(track, feature)
             forecast = (frame.outward(place), math.sqrt(var))
         heard = self._watch.reading(feature, value, forecast)
+        if track is not None and feature.name == track.lead.name and not heard.first:
+            track.gauge_var = self._watch.gauge_sd(feature) ** 2 + feature.gauge_step_um**2 / 12
         if heard.taken is not None:
             self._take(feature, heard)
 

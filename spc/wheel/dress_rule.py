@@ -124,9 +124,11 @@ def drift_at(track: Track, ages: Floats) -> Floats:
 def dress_price(track: Track) -> float:
     """A dress with what follows: the size it leaves uncertain until it is read and corrected."""
     cost = track.settings.cost
-    width = track.frame.half_width
-    stray = cost.off_target_loss * (track.home.sd / width) ** 2 * max(1.0, track.spacing)
-    return cost.dress + 0.5 * cost.offset + min(stray, cost.offset + 0.5 * cost.dress)
+    sds, least = best_loss(track.stakes())
+    fresh = max(track.growth.variance(1) - track.gauge_var, 1e-9)
+    astray = math.sqrt(fresh + track.home.sd**2)
+    known, unknown = np.interp([math.sqrt(fresh), astray], sds, least)
+    return cost.dress + 0.5 * cost.offset + float(unknown - known) * (1 + 0.5 * track.spacing)
 
 
 def slope_now(track: Track) -> tuple[float, float]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from spc.wheel.cycles import SETUP_PARTS
-from spc.wheel.dress_effect import CLEARS_ALL, CLEARS_LATE, DressEffect
+from spc.wheel.dress_effect import DressEffect
 from spc.wheel.drift import BASE, BEND, BREAK_IN, SLOPE, WARMTH, WORN, Drift, DriftPrior
 from spc.wheel.health import FormGrowth, SpreadGrowth
 from spc.wheel.home import Home
@@ -222,18 +222,13 @@ class Track:
         """The wheel was dressed."""
         self._end_cycle("dress")
         worn, _ = self.drift.estimate(WORN)
-        moves = self.effect.moves(worn, self.late, self.total)
-        self.effect.dressed(moves)
-        taken = [
-            {CLEARS_LATE: self.late, CLEARS_ALL: self.total}.get(c, 0.0)
-            for _, c in self.effect.cases
-        ]
-        mean, var = self.effect.expect([-t for t in taken])
+        self.effect.dressed(worn, self.late, self.total)
+        taken, var = self.effect.expect(self.effect.taken)
         slope, sd = self.usual_slope = self._slope_prior()
         self.drift.dress(self.effect.kept, slope, sd)
         base, base_var = self.drift.estimate(BASE)
         bare = base - self.total
-        self.total += mean
+        self.total -= taken
         home, home_var = self.home.forecast(bare, base_var)
         self.home.dressed(bare, base_var)
         self.drift.rebase(home + self.total, home_var + var, self.home.belief)
@@ -334,10 +329,16 @@ class Track:
             self.spacing += 0.1 * (min(self.made - self.last_read, 50) - self.spacing)
             self.last_read = self.made
             self.errors = [*self.errors, (mean - level) / math.sqrt(var + noise)][-CHECKED:]
-            self.effect.weigh(mean - level, var + noise)
+            self._taken_back(self.effect.weigh(mean - level, var + noise))
         self.growth.read(mean - level, var, self.age, averaged)
         self.drift.read(mean, self.warm, max(noise - averaged, 0.2 * noise))
         self._note(first)
+
+    def _taken_back(self, more: float) -> None:
+        """The last dress took back more than was thought: the bare base lies higher."""
+        self.total -= more
+        if self.at_dress is not None:
+            self.at_dress[0] += more
 
     def _note(self, first: bool) -> None:
         steady = self.age <= 0.75 * self.life or self.slope_note is None

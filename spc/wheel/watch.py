@@ -1,5 +1,6 @@
 """Readings that surprise: measured again, confirmed, checked; and parts held until cleared."""
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import fmean, median
@@ -16,6 +17,8 @@ SAME_SIDE = 2.0
 #: Good parts that end a hold once cleared, and measured parts after which one that nobody
 #: cleared no longer keeps the size from being steered.
 PROVEN, FORGOTTEN = 2, 8
+#: The plan's gauge spread counts as this many pairs of repeats.
+PSEUDO_PAIRS = 6.0
 #: Repeats of one part that are remembered.
 REPEATS = 9
 
@@ -62,6 +65,8 @@ class Watch:
         self.hold: dict[str, Any] | None = None
         self.last_good: dict[str, int] = {}
         self.unread_move = False
+        self.excused = True  # something was done that may move the level far: set-up, dress
+        self.pairs: dict[str, Sequence[float]] = {}  # repeats seen: pairs, sum of half squares
 
     # -- what happens --------------------------------------------------------------------------
 
@@ -95,6 +100,7 @@ class Watch:
         """A dress or a swivel: what was open about the level is void."""
         self.strays, self.jumps = {}, {}
         self.unread_move = False
+        self.excused = True
 
     def _prove(self, hold: dict[str, Any]) -> None:
         good = 0 if self.bad_now or not self.good_now else hold["good"] + 1
@@ -145,8 +151,9 @@ class Watch:
 
     def _repeat(self, feature: FeatureSettings, values: list[float]) -> Finding:
         name = feature.name
-        reach = AGREE * max(feature.gauge_sd_um, feature.gauge_step_um / 2)
-        agree = abs(values[-1] - values[-2]) <= reach
+        self._learn_gauge(feature, values[-1] - values[-2])
+        reach = AGREE * max(self.gauge_sd(feature), feature.gauge_step_um / 2)
+        agree = abs(values[-1] - values[-2]) <= reach or self._both_off(feature, values)
         if name not in self.asked:
             if name in self.done and not self._alike(values, reach):
                 self.asked[name] = "unlike"
@@ -163,6 +170,35 @@ class Watch:
             return NOTHING
         del self.asked[name]
         return self._resolve(feature, counting, gap + shift, sd, out=out, surprise=surprise)
+
+    def _both_off(self, feature: FeatureSettings, values: list[float]) -> bool:
+        """Whether both readings say the same thing of a part that was asked about."""
+        if feature.name not in self.asked:
+            return False
+        gap, sd = self.gaps[feature.name]
+        later = gap + values[-1] - values[0]
+        far = abs(gap) > GROSS * sd and later * gap > 0 and abs(later) > GROSS * sd
+        sides = {self._side_out(feature, v) for v in values[-2:]}
+        return far or sides in ({1}, {-1})
+
+    @staticmethod
+    def _side_out(feature: FeatureSettings, value: float) -> int:
+        lower, upper = feature.guarded_um
+        if upper is not None and value > upper:
+            return 1
+        return -1 if lower is not None and value < lower else 0
+
+    def gauge_sd(self, feature: FeatureSettings) -> float:
+        """Spread of one reading of the same part: the plan's, corrected by the repeats. [µm]"""
+        pairs, squares = self.pairs.get(feature.name, (0.0, 0.0))
+        start = PSEUDO_PAIRS * feature.gauge_sd_um**2
+        return math.sqrt((start + squares) / (PSEUDO_PAIRS + pairs))
+
+    def _learn_gauge(self, feature: FeatureSettings, difference: float) -> None:
+        # Repeats of a dirty part are no measure of the gauge: far ones are left out.
+        if abs(difference) < 6 * math.sqrt(2) * self.gauge_sd(feature):
+            pairs, squares = self.pairs.get(feature.name, (0.0, 0.0))
+            self.pairs[feature.name] = [pairs + 1, squares + difference**2 / 2]
 
     def _alike(self, values: Sequence[float], reach: float) -> bool:
         return len(values) > 2 or max(values) - min(values) <= reach
@@ -184,6 +220,8 @@ class Watch:
         stray = self.strays.pop(name, None)
         if side * gap > SAME_SIDE * sd or (surprise and stray and stray[1] * gap > 0):
             jump = abs(gap)
+        elif surprise and self.excused:
+            jump = abs(gap)  # a dress or a new set-up is cause enough
         elif surprise:
             self.jumps[name] = 1 if gap > 0 else -1
             self._ask_check(name, gap)
@@ -208,7 +246,7 @@ class Watch:
         if good and not again:
             self.good_now = [*self.good_now, name]
             self.last_good[name] = self.part_number
-        self.unread_move = False
+        self.unread_move = self.excused = False
         return Finding(values, first=first, jump=jump, check=check)
 
     def unanswered(self) -> Iterator[tuple[FeatureSettings, Finding]]:
@@ -302,6 +340,7 @@ class Watch:
     _PLAIN = (
         "part_number", "values", "asked", "gaps", "done", "good_now", "bad_now", "check", "jumps",
         "strays", "hold", "last_good", "unread_move",
+        "excused", "pairs",
     )  # fmt: skip
 
     def state(self) -> dict[str, Any]:
