@@ -107,7 +107,7 @@ def _study(
     from spc.study import examine
 
     job = load_plan(plan)
-    measured = read_run([_standard_input() if name == "-" else name for name in run], job, events)
+    measured = read_run(run, job, events)
     span = shift_span(measured, job, shift, _day(day)) if shift else None
     return examine(measured, job, shift=span)
 

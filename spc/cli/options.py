@@ -7,7 +7,7 @@ import typer
 
 RunFiles = Annotated[
     list[str],
-    typer.Argument(metavar="RUN...", help="Measurement files of one run, or - for standard input."),
+    typer.Argument(metavar="RUN", help="Measurement files of one run, or - for standard input."),
 ]
 PlanFile = Annotated[Path, typer.Option("--plan", "-p", help="The plan of the job (TOML).")]
 EventsFile = Annotated[
