@@ -24,6 +24,8 @@ def first_fault(
         Model of each top-level key, whose keys are named when one is unknown.
     """
     faults = error.errors()
+    # A feature with a fault leaves the list of features short; that is no fault of its own.
+    faults = [f for f in faults if f["type"] != "too_short"] or faults
     # An unknown key is most often the misspelling behind a missing one, so it is named first.
     fault = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
     place = _place(fault["loc"], table)

@@ -114,6 +114,13 @@ def test_a_fault_names_file_key_sight_and_cure(text, says):
     assert "\n" not in str(refusal.value)
 
 
+def test_a_single_fault_is_counted_once():
+    with pytest.raises(PlanError) as refusal:
+        plan_of(JOB + SEAT.replace("0.002", "0.02"))
+
+    assert "more)" not in str(refusal.value)
+
+
 def test_a_missing_plan_file_is_named(tmp_path):
     with pytest.raises(PlanError, match=r"none\.toml: the plan cannot be opened"):
         load_plan(tmp_path / "none.toml")
