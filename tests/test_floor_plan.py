@@ -37,8 +37,8 @@ ADDRESSES = {
 ORDER = {
     "sigma": ["factors", "groups", "estimators"],
     "charts": ["limits", "base_span", "shewhart", "between_parts", "ewma", "cusum", "trended",
-               "acceptance", "short_run", "signals", "change_point", "doubts", "neighbours",
-               "chain", "integral", "simulated", "run_length", "watchfulness"],
+               "acceptance", "short_run", "signals", "change_point", "neighbours", "chain",
+               "integral", "simulated", "run_length", "doubts", "watchfulness"],
     "capability": ["noncentral", "indices", "intervals", "tolerance", "shapes", "fitting",
                    "fit_test", "spread_tests", "time_parts", "time_models", "could_be", "question",
                    "performance", "portions", "verdict", "assessment"],

@@ -71,7 +71,7 @@ def settle(policy: Policy, machine: Machine, reread: Reread, done: Counter[str])
         elif advice.action == "let_it_warm":
             minutes = float(getattr(advice, "amount", None) or 10.0)
             machine.idle(minutes)
-            policy.event("pause", minutes=0.0)
+            policy.event("note")
             return advice
         else:
             return advice

@@ -4,6 +4,9 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from spc.simulate.settings import PRESETS, Setting
 from spc.simulate.streams import Stream, factor, gamma, gauge_error, normal, uniform
 
@@ -209,6 +212,14 @@ class Grinder:
             + s.warm_up_um * heat
             + self._wave
         )
+
+    def drift_ahead(self, parts: int) -> NDArray[np.float64]:
+        """Change of level that heat and wave are expected to bring part by part, shape (parts,)."""
+        s, ahead = self.setting, np.arange(parts + 1)
+        fast = 1 - (1 - self._warm_fast) * self._keep_fast**ahead
+        slow = 1 - (1 - self._warm_slow) * self._keep_slow**ahead
+        heat = s.warm_fast_share * fast + (1 - s.warm_fast_share) * slow
+        return np.asarray(np.diff(s.warm_up_um * heat + self._wave * self._wave_keep**ahead))
 
     def _burn_risk(self, dullness: float) -> float:
         away = (self.setting.burn_dullness - dullness) / self.setting.burn_width

@@ -6,7 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-_CELLS = 161
+# Fine against the growth per part: linear interpolation on a coarse grid spreads levels like a
+# random walk of its own.
+_CELLS = 601
 #: Three-point Gauss-Hermite rule for a standard normal step.
 _NODES = ((-np.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (np.sqrt(3.0), 1 / 6))
 
@@ -23,6 +25,7 @@ class Stakes:
     off_target: float  # a part on the limit farther from target
     offset: float
     dress: float
+    step_um: float = 0.0  # of the control
 
     @property
     def reach_um(self) -> float:
@@ -65,12 +68,16 @@ class Outlook:
         Cost to be expected of it besides size: finish, roundness, burn.
     walk_um : float
         Standard deviation of what the level does besides, from part to part.
+    drop_um : ndarray or None
+        How far a dress before each part takes the level back; None: where a cycle begins does
+        not hang on where the one before it ended.
     """
 
     growth_um: Floats
     sd_um: Floats
     hazard: Floats
     walk_um: float
+    drop_um: Floats | None = None
 
 
 class BestActs:
@@ -85,36 +92,63 @@ class BestActs:
         Limits and money.
     rate : float
         Average cost per part in the long run: a cycle goes on as long as it beats that.
+    begin : ndarray, optional
+        Cost to go of a new cycle at every level of the grid, see `after_dress`; counts where the
+        outlook knows its drop.
 
     Notes
     -----
     With ``V_h(m)`` the cost to go above the long-run rate before part ``h`` at level ``m``,
-    ``V_h(m) = min(K_h(m), C_offset + min K_h, C_dress)`` where
+    ``V_h(m) = min(K_h(m), C_offset + min K_h, C_dress + U_h(m))`` where
     ``K_h(m) = loss(m + growth_h) - rate + E V_{h+1}(m + growth_h + walk)``: renewal theory with a
-    finite horizon, solved on a grid of levels.
+    finite horizon, solved on a grid of levels. ``U`` is what the level left behind is worth to the
+    next cycle, 0 without `begin`.
     """
 
-    def __init__(self, outlook: Outlook, stakes: Stakes, *, rate: float) -> None:
+    def __init__(
+        self, outlook: Outlook, stakes: Stakes, *, rate: float, begin: Floats | None = None
+    ) -> None:
         span = stakes.upper_um - stakes.lower_um
         self._low = stakes.lower_um - 0.6 * span
         self._cell = 2.2 * span / (_CELLS - 1)
-        grid = self._low + self._cell * np.arange(_CELLS)
+        grid: Floats = np.asarray(self._low + self._cell * np.arange(_CELLS), dtype=np.float64)
         horizon = len(outlook.growth_um)
-        self._acts = np.zeros((horizon, _CELLS), dtype=np.int8)
-        self._aims = np.zeros(horizon)
-        ahead = np.full(_CELLS, stakes.dress)
+        self.grid_um = grid
+        self._keep, self._move, self._dress = np.zeros((3, horizon, _CELLS))
+        self._aim = np.zeros(horizon)
+        ahead = self._dressed(horizon - 1, outlook, stakes, begin)
         for h in range(horizon - 1, -1, -1):
             after = grid + outlook.growth_um[h]
             keep = stakes.expected(after, outlook.sd_um[h]) + outlook.hazard[h] - rate
-            for node, weight in _NODES:
-                keep = keep + weight * np.interp(after + node * outlook.walk_um, grid, ahead)
+            keep = keep + _mean_of(ahead, grid, after, outlook.walk_um)
             best = int(np.argmin(keep))
-            self._aims[h] = grid[best]
-            choices = np.stack(
-                [keep, np.full(_CELLS, keep[best] + stakes.offset), np.full(_CELLS, stakes.dress)]
-            )
-            self._acts[h] = np.argmin(choices, axis=0)
-            ahead = choices.min(axis=0)
+            landed = _landed(grid, float(grid[best]), stakes.step_um)
+            move = np.interp(landed, grid, keep) + stakes.offset
+            dress = self._dressed(h, outlook, stakes, begin)
+            self._keep[h], self._move[h], self._dress[h] = keep, move, dress
+            self._aim[h] = grid[best]
+            ahead = np.minimum(np.minimum(keep, move), dress)
+        #: Cost to go before the first part at every level of the grid.
+        self.value: Floats = ahead
+
+    def _dressed(self, h: int, outlook: Outlook, stakes: Stakes, begin: Floats | None) -> Floats:
+        if begin is None or outlook.drop_um is None:
+            return np.full(_CELLS, stakes.dress)
+        left = self.grid_um - outlook.drop_um[h]
+        return stakes.dress + np.interp(left, self.grid_um, begin)
+
+    def __len__(self) -> int:
+        return len(self._aim)
+
+    def costs(self, h: int, level_um: float) -> tuple[float, float, float]:
+        """Cost to go, above the long-run rate, of grinding on, of an offset and of a dress."""
+        cell = min(max(round((level_um - self._low) / self._cell), 0), _CELLS - 1)
+        at = (h, cell)
+        return float(self._keep[at]), float(self._move[at]), float(self._dress[at])
+
+    def aim_um(self, h: int) -> float:
+        """Where an offset before part `h` should put the level. [µm]"""
+        return float(self._aim[h])
 
     def act(self, h: int, level_um: float) -> tuple[str, float]:
         """
@@ -125,10 +159,52 @@ class BestActs:
         tuple of str and float
             "grind_on", "offset" or "dress"; the move in µm for "offset", else 0.
         """
-        if h >= len(self._aims):
+        if h >= len(self):
             return "dress", 0.0
-        cell = round((level_um - self._low) / self._cell)
-        choice = self._acts[h, min(max(cell, 0), _CELLS - 1)]
-        if choice == 1:
-            return "offset", float(self._aims[h] - level_um)
-        return ("dress", 0.0) if choice == 2 else ("grind_on", 0.0)
+        keep, move, dress = self.costs(h, level_um)
+        if keep <= min(move, dress):
+            return "grind_on", 0.0
+        return ("offset", self.aim_um(h) - level_um) if move < dress else ("dress", 0.0)
+
+
+def _landed(level_um: Floats, aim_um: float, step_um: float) -> Floats:
+    """Where an offset to `aim_um` puts each level when the control moves in steps."""
+    if step_um == 0:
+        return np.full(len(level_um), aim_um)
+    return np.asarray(level_um + step_um * np.round((aim_um - level_um) / step_um))
+
+
+def _mean_of(value: Floats, grid: Floats, at: Floats, sd: float) -> Floats:
+    """Expectation of a function on the grid about points `at` with normal scatter."""
+    total = np.zeros(len(at))
+    for node, weight in _NODES:
+        total += weight * np.interp(at + node * sd, grid, value)
+    return total
+
+
+def after_dress(
+    outlook: Outlook, stakes: Stakes, *, rate: float, bias_um: float, sd_um: float
+) -> Floats:
+    """
+    Cost to go of a new cycle by the level at which a dress without error would begin it.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        A usual cycle from its first part, with its drop.
+    stakes, rate : Stakes, float
+        As for `BestActs`.
+    bias_um, sd_um : float
+        Of the error of a dress.
+
+    Returns
+    -------
+    ndarray
+        On the grid of levels of `BestActs`; the least is 0.
+    """
+    begin: Floats | None = None
+    for _ in range(3):  # the third round changes nothing any more
+        best = BestActs(outlook, stakes, rate=rate, begin=begin)
+        begin = _mean_of(best.value, best.grid_um, best.grid_um + bias_um, sd_um)
+        begin = begin - begin.min()
+    return np.asarray(begin)

@@ -88,7 +88,7 @@ class Strange:
         return Stakes(
             lower_um=-self.tolerance_um, upper_um=self.tolerance_um, target_um=0.0,
             below=below, above=above, off_target=self.off_target, offset=self.offset,
-            dress=self.dress,
+            dress=self.dress, step_um=self.offset_step_um,
         )  # fmt: skip
 
 
@@ -352,7 +352,7 @@ def drawn(number: int) -> Strange:
         worn_log_sd=random.uniform(0.05, 0.3),
         life_parts=life,
         life_log_sd=random.uniform(0.05, 0.25),
-        lumps_cv=random.uniform(1.2, 2.5) if shape == "lumpy" else random.uniform(0.2, 1.0),
+        lumps_cv=random.uniform(0.8, 1.6) if shape == "lumpy" else random.uniform(0.2, 1.0),
         settle_um=sometimes(0.7, lambda: tolerance * random.uniform(0.05, 0.3)),
         settle_parts=random.uniform(2, 12),
         part_sd_um=part_sd,
@@ -362,7 +362,7 @@ def drawn(number: int) -> Strange:
         tails=tails or None,
         dress_sd_um=part_sd * random.uniform(0.3, 1.2),
         walk_sd_um=part_sd * random.uniform(0.02, 0.12),
-        wave_sd_um=sometimes(0.5, lambda: part_sd * random.uniform(0.4, 1.2)),
+        wave_sd_um=sometimes(0.5, lambda: part_sd * random.uniform(0.3, 0.9)),
         wave_parts=random.uniform(40, 250),
         step_rate=sometimes(0.3, lambda: random.uniform(0.0005, 0.003)),
         step_sd_um=tolerance * random.uniform(0.2, 0.5),
