@@ -60,7 +60,7 @@ class Chain:
         for point in range(points + 1):
             alive[point] = at[:-1].sum()
             np.multiply(at[:-1, None], chance, out=weight)
-            at = np.bincount(flat, weights=weight.ravel(), minlength=self.states + 1)
+            at = np.asarray(np.bincount(flat, weight.ravel(), self.states + 1), dtype=float)
             at[-1] = 0.0
         return alive
 

@@ -124,6 +124,42 @@ def _of_patterns(watched: tuple[Pattern, ...], shift: float, runs: int, seed: in
     return RunLength(mean, sd, "Markov chain", 0.0, shift, what)
 
 
+def of_drift(
+    drift: float,
+    patterns: Iterable[str | Pattern] | None = None,
+    *,
+    one_side: int = 9,
+    climb: int = 6,
+    runs: int = RUNS,
+    seed: int = SEED,
+) -> RunLength:
+    """
+    Run length on a process that starts on the centre and drifts steadily, by simulation.
+
+    Parameters
+    ----------
+    drift : float
+        In standard errors a plotted point.
+    patterns, one_side, climb, runs, seed
+        As for `of_patterns`.
+
+    Returns
+    -------
+    RunLength
+        Its `shift` is the drift.
+
+    Examples
+    --------
+    >>> round(of_drift(0.1).mean)
+    15
+    """
+    watched = chosen(patterns, one_side=one_side, climb=climb)
+    length = simulated.of_patterns(watched, runs=runs, seed=seed, drift=drift)
+    mean, error = simulated.mean_and_error(length)
+    what = "; ".join(pattern.words for pattern in watched)
+    return RunLength(mean, float(length.std(ddof=1)), "simulation", error, drift, what)
+
+
 def in_control(
     patterns: Iterable[str | Pattern] | None = None, *, one_side: int = 9, climb: int = 6
 ) -> RunLength:

@@ -13,7 +13,12 @@ _BLOCK = 128
 
 
 def of_patterns(
-    patterns: tuple[Pattern, ...], shift: float = 0.0, *, runs: int, seed: int
+    patterns: tuple[Pattern, ...],
+    shift: float = 0.0,
+    *,
+    runs: int,
+    seed: int,
+    drift: float = 0.0,
 ) -> Floats:
     """
     Points to the first signal of some patterns, in independent normal series.
@@ -26,6 +31,8 @@ def of_patterns(
         Of the process, in standard errors of a plotted point.
     runs, seed : int
         Series simulated, and the seed they are drawn from.
+    drift : float
+        Of the process, in standard errors a point, from the first point on.
 
     Returns
     -------
@@ -35,9 +42,10 @@ def of_patterns(
     rng = np.random.default_rng(seed)
     before = np.empty((runs, 0))
     length = np.zeros(runs)
-    going = np.arange(runs)
+    going, ground = np.arange(runs), np.arange(1, _BLOCK + 1)
     while len(going):
-        new = rng.standard_normal((len(going), _BLOCK)) + shift
+        new = rng.standard_normal((len(going), _BLOCK)) + (shift + drift * ground)
+        ground = ground + _BLOCK
         z = np.concatenate([before, new], axis=1)
         hit = np.zeros(z.shape, dtype=bool)
         for pattern in patterns:

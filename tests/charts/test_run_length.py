@@ -241,3 +241,17 @@ def test_nothing_to_watch_for_is_refused():
         chain.chain(chosen(ALL))
     with pytest.raises(ValueError, match="one or two"):
         run_length.of_cusum(sides=3)
+
+
+def test_patterns_meet_a_trend_in_few_points_by_construction():
+    # Medians computed elsewhere for drifting charts (no source): slopes of 0.05, 0.1 and 0.2
+    # sigma a point meet the three patterns after 23, 15 and 10 points.
+    watched = chosen(["beyond", "one_side", "climb"])
+
+    medians = {
+        slope: np.median(simulated.of_patterns(watched, runs=8_000, seed=2, drift=slope))
+        for slope in (0.05, 0.1, 0.2)
+    }
+
+    assert list(medians.values()) == approx([23, 15, 10], abs=1)
+    assert run_length.of_drift(0.1).how == "simulation"
