@@ -263,6 +263,12 @@ class Reading(_Table):
     repeats: Literal["keep", "ask"] = Field("keep", description="A later row of the same serial.")
     numbering: Literal["auto", "serial", "rows"] = Field("auto", description="How parts count.")
     day_first: bool | None = Field(None, description="Only where the column cannot prove it.")
+    decimal: Literal[".", ","] | None = Field(
+        None, description="Decimal mark, only where the file cannot prove it."
+    )
+    date_system: Literal[1900, 1904] = Field(
+        1900, description="Year from which a spreadsheet counts its days."
+    )
     split_by: str | None = Field(None, description="Column that tells jobs or machines apart.")
     split_value: str | None = Field(None, description="What stands there for this job.")
 

@@ -45,7 +45,7 @@ ORDER = {
     "gauge": ["study", "resolution", "guard_band"],
     "wheel": ["settings", "cycles", "drift", "dress_effect", "home", "health", "loss", "thermal", "track",
               "dress_rule", "forecast", "life", "wording", "rules", "watch", "advice"],
-    "intake": ["words", "decoding", "cells", "tokens", "whole_column", "times", "columns",
+    "intake": ["words", "decoding", "cells", "tokens", "whole_column", "clock", "times", "columns",
                "meaning", "dialect", "quarantine", "readings", "screens", "lines", "csv_file",
                "sequence", "parts", "events", "reading"],
     "ledger": ["tables", "store", "verify"],

@@ -11,7 +11,15 @@ from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import Dialect, find_dialect
 from spc.intake.lines import DATA, EVENT, SKIPPED, Lines, sort_lines, why_short
 from spc.intake.meaning import Target, near_nominal, target_of
-from spc.intake.readings import TAKEN, UNITS, Stream, column_texts, read_stream, unit_codes
+from spc.intake.readings import (
+    TAKEN,
+    UNITS,
+    Stream,
+    column_texts,
+    read_stream,
+    text_column,
+    unit_codes,
+)
 from spc.intake.screens import screen
 from spc.intake.times import Times, read_times
 from spc.intake.tokens import SHORT, Table, tabulate
@@ -82,7 +90,9 @@ def read_sheet_text(text: Text, plan: Plan, *, careful: bool = False) -> Sheet:
         careful=careful,
     )
     lines = sort_lines(table, layout, dialect.headers)
-    sheet = Sheet(text, dialect, layout, table, lines, _times(text, table, layout, plan), [])
+    sheet = Sheet(
+        text, dialect, layout, table, lines, _times(text, table, layout, plan, careful), []
+    )
     sheet.remarks += lines.remarks
     if layout.long:
         _read_long(sheet, lexicon, targets, careful)
@@ -98,27 +108,22 @@ def read_sheet_text(text: Text, plan: Plan, *, careful: bool = False) -> Sheet:
     return sheet
 
 
-def _times(text: Text, table: Table, layout: Layout, plan: Plan) -> Times | None:
-    column, clock = layout.of("time") or layout.of("date"), layout.of("clock")
+def _times(
+    text: Text, table: Table, layout: Layout, plan: Plan, careful: bool = False
+) -> Times | None:
+    date, clock = layout.of("date"), layout.of("clock")
+    column = layout.of("time") or date
     if column is None:
         return None
-    texts = column_texts(table, column.index)
-    if layout.of("date") is not None and clock is not None:
-        clocks = column_texts(table, clock.index)
-        texts = [_together(date, time) for date, time in zip(texts, clocks, strict=True)]
     return read_times(
-        texts,
+        text_column(table, column.index),
+        text_column(table, clock.index) if column is date and clock is not None else None,
         day_first=plan.reading.day_first,
-        date_system="1900",
+        date_system=plan.reading.date_system,
+        utc="utc" in column.header.casefold(),
         place=f"{text.name}, column {column.header!r}",
+        careful=careful,
     )
-
-
-def _together(date: str, clock: str) -> str:
-    # Spreadsheets write a date cell with a midnight and a clock cell with a day zero.
-    date = date.removesuffix(" 00:00:00").removesuffix(" 00:00")
-    clock = clock.removeprefix("1899-12-30 ").removeprefix("1900-01-00 ")
-    return f"{date} {clock}".strip()
 
 
 def _read_wide(sheet: Sheet, targets: dict[str, Target], careful: bool) -> None:

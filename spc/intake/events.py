@@ -13,7 +13,8 @@ from spc.intake.columns import Layout, Lexicon
 from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import SEPARATORS
 from spc.intake.quarantine import shortened
-from spc.intake.times import read_times, to_utc
+from spc.intake.readings import text_column
+from spc.intake.times import NOTHING, Stamps, read_times, to_utc
 from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED, Table, read_record, tabulate
 from spc.plan import Machine, Plan
 from spc.run import EVENT_COLUMNS
@@ -174,22 +175,21 @@ def _event_header(text: Text, lexicon: Lexicon) -> tuple[Layout, str, int, list[
     )
 
 
-def _event_times(
-    text: Text, table: Table, layout: Layout, plan: Plan
-) -> "np.ndarray[tuple[int], np.dtype[np.datetime64]]":
-    date, column = layout.of("date"), layout.of("time") or layout.of("clock")
-    used = [c for c in (date, column) if c is not None]
-    if not used:
-        return np.full(len(table), np.datetime64("NaT"), dtype="datetime64[us]")
-    texts = [" ".join(table.text(row, c.index) for c in used).strip() for row in range(len(table))]
+def _event_times(text: Text, table: Table, layout: Layout, plan: Plan) -> Stamps:
+    date, clock = layout.of("date"), layout.of("clock") or layout.of("time")
+    column = date or layout.of("time")
+    if column is None:
+        return np.full(len(table), NOTHING)
     times = read_times(
-        texts,
+        text_column(table, column.index),
+        text_column(table, clock.index) if column is date and clock is not None else None,
         day_first=plan.reading.day_first,
-        date_system="1900",
-        place=f"{text.name}, column {used[0].header!r}",
+        date_system=plan.reading.date_system,
+        utc="utc" in column.header.casefold(),
+        place=f"{text.name}, column {column.header!r}",
     )
     if times.clock_only:
-        return np.full(len(table), np.datetime64("NaT"), dtype="datetime64[us]")
+        return np.full(len(table), NOTHING)
     return to_utc(times.local, times.offset, plan.zone)[0]
 
 
@@ -198,7 +198,7 @@ def _event(
     table: Table,
     layout: Layout,
     plan: Plan,
-    times: "np.ndarray[tuple[int], np.dtype[np.datetime64]]",
+    times: Stamps,
     row: int,
     of_serial: Callable[[str], int | None],
     before: Callable[[np.datetime64], int],

@@ -1,5 +1,6 @@
 """What each line below the header is: data, an event, a summary, or not to be taken."""
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,6 +14,8 @@ from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED, Table
 from spc.intake.whole_column import digits
 
 DATA, EVENT, SUMMARY, REFUSED, SKIPPED, SAME = range(6)
+_FIGURE = re.compile(r"\d")
+_WHOLE = re.compile(r"^\d{1,18}(?:[.,]0+)?$")
 _RULED = frozenset("-=_*~. ")
 # Columns whose words are never labels of summary lines.
 _NOT_LABELS = frozenset(("operator", "gauge", "unit", "event", "note", "machine", "job", "feature"))
@@ -31,6 +34,8 @@ class Lines:
         DATA, EVENT, SUMMARY, REFUSED, SKIPPED or SAME (identical to an earlier one).
     serial : list of str or None
         Part numbers as written; None without a part column.
+    number : ndarray of int64, shape (rows,)
+        The part number where it is whole, else -1.
     part_column : Column or None
     has_event : ndarray of bool, shape (rows,)
         Something is written in the event column.
@@ -41,6 +46,7 @@ class Lines:
 
     kind: NDArray[np.int8]
     serial: list[str] | None
+    number: NDArray[np.int64]
     part_column: Column | None
     has_event: NDArray[np.bool_]
     reasons: dict[int, str] = field(default_factory=dict)
@@ -67,7 +73,9 @@ def sort_lines(table: Table, layout: Layout, headers: tuple[str, ...]) -> Lines:
     """
     n = len(table)
     part, serial, remarks = _part_column(table, layout)
-    lines = Lines(np.full(n, DATA, np.int8), serial, part, _events(table, layout), {}, remarks)
+    number = _whole_numbers(table, part, serial)
+    kind = np.full(n, DATA, np.int8)
+    lines = Lines(kind, serial, number, part, _events(table, layout), {}, remarks)
     reading = [c.index for c in layout.readings]
     filled = np.any(table.lengths[:, reading] > 0, axis=1)
     for row in _suspects(table, layout, lines, filled).tolist():
@@ -92,14 +100,15 @@ def _part_column(table: Table, layout: Layout) -> tuple[Column | None, list[str]
     choices = []
     for column in (c for c in layout.columns if c.role == "part"):
         texts = [_unwrapped(t) for t in column_texts(table, column.index)]
-        values = {t for t in texts if t and not words.says_summary(t)}
-        rows = sum(1 for t in texts if t)
-        if not values:
+        numbering = (t for t in texts if t and (_FIGURE.search(t) or not words.says_summary(t)))
+        first = next(numbering, None)
+        again = next(numbering, None)
+        varies = again != first or any(t != first for t in numbering)
+        if first is None:
             continue
-        if len(values) == 1 and rows > 1:
+        if again is not None and not varies:
             remarks.append(
-                f"column {column.header!r} holds {next(iter(values))!r} throughout"
-                " and does not number the parts"
+                f"column {column.header!r} holds {first!r} throughout and does not number the parts"
             )
             continue
         choices.append((words.key(column.header) in _RUNNING, column.index, column, texts))
@@ -107,6 +116,37 @@ def _part_column(table: Table, layout: Layout) -> tuple[Column | None, list[str]
         return None, None, remarks
     _, _, column, texts = min(choices, key=lambda choice: choice[:2])
     return column, texts, remarks
+
+
+def _whole_numbers(
+    table: Table, column: Column | None, serial: list[str] | None
+) -> NDArray[np.int64]:
+    if column is None or serial is None:
+        return np.full(len(table), -1, dtype=np.int64)
+    found = digits(
+        np.frombuffer(table.buffer, dtype=np.uint8),
+        table.starts[:, column.index],
+        table.lengths[:, column.index],
+        ".",
+    )
+    # A sign or a decimal mark is settled by the text.
+    plain = found.plain & (found.decimals == 0) & (found.mantissa >= 0)
+    number = np.where(plain, found.mantissa, -1)
+    for row in np.flatnonzero(~plain).tolist():
+        number[row] = whole_number(serial[row])
+    return number
+
+
+def whole_number(serial: str) -> int:
+    """
+    A part number that counts, such as 1007 or 1007.0; -1 for any other.
+
+    Examples
+    --------
+    >>> whole_number("1007"), whole_number("1007,0"), whole_number("SN-7")
+    (1007, 1007, -1)
+    """
+    return int(re.split(r"[.,]", serial)[0]) if _WHOLE.match(serial) else -1
 
 
 def _unwrapped(text: str) -> str:
@@ -119,13 +159,11 @@ def _suspects(
 ) -> NDArray[np.int64]:
     """Lines that may be something else than plain data."""
     odd = (table.state != 0) | lines.has_event | ~filled
-    buffer = np.frombuffer(table.buffer, dtype=np.uint8)
-    if lines.part_column is not None and lines.serial is not None:
-        index = lines.part_column.index
-        whole = digits(buffer, table.starts[:, index], table.lengths[:, index], ".").plain
-        for row in np.flatnonzero(~whole).tolist():
-            odd[row] |= not any(c.isdigit() for c in lines.serial[row])
+    if lines.serial is not None:
+        for row in np.flatnonzero(lines.number < 0).tolist():
+            odd[row] |= not _FIGURE.search(lines.serial[row])
     else:
+        buffer = np.frombuffer(table.buffer, dtype=np.uint8)
         labels = [c.index for c in layout.columns if c.role not in _NOT_LABELS]
         first = buffer[table.starts[:, labels]]
         odd |= ((first > 64) & (table.lengths[:, labels] > 0)).any(axis=1)
@@ -143,7 +181,7 @@ def _judge(
         return lines.refuse(row, "unfinished line: it has no line end, so the file may still grow")
     if tuple(fields) == tuple(h.strip() for h in headers) or _ruled(layout, lines, fields):
         lines.kind[row] = SKIPPED
-    elif label and (serial is None or not any(c.isdigit() for c in serial)):
+    elif label and (serial is None or not _FIGURE.search(serial)):
         lines.kind[row] = SUMMARY
     elif state == LONG:
         lines.refuse(row, f"too many fields: more than the {len(fields)} of the header")
@@ -161,8 +199,7 @@ def _judge(
 def _label(layout: Layout, lines: Lines, fields: list[str]) -> bool:
     """Whether a cell says that the line sums up others."""
     dated = any(
-        c.role in ("time", "date") and any(x.isdigit() for x in fields[c.index])
-        for c in layout.columns
+        c.role in ("time", "date") and _FIGURE.search(fields[c.index]) for c in layout.columns
     )
     for column in layout.columns:
         text = fields[column.index]
@@ -170,7 +207,7 @@ def _label(layout: Layout, lines: Lines, fields: list[str]) -> bool:
             continue
         if column.role == "reading":
             # Gauges write words such as RANGE into cells; a label there comes with its number.
-            said = not dated and any(c.isdigit() for c in text) and words.says_summary(text)
+            said = not dated and _FIGURE.search(text) and words.says_summary(text)
         else:
             near = column.role in ("part", "time", "date", "clock") or column.index == 0
             said = words.says_summary(text, sure=not near)
@@ -190,7 +227,7 @@ def _told(layout: Layout, fields: list[str]) -> bool:
     """Whether a line without readings tells anything in a column that is known."""
     for column in layout.columns:
         text = fields[column.index]
-        if text and column.role in ("time", "date", "clock") and any(c.isdigit() for c in text):
+        if text and column.role in ("time", "date", "clock") and _FIGURE.search(text):
             return True
         if text and column.role in ("note", "operator", "gauge", "temperature", "feature"):
             return True

@@ -1,6 +1,5 @@
 """Rows become parts: numbering, repeats, and the part numbers that raise a question."""
 
-import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
-from spc.intake.lines import DATA, REFUSED
+from spc.intake.lines import DATA, REFUSED, whole_number
 from spc.intake.quarantine import shortened
 from spc.intake.readings import BLANK, Stream
 from spc.intake.sequence import Sequence
@@ -17,7 +16,6 @@ from spc.plan import Plan
 
 Ints = NDArray[np.int64]
 
-_WHOLE = re.compile(r"^\d{1,18}(?:[.,]0+)?$")
 #: A part number seen again after more rows than this is a question.
 FAR_APART = 20
 # Numbers that run further apart than this are dates or typing errors, not a count of parts ground.
@@ -50,14 +48,10 @@ class Parts:
 
     def of_serial(self, serial: str) -> int | None:
         """The part with that number; None when it is not known."""
-        if self.by_serial and _WHOLE.match(serial):
-            return max(0, _whole(serial) - self.first + 1)
+        if self.by_serial and whole_number(serial) >= 0:
+            return max(0, whole_number(serial) - self.first + 1)
         hits = np.flatnonzero((self.serial == serial) & (self.part > 0))
         return int(self.part[hits[0]]) if len(hits) else None
-
-
-def _whole(serial: str) -> int:
-    return int(re.split(r"[.,]", serial)[0])
 
 
 def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
@@ -73,7 +67,7 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
     written = data & sequence.numbered & (sequence.serial != "")
     counting = None
     if written.any() and (sequence.numbered | ~data).all() and wanted != "rows":
-        counting = _rising(sequence.serial[written])
+        counting = _rising(sequence.number[written])
     if counting is not None:
         numbers, first = counting
         part = np.zeros(n, dtype=np.int64)
@@ -95,17 +89,16 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
 def _why_rows(sequence: Sequence, written: NDArray[np.bool_]) -> str:
     if not written.any():
         return "there is no part number"
-    serials = sequence.serial[written]
-    if not all(_WHOLE.match(s) for s in serials):
-        odd = next(s for s in serials if not _WHOLE.match(s))
+    whole = sequence.number[written] >= 0
+    if not whole.all():
+        odd = str(sequence.serial[written][~whole][0])
         return f"part numbers such as {shortened(odd, 30)!r} are not whole"
     return "part numbers do not rise throughout"
 
 
-def _rising(serials: NDArray[np.object_]) -> tuple[Ints, int] | None:
-    if not all(_WHOLE.match(s) for s in serials):
+def _rising(numbers: Ints) -> tuple[Ints, int] | None:
+    if (numbers < 0).any():
         return None
-    numbers = np.array([_whole(s) for s in serials], dtype=np.int64)
     if not (np.diff(numbers) > 0).all():
         firsts = numbers[np.sort(np.unique(numbers, return_index=True)[1])]
         if not (np.diff(firsts) > 0).all():

@@ -10,6 +10,7 @@ from spc.errors import BadQuantity
 from spc.intake.cells import Convention, Number, deviation_and_size, read_number
 from spc.intake.columns import Column
 from spc.intake.meaning import Sense, Target, sense_of
+from spc.intake.times import Column as TextColumn
 from spc.intake.tokens import Table
 from spc.intake.whole_column import Digits, deviations_and_sizes, digits
 
@@ -176,6 +177,16 @@ def _into_deviations(
                 nominal_um=stream.target.nominal_um,
                 plan_unit=stream.target.feature.unit,
             )
+
+
+def text_column(table: Table, index: int) -> TextColumn:
+    """A column of a table, for readers of whole columns."""
+    return TextColumn(
+        np.frombuffer(table.buffer, dtype=np.uint8),
+        table.starts[:, index],
+        table.lengths[:, index],
+        lambda row: table.text(row, index),
+    )
 
 
 def column_texts(table: Table, index: int) -> list[str]:

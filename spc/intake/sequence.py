@@ -28,6 +28,8 @@ class Sequence:
         Which file, and which row of its table.
     kind : ndarray of int8, shape (n,)
         As in `lines`.
+    number : ndarray of int64, shape (n,)
+        The part number where it is whole, else -1.
     serial : ndarray of object, shape (n,)
         Part numbers as written, "" where there is none.
     numbered : ndarray of bool, shape (n,)
@@ -42,6 +44,7 @@ class Sequence:
     sheet: Ints
     row: Ints
     kind: NDArray[np.int8]
+    number: Ints
     serial: NDArray[np.object_]
     numbered: NDArray[np.bool_]
     utc: Stamps
@@ -87,6 +90,7 @@ def in_order(sheets: Many[Sheet], plan: Plan) -> Sequence:
         sheet=np.repeat(np.arange(len(kept)), [len(r) for r in rows]),
         row=np.concatenate(rows),
         kind=np.concatenate([s.lines.kind[r] for s, r in zip(kept, rows, strict=True)]),
+        number=np.concatenate([s.lines.number[r] for s, r in zip(kept, rows, strict=True)]),
         serial=np.concatenate([_serials(s)[r] for s, r in zip(kept, rows, strict=True)]),
         numbered=np.repeat([s.lines.serial is not None for s in kept], [len(r) for r in rows]),
         utc=np.concatenate([parts[i][1] for i in order]),

@@ -1,12 +1,11 @@
 """
 Written times as UTC: the order of day and month proved by the column, the zone by the plan.
 
-Times are taken apart by their pattern: all cells written alike are read at once.
+All cells of one shape are read at once, from the places where their figures stand.
 """
 
-import re
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,62 +13,43 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
-from spc.intake import words
+from spc.intake.clock import Shape, shape_of
+from spc.intake.whole_column import digits
 
 Stamps = NDArray[np.datetime64]
+Ints = NDArray[np.int64]
 
 #: Years in which a measurement is believed. Own choice.
 YEARS = (1970, 2199)
 # Day 0 of spreadsheets: the 1900 system counts a 29 February 1900 that never was (ECMA-376
 # part 1, 18.17.4, from memory), so that from March 1900 on its day 0 is 30 December 1899.
-_DAY_ZERO = {"1900": np.datetime64("1899-12-30", "us"), "1904": np.datetime64("1904-01-01", "us")}
-_SERIAL_DAYS = (20_000, 110_000)
-
-_MONTHS = {
-    name: number
-    for number, names in enumerate(
-        (
-            "jan january januar janner janv janvier ene enero gen gennaio",
-            "feb february februar fev fevr fevrier febrero febbraio",
-            "mar march marz maerz mrz mars marzo",
-            "apr april avr avril abr abril aprile",
-            "may mai mayo mag maggio",
-            "jun june juni juin junio giu giugno",
-            "jul july juli juil juillet julio lug luglio",
-            "aug august aout ago agosto",
-            "sep sept september septembre septiembre set settembre",
-            "oct october okt oktober octobre octubre ott ottobre",
-            "nov november novembre noviembre",
-            "dec december dez dezember decembre dic diciembre dicembre",
-        ),
-        1,
-    )
-    for name in names.split()
-}
-_DATE = (
-    r"(?:(?P<iso>\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{8}(?!\d))"
-    r"|(?P<short>\d{1,2}(?P<mark>[-/.])\s?\d{1,2}(?P=mark)\s?(?:\d{4}|\d{2})(?!\d))"
-    r"|(?P<named>\d{1,2}[-. /]{1,2}[^\W\d]{3,9}[-. /,]{1,2}\d{2,4}"
-    r"|[^\W\d]{3,9}[-. /]{1,2}\d{1,2},?[-. /]{1,2}\d{4}))"
-)
-_CLOCK = (
-    r"(?:(?P<clock>\d{1,2}[:.h]\d{2}(?:[:.m]\d{2}(?:[.,:]\d{1,9})?s?)?)|(?P<packed>\d{6}|\d{4})(?!\d))"
-    r"\s*(?P<half>[ap]\.?\s?m\.?)?\s*(?:uhr|h)?"
-)
-_ZONE = r"\s*(?P<zone>z|utc|gmt|[+-]\d{2}:?\d{2})?"
-_STAMP = re.compile(rf"^{_DATE}(?:(?:\s*[,t]\s*|\s+|-){_CLOCK}{_ZONE})?$", re.IGNORECASE)
-_CLOCK_ALONE = re.compile(rf"^{_CLOCK}{_ZONE}$", re.IGNORECASE)
-_PLAIN_NUMBER = re.compile(r"^\d{1,14}(?:[.,]\d{1,15})?$")
+_DAY_ZERO = {1900: np.datetime64("1899-12-30", "us"), 1904: np.datetime64("1904-01-01", "us")}
+_DAY_NUMBERS = (20_000, 110_000)
+_UNIX_SECONDS = (5e8, 5e9)
+_DAY = 86_400_000_000
+# Shapes looked for before the rest is read cell by cell.
+_MOST_SHAPES = 64
+_ORDERS = {"": 0, "ymd": 1, "dmy": 2, "?": 3}
+NOTHING = np.datetime64("NaT", "us")
 
 
-@dataclass(frozen=True)
-class Written:
-    """One time taken apart, before the order of day and month is known."""
+@dataclass(eq=False)
+class _Parts:
+    """Times taken apart, before the order of day and month is known."""
 
-    numbers: tuple[int, int, int] | None
-    order: str  # "ymd", "dmy", "mdy" or "?" (first and second are day and month or the reverse)
-    micros: int | None
-    offset_minutes: int | None
+    one: Ints
+    two: Ints
+    three: Ints
+    micros: Ints
+    order: NDArray[np.int8]
+    offset: NDArray[np.float64]
+    read: NDArray[np.bool_]
+
+    @classmethod
+    def blank(cls, n: int) -> "_Parts":
+        one, two, three, micros = np.zeros((4, n), dtype=np.int64)
+        order, offset, read = np.zeros(n, np.int8), np.full(n, np.nan), np.zeros(n, bool)
+        return cls(one, two, three, micros, order, offset, read)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +64,7 @@ class Times:
     offset : ndarray of float, shape (n,)
         Minutes ahead of UTC where the cell says so, else NaN.
     unreadable : ndarray of bool, shape (n,)
+        Something is written there that is no time.
     clock_only : bool
         No date is written, so that `local` is on 1970-01-01.
     order : str
@@ -97,186 +78,226 @@ class Times:
     order: str
 
 
-def take_apart(text: str) -> Written | None:
+@dataclass(frozen=True, eq=False)
+class Column:
+    """A column of text: its bytes, and its cells by place and as text."""
+
+    buffer: NDArray[np.uint8]
+    starts: Ints
+    lengths: Ints
+    text: Callable[[int], str]
+
+
+def read_times(
+    column: Column,
+    clock: Column | None = None,
+    *,
+    day_first: bool | None,
+    date_system: int,
+    utc: bool,
+    place: str,
+    careful: bool = False,
+) -> Times:
     """
-    The parts of one written time; None when it is none.
-
-    Examples
-    --------
-    >>> take_apart("2026-11-19T06:07:30Z")
-    Written(numbers=(2026, 11, 19), order='ymd', micros=22050000000, offset_minutes=0)
-    >>> take_apart("03/04/2026 6:07 PM").order
-    '?'
-    """
-    text = text.strip()
-    match = _STAMP.match(text)
-    if match is None:
-        alone = _CLOCK_ALONE.match(text)
-        micros = _micros(alone) if alone and alone["clock"] else None
-        return None if micros is None else Written(None, "", micros, _offset(alone))
-    clock = _micros(match) if match["clock"] or match["packed"] else 0
-    date = _date(match)
-    if clock is None or date is None:
-        return None
-    return Written(*date, clock, _offset(match))
-
-
-def _date(match: "re.Match[str]") -> tuple[tuple[int, int, int], str] | None:
-    if match["iso"]:
-        packed = match["iso"]
-        if packed.isdigit():
-            return (int(packed[:4]), int(packed[4:6]), int(packed[6:])), "ymd"
-        year, month, day = map(int, re.split(r"[-/.]", packed))
-        return (year, month, day), "ymd"
-    if match["short"]:
-        one, two, year = map(int, re.split(r"[-/.]\s?", match["short"]))
-        year_figures = (
-            len(match["short"].rstrip()) - match["short"].rstrip().rfind(match["mark"]) - 1
-        )
-        # DIN 5008 and its neighbours write day.month.year with dots (common practice).
-        order = "dmy" if match["mark"] == "." and two <= 12 else "?"
-        return (one, two, year if year_figures > 2 else 2000 + year), order
-    tokens = [t for t in re.split(r"[-. /,]+", match["named"]) if t]
-    if len(tokens) != 3:
-        return None
-    if not tokens[0][0].isdigit():
-        tokens[:2] = tokens[1::-1]
-    named = _MONTHS.get(words.key(tokens[1]))
-    if named is None or not tokens[0].isdigit():
-        return None
-    return (int(tokens[2]) + (2000 if len(tokens[2]) == 2 else 0), named, int(tokens[0])), "ymd"
-
-
-def _micros(match: "re.Match[str]") -> int | None:
-    if match["packed"]:
-        figures = match["packed"]
-        pieces = [figures[i : i + 2] for i in range(0, len(figures), 2)]
-        fraction = ""
-    else:
-        pieces = re.split(r"[:.,hHmM]", match["clock"].rstrip("sS"))
-        fraction = pieces.pop() if len(pieces) == 4 else ""
-    hour, minute, second = (int(p) for p in (*pieces, "0")[:3])
-    if match["half"]:
-        if not 1 <= hour <= 12:
-            return None
-        hour = hour % 12 + (12 if match["half"][0] in "pP" else 0)
-    if hour > 23 or minute > 59 or second > 59:
-        return None
-    return (hour * 3600 + minute * 60 + second) * 1_000_000 + int(f"{fraction:0<6}"[:6])
-
-
-def _offset(match: "re.Match[str] | None") -> int | None:
-    zone = match["zone"] if match else None
-    if not zone:
-        return None
-    if zone[0] not in "+-":
-        return 0
-    minutes = int(zone[1:3]) * 60 + int(zone[-2:])
-    return -minutes if zone[0] == "-" else minutes
-
-
-def read_times(texts: list[str], *, day_first: bool | None, date_system: str, place: str) -> Times:
-    """
-    The times written in one column.
+    The times written in one column, or in a column of dates and one of clocks.
 
     Parameters
     ----------
-    texts : list of str
-        One per row; "" where blank.
+    column : Column
+        Dates and clocks, or dates alone.
+    clock : Column, optional
+        Clocks.
     day_first : bool or None
         From the plan; used only where the column does not prove the order.
-    date_system : {"1900", "1904"}
+    date_system : {1900, 1904}
         For the day numbers of spreadsheets.
+    utc : bool
+        Whether the header says that times are UTC.
     place : str
         File and column, for the refusal.
+    careful : bool
+        Take every cell one by one; for tests.
 
     Raises
     ------
     UnreadableRun
         When nothing says whether 03/04 is in March or in April.
     """
-    n = len(texts)
-    local = np.full(n, np.datetime64("NaT"), dtype="datetime64[us]")
-    offset = np.full(n, np.nan)
-    unique = {text: i for i, text in enumerate(dict.fromkeys(texts)) if text}
-    parts = [take_apart(text) or _day_number(text, date_system) for text in unique]
-    order, first = _order(list(unique), parts, day_first, place)
-    stamps = [_stamp(p, first) for p in parts]
-    lookup = {text: i for i, text in enumerate(unique)}
-    index = np.array([lookup.get(text, -1) for text in texts], dtype=np.int64)
-    if len(unique):
-        read = np.array(stamps, dtype="datetime64[us]")
-        ahead = np.array(
-            [np.nan if p is None or p.offset_minutes is None else p.offset_minutes for p in parts]
-        )
-        local = np.where(index >= 0, read[index], local)
-        offset = np.where(index >= 0, ahead[index], offset)
-    unreadable = (index >= 0) & np.isnat(local)
-    dated = [p for p in parts if p is not None]
-    clock_only = bool(dated) and all(p.numbers is None for p in dated)
-    return Times(local, offset, unreadable, clock_only, order)
+    parts = _take_apart(column, date_system, careful)
+    filled = column.lengths > 0
+    if clock is not None:
+        hours = _take_apart(clock, date_system, careful)
+        parts.micros, parts.offset = hours.micros, hours.offset
+        parts.read &= hours.read & (parts.order > 0)
+        filled |= clock.lengths > 0
+    words, first = _day_first(parts, day_first, place, column)
+    local = _stamps(parts, first)
+    offset = np.where(np.isnan(parts.offset) & utc, 0.0, parts.offset)
+    clock_only = bool(parts.read.any()) and not parts.order[parts.read].any()
+    return Times(local, offset, filled & np.isnat(local), clock_only, words)
 
 
-def _day_number(text: str, date_system: str) -> Written | None:
-    if not _PLAIN_NUMBER.match(text):
-        return None
-    days = float(text.replace(",", "."))
-    if _SERIAL_DAYS[0] <= days <= _SERIAL_DAYS[1]:
-        moment = _DAY_ZERO[date_system].astype(datetime) + timedelta(seconds=round(days * 86400, 3))
-    elif 5e8 <= days < 5e9 and text.isdigit():
-        moment = datetime(1970, 1, 1) + timedelta(seconds=days)
-    else:
-        return None
-    midnight = moment.replace(hour=0, minute=0, second=0, microsecond=0)
-    micros = (moment - midnight) // timedelta(microseconds=1)
-    utc = 0 if days > _SERIAL_DAYS[1] else None
-    return Written((moment.year, moment.month, moment.day), "ymd", micros, utc)
+def _take_apart(column: Column, date_system: int, careful: bool) -> _Parts:
+    n = len(column.starts)
+    parts = _Parts.blank(n)
+    todo = np.flatnonzero(column.lengths > 0)
+    if not careful:
+        for _ in range(_MOST_SHAPES):
+            if not len(todo):
+                return parts
+            todo = _one_shape(column, parts, todo)
+        todo = _plain_numbers(column, parts, todo, date_system)
+    _one_by_one(column, parts, todo, date_system)
+    return parts
 
 
-def _order(
-    texts: list[str], parts: list[Written | None], day_first: bool | None, place: str
+def _one_shape(column: Column, parts: _Parts, todo: Ints) -> Ints:
+    """Read every cell shaped like the first; return those still to read."""
+    text = column.text(int(todo[0]))
+    shape = shape_of(text)
+    if shape is None or not text.isascii() or len(text) != column.lengths[todo[0]]:
+        # Cells that are no time go to the end, to be read one by one.
+        return np.roll(todo, -1) if len(todo) > 1 else todo
+    alike = column.lengths[todo] == len(text)
+    own = todo[alike]
+    starts = column.starts[own]
+    same = np.ones(len(own), bool)
+    for place, char in enumerate(text):
+        code = column.buffer[starts + place]
+        same &= (code - np.uint8(48)) < 10 if char.isdigit() else code == ord(char)
+    own = own[same]
+    starts = column.starts[own]
+
+    def number(span: tuple[int, int]) -> Ints:
+        value = np.zeros(len(own), np.int64)
+        for place in range(*span):
+            value = value * 10 + (column.buffer[starts + place] - np.uint8(48))
+        return value
+
+    _fill(parts, own, shape, number)
+    left = np.ones(len(todo), bool)
+    left[np.flatnonzero(alike)[same]] = False
+    return todo[left]
+
+
+def _one_by_one(column: Column, parts: _Parts, todo: Ints, date_system: int) -> None:
+    seen: dict[str, list[int]] = {}
+    for at in todo.tolist():
+        seen.setdefault(column.text(at), []).append(at)
+    for text, places in seen.items():
+        shape = shape_of(text)
+        own = np.array(places, dtype=np.int64)
+        if shape is not None:
+            figures = {span: int(text[slice(*span)]) for span in shape.spans.values()}
+            _fill(parts, own, shape, figures.__getitem__)
+            continue
+        try:
+            value = float(text.replace(",", ".")) if text[-1:].isdigit() else float("nan")
+        except ValueError:
+            continue
+        _fill_numbers(parts, own, np.full(len(own), value), date_system)
+
+
+def _fill(
+    parts: _Parts, own: Ints, shape: Shape, number: Callable[[tuple[int, int]], Ints | int]
+) -> None:
+    got: dict[str, Ints | int] = {name: number(span) for name, span in shape.spans.items()}
+    hour, minute, second = got.get("h", 0), got.get("n", 0), got.get("s", 0)
+    good = np.ones(len(own), bool) & (minute < 60) & (second < 60)
+    if shape.half:
+        good &= (hour >= 1) & (hour <= 12)
+        hour = hour % 12 + (12 if shape.half == "p" else 0)
+    good &= hour < 24
+    micros = (hour * 3600 + minute * 60 + second) * 1_000_000
+    if "f" in shape.spans:
+        figures = shape.spans["f"][1] - shape.spans["f"][0]
+        micros = micros + got["f"] * 10 ** max(0, 6 - figures) // 10 ** max(0, figures - 6)
+    if shape.order:
+        names = ("y", "m", "d") if shape.order == "ymd" else ("a", "b", "c")
+        year = names[0] if shape.order == "ymd" else names[2]
+        if shape.spans[year][1] - shape.spans[year][0] == 2:
+            got[year] = got[year] + 2000
+        if shape.month is not None:
+            got["m"] = shape.month
+        for part, name in zip((parts.one, parts.two, parts.three), names, strict=True):
+            part[own] = got[name]
+    parts.order[own] = _ORDERS[shape.order]
+    parts.micros[own] = micros
+    if shape.zone is not None:
+        parts.offset[own] = shape.zone * (got.get("zh", 0) * 60 + got.get("zn", 0))
+    parts.read[own] = good
+
+
+def _plain_numbers(column: Column, parts: _Parts, todo: Ints, date_system: int) -> Ints:
+    for mark in ".,":
+        if len(todo):
+            found = digits(column.buffer, column.starts[todo], column.lengths[todo], mark)
+            own = todo[found.plain]
+            _fill_numbers(parts, own, found.value[found.plain], date_system)
+            todo = todo[~found.plain]
+    return todo
+
+
+def _fill_numbers(parts: _Parts, own: Ints, value: NDArray[np.float64], date_system: int) -> None:
+    """Day numbers of spreadsheets, parts of a day, and seconds since 1970."""
+    low, high = _DAY_NUMBERS
+    with np.errstate(invalid="ignore"):
+        day = (value >= low) & (value <= high)
+        part = (value >= 0) & (value < 1)
+        unix = (value >= _UNIX_SECONDS[0]) & (value < _UNIX_SECONDS[1])
+    # A day number holds milliseconds at best.
+    millis = np.round(np.where(day | part, value, 0.0) * 86_400_000).astype(np.int64)
+    micros = np.where(unix, np.where(unix, value, 0.0).astype(np.int64) * 1_000_000, millis * 1000)
+    zero = np.where(unix, np.datetime64(0, "us"), _DAY_ZERO[date_system])
+    dates = (zero + (micros // _DAY) * np.timedelta64(_DAY, "us")).astype("datetime64[D]")
+    months = dates.astype("datetime64[M]")
+    years = dates.astype("datetime64[Y]")
+    parts.one[own] = years.astype(np.int64) + 1970
+    parts.two[own] = (months - years).astype(np.int64) + 1
+    parts.three[own] = (dates - months).astype(np.int64) + 1
+    parts.order[own] = np.where(day | unix, _ORDERS["ymd"], _ORDERS[""])
+    parts.micros[own] = micros % _DAY
+    parts.offset[own] = np.where(unix, 0.0, np.nan)
+    parts.read[own] = day | part | unix
+
+
+def _day_first(
+    parts: _Parts, day_first: bool | None, place: str, column: Column
 ) -> tuple[str, bool]:
     """The words for the order of dates, and whether the day stands first."""
-    written = [p for p in parts if p is not None and p.numbers is not None]
-    open_ones = [p.numbers for p in written if p.order == "?" and p.numbers]
-    dotted = any(p.order == "dmy" for p in written)
-    if not open_ones:
+    open_ones = np.flatnonzero(parts.read & (parts.order == _ORDERS["?"]))
+    if not len(open_ones):
+        dotted = bool((parts.order == _ORDERS["dmy"]).any())
         return ("day.month.year" if dotted else "year-month-day"), True
-    day = any(one > 12 for one, _, _ in open_ones)
-    month = any(two > 12 for _, two, _ in open_ones)
+    day = bool((parts.one[open_ones] > 12).any())
+    month = bool((parts.two[open_ones] > 12).any())
     if day != month:
-        return (
-            "day first, proved by the column" if day else "month first, proved by the column"
-        ), day
+        return f"{'day' if day else 'month'} first, proved by the column", day
     if day_first is not None:
-        return ("day first" if day_first else "month first") + ", as the plan says", day_first
-    shown = next(t for t, p in zip(texts, parts, strict=True) if p and p.order == "?")
+        return f"{'day' if day_first else 'month'} first, as the plan says", day_first
     raise UnreadableRun(
-        f"{place}: the date {shown!r} is ambiguous: nothing in the column says whether the day or"
-        " the month stands first; set day_first under [reading] in the plan"
+        f"{place}: the date {column.text(int(open_ones[0]))!r} is ambiguous: nothing in the column"
+        " says whether the day or the month stands first; set day_first under [reading] in the plan"
     )
 
 
-def _stamp(part: Written | None, day_first: bool) -> np.datetime64:
-    nothing = np.datetime64("NaT", "us")
-    if part is None:
-        return nothing
-    if part.numbers is None:
-        return np.datetime64(part.micros or 0, "us")
-    one, two, three = part.numbers
-    if part.order == "ymd":
-        year, month, day = one, two, three
-    elif part.order == "dmy" or day_first:
-        year, month, day = three, two, one
-    else:
-        year, month, day = three, one, two
-    if not YEARS[0] <= year <= YEARS[1]:
-        return nothing
-    try:
-        midnight = np.datetime64(datetime(year, month, day), "us")
-    except ValueError:
-        return nothing
-    return midnight + np.timedelta64(part.micros or 0, "us")
+def _stamps(parts: _Parts, day_first: bool) -> Stamps:
+    day_month = (parts.order == _ORDERS["dmy"]) | ((parts.order == _ORDERS["?"]) & day_first)
+    month_day = (parts.order == _ORDERS["?"]) & (not day_first)
+    year = np.where(day_month | month_day, parts.three, parts.one)
+    month = np.where(day_month, parts.two, np.where(month_day, parts.one, parts.two))
+    day = np.where(day_month, parts.one, np.where(month_day, parts.two, parts.three))
+    undated = parts.order == _ORDERS[""]
+    year, month, day = (np.where(undated, x, y) for x, y in ((1970, year), (1, month), (1, day)))
+    good = parts.read & (year >= YEARS[0]) & (year <= YEARS[1]) & (month >= 1) & (month <= 12)
+    good &= (day >= 1) & (day <= 31)
+    months = (np.where(good, year - 1970, 0) * 12 + np.where(good, month - 1, 0)).astype(
+        "datetime64[M]"
+    )
+    days = months.astype("datetime64[D]") + np.where(good, day - 1, 0)
+    good &= days.astype("datetime64[M]") == months
+    stamps: Stamps = np.where(good, days.astype("datetime64[us]") + parts.micros, NOTHING)
+    return stamps
 
 
 def to_utc(local: Stamps, offset: NDArray[np.float64], zone: ZoneInfo) -> tuple[Stamps, int]:
@@ -286,32 +307,35 @@ def to_utc(local: Stamps, offset: NDArray[np.float64], zone: ZoneInfo) -> tuple[
     In that hour the order of the rows decides: the second time around begins where the clock
     falls back.
     """
-    index = pd.DatetimeIndex(local)
     told = ~np.isnan(offset)
-    given = index - pd.to_timedelta(np.where(told, offset, 0), unit="min")
-    zoned = index.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward")
-    utc = zoned.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[us]")
-    twice = np.isnat(utc) & ~np.isnat(local) & ~told
+    utc = local - (np.where(told, offset, 0.0) * 60_000_000).astype("timedelta64[us]")
+    if told.all() or zone.key == "UTC":
+        return utc, 0
+    index = pd.DatetimeIndex(local)
+    first = _localized(index, zone, True)
+    last = _localized(index, zone, False)
+    twice = (first != last) & ~np.isnat(local) & ~told
+    utc = np.where(told, utc, first)
     if twice.any():
-        early = _localized(index, zone, True)
-        late = _localized(index, zone, False)
-        utc = _twice(utc, twice, early, late)
-    return np.where(told, given.to_numpy().astype("datetime64[us]"), utc), int(twice.sum())
+        _tell_twice(utc, np.flatnonzero(twice), last)
+    return utc, int(twice.sum())
 
 
 def _localized(index: pd.DatetimeIndex, zone: ZoneInfo, first: bool) -> Stamps:
-    summer = np.full(len(index), first)
-    zoned = index.tz_localize(zone, ambiguous=summer, nonexistent="shift_forward")
+    zoned = index.tz_localize(
+        zone, ambiguous=np.full(len(index), first), nonexistent="shift_forward"
+    )
     stamps: Stamps = zoned.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[us]")
     return stamps
 
 
-def _twice(utc: Stamps, twice: NDArray[np.bool_], early: Stamps, late: Stamps) -> Stamps:
-    before = np.datetime64("NaT", "us")
-    for i in range(len(utc)):
-        if twice[i]:
-            fallen = not np.isnat(before) and early[i] < before
-            utc[i] = late[i] if fallen else early[i]
-        if not np.isnat(utc[i]):
-            before = utc[i]
-    return utc
+def _tell_twice(utc: Stamps, twice: Ints, last: Stamps) -> None:
+    """Take the second time around where the first would lie before the row above."""
+    known = np.where(np.isnat(utc), np.int64(-1), utc.astype(np.int64))
+    for at in twice.tolist():
+        above = at - 1
+        while above >= 0 and known[above] < 0:
+            above -= 1
+        if above >= 0 and known[at] < known[above]:
+            utc[at] = last[at]
+            known[at] = utc[at].astype(np.int64)
