@@ -17,7 +17,8 @@ from spc.capability.performance import WORDS, delivered_shape, performance
 from spc.capability.portions import DriftSeen
 from spc.capability.question import Portion, Question
 from spc.capability.shapes import Path, Shape
-from spc.capability.time_models import TimeModel, TimeParts, take_apart, time_model
+from spc.capability.time_models import TimeModel, time_model
+from spc.capability.time_parts import TimeParts, take_apart
 from spc.capability.verdict import quotable, remarks, sentence, verdict
 
 
@@ -187,7 +188,7 @@ def assess(
     shape, replicas = delivered_shape(asked, parts, model)
     total, ppm = performance(asked, parts, model, shape, replicas)
     within = portions.within(asked, parts, model, total, shape)
-    compensated = portions.compensated(asked, parts)
+    compensated = portions.compensated(asked, parts, model)
     answer, not_enough = verdict(asked, parts, model, within, total, compensated)
     return Capability(
         n=asked.n,
@@ -199,7 +200,7 @@ def assess(
         within=within,
         total=total,
         compensated=compensated,
-        corrected=portions.gauge_corrected(asked, parts, model, shape),
+        corrected=portions.gauge_corrected(asked, parts, total, shape),
         cpm=portions.about_target(asked, parts, model),
         ppm=ppm,
         budget=portions.budget(asked, parts),

@@ -264,7 +264,7 @@ def outside_interval(
     share = ndtr(-(to_lower - draws.shift) * draws.ratio) + ndtr(
         -(to_upper + draws.shift) * draws.ratio
     )
-    low, high = draws.quantiles(share, (gap, 1 - gap))
+    low, high = weighted_quantiles(share, draws.weight, (gap, 1 - gap))
     return Interval(1e6 * low, 1e6 * high)
 
 
@@ -303,12 +303,13 @@ class FiducialDraws:
     shift: np.ndarray
     weight: np.ndarray
 
-    def quantiles(self, value: np.ndarray, p: tuple[float, ...]) -> list[float]:
-        """Quantiles of a function of level and spread, from its values on the grid."""
-        order = np.argsort(value, axis=None)
-        mass = self.weight.ravel()[order]
-        middle = np.cumsum(mass) - mass / 2
-        return [float(v) for v in np.interp(p, middle, value.ravel()[order])]
+
+def weighted_quantiles(value: np.ndarray, weight: np.ndarray, p: tuple[float, ...]) -> list[float]:
+    """Quantiles of values that stand for different shares; `weight` adds up to 1."""
+    order = np.argsort(value, axis=None)
+    mass = weight.ravel()[order]
+    middle = np.cumsum(mass) - mass / 2
+    return [float(v) for v in np.interp(p, middle, value.ravel()[order])]
 
 
 def fiducial_draws(n: float, df: float) -> FiducialDraws:

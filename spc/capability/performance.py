@@ -1,14 +1,18 @@
 """Performance as delivered: the shape of all parts, its indices, and the parts outside."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from spc.capability import intervals
+from spc.capability.could_be import could_be, flat_reach
 from spc.capability.fit_test import REFUSED_BELOW, best_fit
 from spc.capability.indices import QUANTILES, Index, quantile_indices
 from spc.capability.question import UNSTABLE, Portion, Question
 from spc.capability.shapes import Path, Shape, path_shape, quantiles
-from spc.capability.time_models import TimeModel, TimeParts
+from spc.capability.time_models import TimeModel
+from spc.capability.time_parts import TimeParts
 from spc.capability.tolerance import order_rank
 
 Array = NDArray[np.float64]
@@ -25,16 +29,30 @@ def delivered_shape(
 
     A level that moves gives the path of the run under its scatter, each measured part weighed by
     the parts it stands for; a constant level gives a fitted shape. None when no shape is accepted.
-    The second answer is None where bounds rest on degrees of freedom instead.
+    The second answer is None where bounds need no bootstrap.
     """
     moving = model.has_path and not asked.zero_bounded
     if moving and model.scatter_p >= REFUSED_BELOW:
-        return path_shape(parts.path, parts.within_sd, weights=parts.stands_for), None
+        return _path_shape(parts), None
     found = best_fit(asked.families, asked.y, step=asked.step)
     if found is None:
         return None, None
-    by_freedom = found.shape.name == "normal" or model.has_path
-    return found.shape, None if by_freedom else found.replicas
+    exact = found.shape.name == "normal" or model.has_path
+    return found.shape, None if exact else found.replicas
+
+
+def _path_shape(parts: TimeParts) -> Path:
+    """
+    The way of the drift inside the dress cycles, under normal scatter of parts and dresses.
+
+    Lines through scattered parts swing a little more than the level did: the way is scaled to the
+    variance that the drift truly makes.
+    """
+    way = parts.way
+    swing = float(way @ way) / (parts.n - 1)
+    scale = math.sqrt(parts.drift_var / swing) if swing > 0 else 0.0
+    sd = math.sqrt(parts.scatter_var + parts.dress_var)
+    return path_shape(parts.level + min(scale, 2.0) * way, sd, weights=parts.stands_for)
 
 
 def performance(
@@ -48,10 +66,12 @@ def performance(
     if shape is None:
         portion, ppm = _off_the_data(asked, parts.total_sd)
     else:
-        if replicas is not None and isinstance(shape, Shape):
-            pp, ppk, ppm = _by_bootstrap(asked, shape, replicas)
+        if model.has_path or isinstance(shape, Path):
+            pp, ppk, ppm = _moving(asked, parts, shape)
+        elif replicas is None:
+            pp, ppk, ppm = _constant(asked, parts, shape)
         else:
-            pp, ppk, ppm = _by_freedom(asked, parts, model, shape)
+            pp, ppk, ppm = _by_bootstrap(asked, shape, replicas)
         by = "normal" if shape.name == "normal" else f"{shape.name}, by quantiles"
         portion = Portion(parts.total_sd, pp, ppk, f"{WORDS} ({by})")
     if not asked.stable:
@@ -68,62 +88,65 @@ def carriers(asked: Question, parts: TimeParts, shape: Shape | Path) -> tuple[fl
     return low, middle, high
 
 
-def freedom(asked: Question, parts: TimeParts, model: TimeModel) -> tuple[float, float]:
-    """Parts that know the level, and degrees of freedom that know the spread."""
-    if model.has_path:
-        return parts.level_n, parts.total_df
-    return float(asked.n), asked.n - 1.0
-
-
-def _by_freedom(
-    asked: Question, parts: TimeParts, model: TimeModel, shape: Shape | Path
-) -> tuple[Index, Index, Index]:
-    """
-    Bounds that count degrees of freedom.
-
-    Exact for a normal run with a constant level; else each half-span between quantiles stands for
-    three standard deviations and is as uncertain as the spread.
-    """
-    n, df = freedom(asked, parts, model)
+def _constant(asked: Question, parts: TimeParts, shape: Shape) -> tuple[Index, Index, Index]:
+    """Exact bounds of a normal run with a constant level."""
+    n, df = float(asked.n), asked.n - 1.0
     low, middle, high = carriers(asked, parts, shape)
-    found = quantile_indices(low, middle, high, lower=asked.lower, upper=asked.upper)
+    sd = (high - low) / 6
+    limits = {"lower": asked.lower, "upper": asked.upper}
+    found = quantile_indices(low, middle, high, **limits)
     pp = asked.one_limit("Pp")
     if found.pp is not None:
         bounds = intervals.cp_interval(found.pp, df=df)
         pp = Index("Pp", found.pp, bounds.lower, bounds.upper, asked.n)
-    reaches = 3 * np.array([side for side in (found.ppl, found.ppu) if side is not None])
-    ends = [
-        float(intervals.side_bounds(reaches, n, df=df, confidence=confidence).min())
-        for confidence in (0.975, 0.025)
-    ]
-    ppk = Index("Ppk", found.ppk, ends[0], ends[1], asked.n)
-    return pp, ppk, _expected_outside(asked, shape, (low, middle, high), n, df)
+    bounds = intervals.cpk_interval(middle, sd, n, lower=asked.lower, upper=asked.upper)
+    ppk = Index("Ppk", found.ppk, bounds.lower, bounds.upper, asked.n)
+    shape = Shape(shape.family, (middle, sd))
+    draws = intervals.fiducial_draws(n, df)
+    ppm = _expected_outside(asked, shape, middle, draws.shift * sd, draws.ratio, draws.weight)
+    return pp, ppk, ppm
+
+
+def _moving(asked: Question, parts: TimeParts, shape: Shape | Path) -> tuple[Index, Index, Index]:
+    """Bounds from what level, scatter, dresses and drift could truly be."""
+    low, middle, high = carriers(asked, parts, shape)
+    found = quantile_indices(low, middle, high, lower=asked.lower, upper=asked.upper)
+    truths = could_be(parts)
+    here = parts.total_sd * float(flat_reach(parts.drift_var / parts.total_var))
+    stretch, shift = truths.reach / here, truths.level - parts.level
+    pp = asked.one_limit("Pp")
+    if found.pp is not None:
+        pp = asked.bounded("Pp", found.pp, [found.pp / stretch])
+    sides = []
+    if asked.lower is not None:
+        sides.append((middle + shift - asked.lower) / ((middle - low) * stretch))
+    if asked.upper is not None:
+        sides.append((asked.upper - middle - shift) / ((high - middle) * stretch))
+    ppk = asked.bounded("Ppk", found.ppk, sides)
+    weight = np.full(shift.shape, 1 / shift.size)
+    return pp, ppk, _expected_outside(asked, shape, middle, -shift, 1 / stretch, weight)
 
 
 def _expected_outside(
     asked: Question,
     shape: Shape | Path,
-    carried: tuple[float, float, float],
-    n: float,
-    df: float,
+    middle: float,
+    shift: Array,
+    ratio: Array,
+    weight: Array,
 ) -> Index:
-    """Parts per million outside: the shape moved and stretched by what level and spread may be."""
-    low, middle, high = carried
-    sd = (high - low) / 6
-    if isinstance(shape, Shape) and shape.name == "normal":
-        shape = Shape(shape.family, (middle, sd))
+    """Parts per million outside: the shape moved and stretched by what could be true."""
 
-    def beyond(ratio: Array, shift: Array) -> Array:
+    def beyond(shift: Array, ratio: Array) -> Array:
         share = np.zeros_like(ratio)
         for limit, tail in ((asked.lower, shape.cdf), (asked.upper, shape.sf)):
             if limit is not None:
-                share = share + _thinned(tail, middle + (limit - middle + shift * sd) * ratio)
+                share = share + _thinned(tail, middle + (limit - middle + shift) * ratio)
         return 1e6 * share
 
-    value = float(beyond(np.array([1.0]), np.array([0.0]))[0])
-    draws = intervals.fiducial_draws(n, df)
-    low_end, high_end = draws.quantiles(beyond(draws.ratio, draws.shift), (0.025, 0.975))
-    return Index("ppm outside", value, low_end, high_end, asked.n)
+    value = float(beyond(np.zeros(1), np.ones(1))[0])
+    ends = intervals.weighted_quantiles(beyond(shift, ratio), weight, (0.025, 0.975))
+    return Index("ppm outside", value, ends[0], ends[1], asked.n)
 
 
 def _thinned(tail, x: Array) -> Array:  # type: ignore[no-untyped-def]

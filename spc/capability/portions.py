@@ -6,11 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.capability import indices, intervals
+from spc.capability.could_be import could_be
 from spc.capability.indices import Index
-from spc.capability.performance import carriers, freedom
+from spc.capability.performance import carriers
 from spc.capability.question import UNSTABLE, Portion, Question
 from spc.capability.shapes import Path, Shape
-from spc.capability.time_models import TimeModel, TimeParts
+from spc.capability.time_models import TimeModel
+from spc.capability.time_parts import TimeParts
 
 WITHIN = "within a dress cycle: the scatter about its own line, at the level of the run"
 COMPENSATED = "if offsets followed the drift: level on target, scatter of the dresses kept"
@@ -43,64 +45,82 @@ def within(
     """Capability about the lines of the dress cycles; only for a stable process."""
     if not asked.stable:
         return asked.without(_CP, UNSTABLE, WITHIN, parts.within_sd)
-    if not model.has_path and (shape is None or shape.name != "normal"):
-        words = "constant level, not normal: the same as delivered"
-        return Portion(parts.within_sd, _renamed(total.cp, "Cp"), _renamed(total.cpk, "Cpk"), words)
-    n, level = float(asked.n), float(asked.y.mean())
     if model.has_path:
-        # The error of the level is that of the whole run, in units of the scatter within.
-        n = parts.level_n * parts.within_var / parts.total_var
-    if shape is not None:
-        level = carriers(asked, parts, shape)[1]
-    return _normal(asked, level, parts.within_sd, n, parts.within_df, WITHIN)
+        return _within_moving(asked, parts, shape)
+    if shape is None or shape.name != "normal":
+        words = "constant level, not normal: the same as delivered"
+        cp, cpk = _renamed(total.cp, "Cp"), _renamed(total.cpk, "Cpk")
+        return Portion(parts.within_sd, cp, cpk, words)
+    return _normal(asked, parts.level, parts.within_sd, asked.n, parts.within_df, WITHIN)
 
 
-def compensated(asked: Question, parts: TimeParts) -> Portion:
+def _within_moving(asked: Question, parts: TimeParts, shape: Shape | Path | None) -> Portion:
+    """The level is as unsure as the whole run leaves it; the scatter is known from all parts."""
+    truths = could_be(parts)
+    middle = parts.level if shape is None else carriers(asked, parts, shape)[1]
+    level, sd = truths.level + middle - parts.level, np.sqrt(truths.within_var)
+    found = _normal(asked, middle, parts.within_sd, asked.n, parts.within_df, WITHIN)
+    cpk = asked.bounded("Cpk", found.cpk.value or 0.0, _sides(asked, level, sd))
+    return Portion(found.sigma, found.cp, cpk, WITHIN)
+
+
+def compensated(asked: Question, parts: TimeParts, model: TimeModel) -> Portion:
     """What would be left if offsets followed the drift and held the level on target."""
     if not asked.stable:
         return asked.without(_CP, UNSTABLE, COMPENSATED, None)
     if asked.zero_bounded:
         why = "offsets do not move this characteristic"
         return asked.without(_CP, why, COMPENSATED, None)
-    var = parts.within_var + parts.dress_var
-    noise = parts.within_var**2 / parts.within_df
-    if parts.dress_df > 0:
-        noise += parts.dress_var**2 / parts.dress_df
-    df = min(var**2 / noise, asked.n - 1.0)
-    if asked.target is None:
-        return _normal(asked, float(asked.y.mean()), math.sqrt(var), asked.n, df, COMPENSATED)
-    return _normal(asked, asked.target, math.sqrt(var), math.inf, df, COMPENSATED)
+    level = parts.level if asked.target is None else asked.target
+    sd = math.sqrt(parts.within_var + (parts.dress_var if model.has_path else 0.0))
+    n = asked.n if asked.target is None else math.inf
+    found = _normal(asked, level, sd, n, parts.within_df, COMPENSATED)
+    if not model.has_path:
+        return found
+    truths = could_be(parts)
+    held = truths.level if asked.target is None else np.full(truths.level.shape, level)
+    cp = found.cp
+    if cp.value is not None:
+        cp = asked.bounded("Cp", cp.value, [cp.value * sd / truths.scatter_sd])
+    cpk = asked.bounded("Cpk", found.cpk.value or 0.0, _sides(asked, held, truths.scatter_sd))
+    return Portion(sd, cp, cpk, COMPENSATED)
 
 
 def gauge_corrected(
-    asked: Question, parts: TimeParts, model: TimeModel, shape: Shape | Path | None
+    asked: Question, parts: TimeParts, total: Portion, shape: Shape | Path | None
 ) -> Portion:
     """
     Performance with the variance of the gauge taken off, which is taken as known.
 
-    The spread shrinks as its variance does; so do its degrees of freedom.
+    Value and bounds grow as the spread shrinks; the bounds are taken at what the total spread
+    could be, so that a small index is corrected by more than a large one.
     """
     names = ("Pp", "Ppk")
-    if shape is None:
-        return asked.without(names, "no shape is accepted", CORRECTED, None)
-    if asked.zero_bounded:
+    why = ""
+    if shape is None or total.cpk.value is None:
+        why = "there is no observed index to correct"
+    elif asked.zero_bounded:
         why = "near zero the spread of the gauge cannot simply be taken off"
-        return asked.without(names, why, CORRECTED, None)
-    if not asked.gauge_var > 0:
-        return asked.without(names, "the spread of the gauge is not known", CORRECTED, None)
-    left = 1 - asked.gauge_var / parts.total_var
-    if asked.gauge_var >= parts.within_var:
+    elif not asked.gauge_var > 0:
+        why = "the spread of the gauge is not known"
+    elif asked.gauge_var >= parts.within_var:
         why = "the stated spread of the gauge is more than all scatter within a dress cycle"
+    if why:
         return asked.without(names, why, CORRECTED, None)
-    n, df = freedom(asked, parts, model)
-    low, middle, high = carriers(asked, parts, shape)
-    sd = (high - low) / 6 * math.sqrt(left)
-    # The level is as sure as before: the same error, in units of a smaller spread.
-    found = _normal(asked, middle, sd, n * left, max(df * left**2, 1.0), CORRECTED)
-    return Portion(
-        parts.total_sd * math.sqrt(left), _renamed(found.cp, "Pp"), _renamed(found.cpk, "Ppk"),
-        CORRECTED,
-    )  # fmt: skip
+    share = asked.gauge_var / parts.total_var
+
+    def grown(index: Index) -> Index:
+        if index.value is None or index.lower is None or index.upper is None:
+            return index
+        ends = [
+            bound / math.sqrt(max(1 - share * (bound / index.value) ** 2, 0.01))
+            for bound in (index.lower, index.upper)
+        ]
+        value = index.value / math.sqrt(1 - share)
+        return Index(index.name, value, ends[0], ends[1], index.n)
+
+    sigma = parts.total_sd * math.sqrt(1 - share)
+    return Portion(sigma, grown(total.cp), grown(total.cpk), CORRECTED)
 
 
 def about_target(asked: Question, parts: TimeParts, model: TimeModel) -> Index:
@@ -109,20 +129,34 @@ def about_target(asked: Question, parts: TimeParts, model: TimeModel) -> Index:
         return asked.nothing("Cpm", UNSTABLE)
     if asked.target is None or asked.lower is None or asked.upper is None:
         return asked.nothing("Cpm", "needs two limits and a target")
-    mean, sd = float(asked.y.mean()), parts.total_sd
-    value = indices.cpm(mean, sd, target=asked.target, lower=asked.lower, upper=asked.upper)
-    _, df = freedom(asked, parts, model)
-    bounds = intervals.cpm_interval(value, df + 1, off_target=(mean - asked.target) / sd)
+    width, sd = asked.upper - asked.lower, parts.total_sd
+    value = width / (6 * math.hypot(sd, parts.level - asked.target))
+    if model.has_path:
+        truths = could_be(parts)
+        about = np.hypot(truths.total_sd, truths.level - asked.target)
+        return asked.bounded("Cpm", value, [width / (6 * about)])
+    off = (parts.level - asked.target) / sd
+    bounds = intervals.cpm_interval(value, asked.n, off_target=off)
     return Index("Cpm", value, bounds.lower, bounds.upper, asked.n)
+
+
+def _sides(asked: Question, level: np.ndarray, sd: np.ndarray) -> list[np.ndarray]:
+    """One-sided indices, one array a limit that exists."""
+    sides = []
+    if asked.lower is not None:
+        sides.append((level - asked.lower) / (3 * sd))
+    if asked.upper is not None:
+        sides.append((asked.upper - level) / (3 * sd))
+    return sides
 
 
 def budget(asked: Question, parts: TimeParts) -> tuple[tuple[str, float, float], ...]:
     """Shares of the total variance: drift, dresses, gauge, and what is left for the parts."""
-    gauge = min(asked.gauge_var, parts.within_var)
+    gauge = min(asked.gauge_var, parts.scatter_var)
     rows = (
         ("drift inside the dress cycle", parts.drift_var),
         ("dress to dress", parts.dress_var),
-        ("part to part", parts.within_var - gauge),
+        ("part to part", parts.scatter_var - gauge),
         ("gauge", gauge),
     )
     return tuple((name, math.sqrt(var), var / parts.total_var) for name, var in rows)

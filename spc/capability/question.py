@@ -78,6 +78,15 @@ class Question:
         """The answer where an index needs two limits and there is one."""
         return self.nothing(name, "one limit only: quote the index of that limit")
 
+    def bounded(self, name: str, value: float, could_be: list[Array]) -> Index:
+        """
+        An index with its 95 % bounds from what its sides could truly be.
+
+        The bound of the smaller of two sides is the smaller of their bounds.
+        """
+        ends = np.min([np.quantile(side, (0.025, 0.975)) for side in could_be], axis=0)
+        return Index(name, value, float(ends[0]), float(ends[1]), self.n)
+
     def check(self, *others: ArrayLike) -> None:
         """Refuse what no answer could be built on; `others` are as long as the readings."""
         if self.lower is None and self.upper is None:

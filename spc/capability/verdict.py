@@ -3,9 +3,12 @@
 import math
 
 from spc.capability.indices import Index
-from spc.capability.intervals import parts_needed
 from spc.capability.question import Portion, Question
-from spc.capability.time_models import TimeModel, TimeParts
+from spc.capability.time_models import TimeModel
+from spc.capability.time_parts import TimeParts
+
+#: A question that would take more parts than this is said to be too near to settle.
+MOST_PARTS = 20_000
 
 
 def quotable(asked: Question, model: TimeModel, within: Portion, total: Portion) -> tuple[str, ...]:
@@ -65,15 +68,19 @@ def _gain(index: Index, compensated: Portion) -> str:
 
 def _settled_by(asked: Question, parts: TimeParts, model: TimeModel, index: Index) -> str:
     """How many more parts would settle the question, if the index is what it seems."""
-    needed = parts_needed(index.value or 0.0, asked.required)
-    if needed is None:
+    value, bound = index.value or 0.0, index.lower or 0.0
+    if value < asked.required:
+        bound = index.upper or 0.0
+    gap = abs(value - asked.required)
+    # Bounds close in with the root of the number of parts.
+    times = (abs(value - bound) / gap) ** 2 if gap > 0 else math.inf
+    if times * asked.n > MOST_PARTS:
         return "it sits too near for more parts to settle it"
-    scale = asked.n / (parts.total_df + 1) if model.has_path else 1.0
-    more = math.ceil(max(needed * scale - asked.n, 1) / 10) * 10
+    more = math.ceil(max((times - 1) * asked.n, 1) / 10) * 10
     text = f"about {more} more parts would settle it, if the index is what it seems"
-    if model.has_path and parts.cycles > 1 and scale > 2:
+    if model.has_path and parts.cycles > 1:
         cycles = math.ceil(more * parts.cycles / asked.n)
-        text += f" (what counts is dress cycles, about {cycles} more)"
+        text += f" (about {cycles} more dress cycles, which is what counts)"
     return text
 
 
