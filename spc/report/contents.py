@@ -5,7 +5,7 @@ from datetime import datetime
 
 import spc
 from spc.findings import Study
-from spc.report import proof, the_gauge, the_run, the_wheel
+from spc.report import claims, proof, the_gauge, the_run, the_wheel
 from spc.report.handover import Handover, handover
 from spc.report.lens import Lens
 from spc.report.next_cut import NextCut, next_cut
@@ -71,7 +71,7 @@ def page(study: Study, voice: Voice, moment: datetime) -> Page:
         run=the_run.chapters(lens),
         wheel=the_wheel.chapters(lens),
         gauge=the_gauge.chapters(lens),
-        proof=proof.chapters(lens),
+        proof=claims.chapters(lens),
         provenance=proof.provenance(lens, moment),
         version=spc.__version__,
     )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.findings import Act
+from spc.report.claims import claim
 from spc.report.lens import FeatureLens, Lens
 from spc.report.marks import mark_key
 from spc.report.next_cut import left_words, move, subject, when_words
@@ -23,7 +24,7 @@ class Handover:
     """The sheet handed over at the end of a shift."""
 
     verdict: str
-    good: bool
+    tone: str
     sure: str
     counts: tuple[Term, ...]
     features: Table
@@ -38,12 +39,12 @@ class Handover:
 
 def handover(lens: Lens) -> Handover:
     """The sheet of this study."""
-    verdict, good = verdict_of(lens)
+    verdict, tone = verdict_of(lens)
     acts = [a for a in lens.study.acts if a.kind != "note" or a.note]
     more = len(acts) - MOST_ACTS
     return Handover(
         verdict=verdict,
-        good=good,
+        tone=tone,
         sure=sure_words(lens),
         counts=_counts(lens),
         features=feature_table(lens),
@@ -60,27 +61,27 @@ def handover(lens: Lens) -> Handover:
 # --- was it good ----------------------------------------------------------------------------------
 
 
-def verdict_of(lens: Lens) -> tuple[str, bool]:
-    """Whether the shift was good, in one sentence."""
+def verdict_of(lens: Lens) -> tuple[str, str]:
+    """Whether the shift was good, in one sentence, and the colour it is said in."""
     study, say = lens.study, lens.voice.say
     if not study.measured:
-        return say("verdict.nothing"), False
+        return say("verdict.nothing"), "ask"
     outside, held = len(study.outside), held_count(lens)
     slots = {"outside": outside, "measured": study.measured, "made": study.made}
     if held:
         key = "verdict.held_one" if held == 1 else "verdict.held"
-        return say(key, held=held, **slots), False
+        return say(key, held=held, **slots), "hold"
     if outside:
-        return say("verdict.outside", **slots), False
+        return say("verdict.outside", **slots), "hold"
     doubt = {part for f in study.features for part in f.in_doubt}
     if doubt:
-        return say("verdict.doubt", doubt=len(doubt), **slots), False
+        return say("verdict.doubt", doubt=len(doubt), **slots), "ask"
     unsteady = [f.name for f in lens.features if f.of.stability.stable is False]
     if unsteady:
-        return say("verdict.unsteady", features=", ".join(unsteady), **slots), False
+        return say("verdict.unsteady", features=", ".join(unsteady), **slots), "ask"
     if any(f.of.stability.stable is None for f in lens.features if len(f.of.series)):
-        return say("verdict.unjudged", **slots), True
-    return say("verdict.good", **slots), True
+        return say("verdict.unjudged", **slots), "ink"
+    return say("verdict.good", **slots), "ink"
 
 
 def held_count(lens: Lens) -> int:
@@ -167,7 +168,7 @@ def _feature_row(lens: FeatureLens) -> tuple[str, ...]:
         lens.estimate(study.sloping.sigma) if study.sloping else say("page.not_enough"),
         f"{len(study.outside)} / {n}",
         say(stable[study.stability.stable]),
-        capability_words(lens),
+        claim(lens),
     )
 
 
@@ -179,34 +180,6 @@ def level_words(lens: FeatureLens) -> str:
         return shown
     half = 2 * lens.of.sloping.sigma / np.sqrt(len(y))
     return f"{shown.removesuffix(' µm')} ± {lens.estimate(float(half))}"
-
-
-def capability_words(lens: FeatureLens) -> str:
-    """The one index that may be quoted with its bounds, or why there is none."""
-    say, capability = lens.lens.voice.say, lens.of.capability
-    if capability is None:
-        return say("page.not_enough")
-    for portion in (capability.total, capability.within):
-        for index in (portion.cpk, portion.cp):
-            if index.value is not None and index.name in capability.allowed:
-                return f"{index.name} {index_words(lens, index)}"
-    return say("page.not_enough") if capability.not_enough else tame(capability.verdict, 80)
-
-
-def index_words(lens: FeatureLens, index: object) -> str:
-    """An index with its 95 % bounds, two digits; why not when it cannot be claimed."""
-    voice = lens.lens.voice
-    value, lower, upper = (getattr(index, k) for k in ("value", "lower", "upper"))
-    if value is None:
-        return tame(str(getattr(index, "why", "") or voice.say("page.not_enough")), 160)
-    shown = voice.number(value, 2)
-    if lower is None:
-        return shown
-    if upper is None or not np.isfinite(upper):
-        return voice.say("proof.one_low", value=shown, low=voice.number(lower, 2))
-    return voice.say(
-        "proof.interval", value=shown, low=voice.number(lower, 2), high=voice.number(upper, 2)
-    )
 
 
 # --- signals, acts, gauge, wheel ------------------------------------------------------------------
@@ -234,7 +207,7 @@ def signal_words(lens: FeatureLens, signal: object) -> str:
         "handover.signal",
         feature=lens.name,
         parts=lens.lens.span(first, last),
-        says=tame(getattr(signal, "says", "")),
+        says=lens.lens.voice.retell(getattr(signal, "says", "")),
     )
 
 
@@ -243,22 +216,18 @@ def acts_table(lens: Lens, acts: list[Act]) -> Table:
     say = lens.voice.say
     timed = any(act.time for act in acts)
     noted = any(act.note for act in acts)
-    head = [
-        "after",
-        *(["time"] if timed else []),
-        "act",
-        "amount",
-        "effect",
-        *(["note"] if noted else []),
-    ]
+    serials = ["serial"] if lens.serials else []
+    head = ["after", *serials, *(["time"] if timed else []), "act", "amount", "effect"]
+    head += ["note"] if noted else []
     rows = []
     for act in acts:
-        row = [lens.part(act.after_part) if act.after_part else "–"]
+        row = [str(act.after_part) if act.after_part else "–"]
+        row += [lens.serials.get(act.after_part, "") for _ in serials]
         if timed:
             row.append(lens.voice.clock(act.time) if act.time else "")
         row += [say(f"event.{act.kind}"), _act_amount(lens, act), effect_words(lens, act)]
         rows.append(tuple([*row, tame(act.note, 60)] if noted else row))
-    first = 3 if timed else 2
+    first = 2 + timed + len(serials)
     marks = tuple(
         mark_key(act.kind, act.amount_um) if act.kind in ("dress", "offset", "swivel") else ""
         for act in acts
@@ -266,7 +235,7 @@ def acts_table(lens: Lens, acts: list[Act]) -> Table:
     return Table(
         tuple(say(f"handover.{h}") for h in head),
         tuple(rows),
-        frozenset({first, first + 1}),
+        frozenset({0, first, first + 1}),
         marks=marks,
         tight=True,
     )
@@ -332,15 +301,12 @@ def _wheel(lens: Lens) -> tuple[str, ...]:
 def open_items(lens: Lens) -> tuple[str, ...]:
     """What the next shift takes over undone."""
     say, items = lens.voice.say, []
+    spans: dict[tuple[int, int], list[str]] = {}
     for span in lens.study.held:
-        items.append(
-            say(
-                "handover.open_hold",
-                feature=tame(span.feature, 60),
-                parts=lens.span(span.first, span.last),
-                n=span.count,
-            )
-        )
+        spans.setdefault((span.first, span.last), []).append(tame(span.feature, 60))
+    for (first, last), names in sorted(spans.items()):
+        parts, n = lens.span(first, last), last - first + 1
+        items.append(say("handover.open_hold", features=", ".join(names), parts=parts, n=n))
     for feature in lens.features:
         held = {
             p

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from spc.findings import FeatureStudy, Study
+from spc.findings import FeatureStudy, Prompt, Study
 from spc.report.marks import mark_key
 from spc.report.voice import Voice, digits_for, tame
 
@@ -90,6 +90,11 @@ class FeatureLens:
         """Name of the feature, harmless to read."""
         return tame(self.of.name, 60)
 
+    @property
+    def place(self) -> int:
+        """Place of the feature in the plan, from 1: it names the feature's figures."""
+        return [f.name for f in self.lens.study.features].index(self.of.name) + 1
+
     @cached_property
     def step_um(self) -> float:
         """Smallest step that its readings show; the plan's while unknown. [µm]"""
@@ -141,12 +146,32 @@ class FeatureLens:
             beyond = np.asarray(chart.beyond, dtype=bool)
             flags |= dict.fromkeys(self.of.series.parts[beyond].tolist(), "check")
         if self.lens.study.lead is self.of:
-            mine = set(self.of.series.parts.tolist())
-            for prompt in self.lens.study.prompts:
-                if prompt.part in mine and prompt.advice.action in _ACTS_ON_LEVEL:
-                    flags[prompt.part] = mark_key(prompt.advice.action, prompt.advice.offset_um)
+            flags |= self._advised()
         flags |= dict.fromkeys(self.of.in_doubt, "measure_again")
         return flags | dict.fromkeys(self.of.outside, "hold")
+
+    def _advised(self) -> dict[int, str]:
+        """
+        Parts at which an act was first advised.
+
+        The same advice, repeated while nobody acted on it, marks no further parts: the record of
+        advice holds every one.
+        """
+        mine = set(self.of.series.parts.tolist())
+        done = [(act.after_part, act.kind) for act in self.lens.study.acts]
+        marks: dict[int, str] = {}
+        before: Prompt | None = None
+        for prompt in self.lens.study.prompts:
+            action, part = prompt.advice.action, prompt.part
+            repeated = (
+                before is not None
+                and before.advice.action == action
+                and not any(before.part <= at < part and kind == action for at, kind in done)
+            )
+            if action in _ACTS_ON_LEVEL and part in mine and not repeated:
+                marks[part] = mark_key(action, prompt.advice.offset_um)
+            before = prompt
+        return marks
 
     def why_flagged(self, part: int) -> str:
         """Why a part carries its flag."""

@@ -56,8 +56,8 @@ def next_cut(lens: Lens, moment: datetime) -> NextCut:
         word=say(f"action.{advice.action}"),
         do=tuple(act_lines(lens, advice)),
         terms=tuple(_terms(lens, advice)),
-        evidence=tame(advice.evidence, 600),
-        check_first=tame(advice.check_first or "", 400),
+        evidence=lens.voice.retell(advice.evidence),
+        check_first=lens.voice.retell(advice.check_first or ""),
         otherwise=_otherwise(lens, advice),
         cautions=(*cautions, say("caution.defer")) if cautions else (),
         stale=_stale(lens, moment),
@@ -178,8 +178,9 @@ def left_words(lens: Lens, advice: Advice) -> tuple[str, str]:
     if left.open_ended:
         return say("next.left_capped", cap=FARTHEST), say("next.left_capped_note")
     more = "left_more_capped" if left.high >= FARTHEST else "left_more"
+    more = "left_likely_capped" if left.middle >= FARTHEST else more
     spread = say(f"next.{more}", middle=left.middle, high=left.high, cap=FARTHEST)
-    return say("next.left", low=left.low), spread
+    return say("next.left", low=left.low) if left.low else say("next.left_zero"), spread
 
 
 def _last_size(lens: Lens, lead: FeatureLens) -> Term:

@@ -43,10 +43,17 @@ class Picture:
 
 @dataclass(frozen=True)
 class Chapter:
-    """One feature or one question inside a section: words, then pictures, then tables."""
+    """
+    One feature or one question inside a section.
+
+    In order: words, terms side by side, questions with their answers one under the other,
+    pictures, tables, notes.
+    """
 
     title: str
     words: tuple[str, ...] = ()
     pictures: tuple[Picture, ...] = ()
     tables: tuple[Table, ...] = ()
     terms: tuple[Term, ...] = ()
+    answers: tuple[Term, ...] = ()
+    notes: tuple[str, ...] = ()

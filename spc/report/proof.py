@@ -1,15 +1,13 @@
-"""Proof: capability in the order of the questions asked, and where every number comes from."""
+"""Proof: where every number comes from, what was left out, and how the adviser fared."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
 import spc
-from spc.capability.assessment import Capability
-from spc.report.handover import capability_words, index_words
-from spc.report.lens import FeatureLens, Lens
-from spc.report.pieces import Chapter, Picture, Table, Term
-from spc.report.proof_figures import bars_of, budget_figure, distribution_figure
+from spc.report.lens import Lens
+from spc.report.marks import mark_key
+from spc.report.pieces import Table, Term
 from spc.report.voice import tame
 
 #: Rejects and prompts listed on the page; the files beside it hold all rejects.
@@ -29,151 +27,6 @@ class Provenance:
     prompts: Table | None
     self_check: tuple[Term, ...]
     made_with: tuple[str, ...]
-
-
-def chapters(lens: Lens) -> tuple[Chapter, ...]:
-    """One chapter per feature, then where the tolerance goes."""
-    found = [_chapter(f, f.of.capability) for f in lens.features if f.of.capability is not None]
-    budgets = [
-        (f.name, f.of.capability)
-        for f in lens.features
-        if f.of.capability is not None and f.of.capability.budget
-    ]
-    if budgets:
-        found.append(_budget(lens, budgets))
-    return tuple(found)
-
-
-# --- capability -----------------------------------------------------------------------------------
-
-
-def _chapter(lens: FeatureLens, capability: Capability) -> Chapter:
-    say = lens.lens.voice.say
-    return Chapter(
-        lens.name,
-        (tame(capability.verdict, 400),),
-        (_distribution(lens, capability),),
-        (_portions(lens, capability),),
-        tuple(
-            Term(say(f"proof.{key}"), text)
-            for key, text in (
-                ("stable", tame(lens.of.stability.words, 300)),
-                ("model", tame(f"{capability.model}: {capability.model_words}", 300)),
-                ("shape", tame(str(capability.shape), 200)),
-                ("index", _allowed(lens, capability)),
-                ("sure", capability_words(lens)),
-            )
-        ),
-    )
-
-
-def _allowed(lens: FeatureLens, capability: Capability) -> str:
-    if capability.allowed:
-        return ", ".join(capability.allowed)
-    return tame(capability.not_enough or lens.lens.voice.say("page.none"), 300)
-
-
-def _portions(lens: FeatureLens, capability: Capability) -> Table:
-    """Within, total and compensated side by side."""
-    say = lens.lens.voice.say
-    head = ("", *(say(f"proof.{k}") for k in ("within", "total", "compensated")))
-    portions = (capability.within, capability.total, capability.compensated)
-    sigma = tuple(
-        lens.lens.voice.number(p.sigma, lens.digits + 1) if p and p.sigma is not None else "–"
-        for p in portions
-    )
-    rows = [(say("proof.sigma"), *sigma)]
-    for key in ("cp", "cpk"):
-        indices = [getattr(p, key) if p else None for p in portions]
-        names = dict.fromkeys(i.name for i in indices if i is not None)
-        cells = tuple("–" if i is None else index_words(lens, i) for i in indices)
-        rows.append((" / ".join(names) or key, *cells))
-    rows.append((say("proof.ppm"), "", _ppm(lens, capability), ""))
-    words = tuple(tame(p.words, 200) if p else "" for p in portions)
-    return Table(head, (*rows, (say("run.says"), *words)))
-
-
-def _ppm(lens: FeatureLens, capability: Capability) -> str:
-    index, number = capability.ppm, lens.lens.voice.number
-    if index is None or index.value is None:
-        return tame(getattr(index, "why", "") or lens.lens.voice.say("page.not_enough"), 160)
-    say = lens.lens.voice.say
-
-    def shown(value: float) -> str:
-        if value < 0.05:
-            return say("proof.below", value=number(0.1, 1))
-        return number(value, 0 if value >= 10 else 1)
-
-    if index.lower is None or index.upper is None:
-        return shown(index.value)
-    if index.upper < 0.05:
-        return shown(index.upper)
-    return say(
-        "proof.interval", value=shown(index.value), low=shown(index.lower), high=shown(index.upper)
-    )
-
-
-def _distribution(lens: FeatureLens, capability: Capability) -> Picture:
-    say, voice = lens.lens.voice.say, lens.lens.voice
-    edges, counts = bars_of(lens)
-    width = float(edges[1] - edges[0])
-    rows = tuple(
-        (
-            voice.number(float(e), lens.digits + 1),
-            voice.number(float(e) + width, lens.digits + 1),
-            str(int(c)),
-        )
-        for e, c in zip(edges, counts, strict=True)
-        if c
-    )
-    head = (say("proof.bar_from"), say("proof.bar_to"), say("proof.distribution_y"))
-    return Picture(
-        key=f"distribution-{[f.name for f in lens.lens.study.features].index(lens.of.name) + 1}",
-        title=say("proof.distribution_title", feature=lens.name),
-        caption=say(
-            "proof.distribution",
-            feature=lens.name,
-            n=len(lens.of.series),
-            limits=lens.limits,
-            low=lens.um(float(lens.of.series.deviation_um.min())),
-            high=lens.um(float(lens.of.series.deviation_um.max())),
-            shape=tame(capability.shape),
-        ),
-        spec=distribution_figure(lens),
-        tables=(Table(head, rows, frozenset({0, 1, 2})),),
-    )
-
-
-def _budget(lens: Lens, budgets: list[tuple[str, Capability]]) -> Chapter:
-    say, voice = lens.voice.say, lens.voice
-    words = []
-    rows = []
-    for feature, capability in budgets:
-        largest = max(capability.budget, key=lambda line: line[2])
-        words.append(
-            say(
-                "proof.budget",
-                feature=feature,
-                name=tame(largest[0], 60),
-                share=voice.share(largest[2]),
-            )
-        )
-        rows += [
-            (feature, tame(name, 60), voice.number(sigma, 2), voice.share(share))
-            for name, sigma, share in capability.budget
-        ]
-    head = tuple(say(f"proof.budget_{h}") for h in ("feature", "name", "sigma", "share"))
-    picture = Picture(
-        key="budget",
-        title=say("proof.budget_title"),
-        caption=" ".join(words),
-        spec=budget_figure(budgets, voice),
-        tables=(Table(head, tuple(rows), frozenset({2, 3})),),
-    )
-    return Chapter(say("proof.budget_title"), (), (picture,))
-
-
-# --- provenance -----------------------------------------------------------------------------------
 
 
 def provenance(lens: Lens, moment: datetime) -> Provenance:
@@ -300,7 +153,7 @@ def _prompts(lens: Lens) -> Table | None:
             lens.voice.clock(p.time) if p.time else "",
             say(f"action.{p.advice.action}"),
             "" if p.advice.offset_um is None else lens.voice.um(p.advice.offset_um, 1, signed=True),
-            tame(p.advice.evidence, 300),
+            lens.voice.retell(p.advice.evidence, 300),
         )
         for p in shown
     )
@@ -308,5 +161,5 @@ def _prompts(lens: Lens) -> Table | None:
     caption = say("proof.advice_record")
     if len(prompts) > len(shown):
         caption = f"{caption}: {say('proof.last_of', n=len(shown), total=len(prompts))}"
-    marks = tuple(p.advice.action for p in shown)
+    marks = tuple(mark_key(p.advice.action, p.advice.offset_um) for p in shown)
     return Table(head, rows, frozenset({0, 3}), caption, marks)

@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 
 from spc.capability.assessment import Capability
+from spc.capability.shapes import Path, Shape
 from spc.report.lens import FeatureLens
 from spc.report.run_figures import value_range
 from spc.report.steel import (
@@ -16,8 +17,12 @@ from spc.report.steel import (
     RULE,
     SOFT,
     Figure,
+    discs,
     figure,
     label,
+    line,
+    plain,
+    thinned,
     y_title,
 )
 from spc.report.voice import Voice
@@ -43,14 +48,54 @@ def bars_of(lens: FeatureLens) -> tuple[np.ndarray, np.ndarray]:
     return edges, counts
 
 
-def distribution_figure(lens: FeatureLens) -> Figure:
-    """Parts by their value, with limits, target and guarded limits as upright lines."""
+def expected_in(lens: FeatureLens, shape: Shape | Path) -> np.ndarray:
+    """Parts that a shape expects in each bar, shape (bars,)."""
+    edges, _ = bars_of(lens)
+    shares = np.diff(shape.cdf(np.append(edges, 2 * edges[-1] - edges[-2])))
+    return np.asarray(len(lens.of.series) * shares)
+
+
+def plot_points(lens: FeatureLens, shape: Shape | Path) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Parts in order of size against what the shape expects at their place.
+
+    The i-th of n stands at the share (i - 1/2) / n (Hazen's plotting position, from memory).
+    """
+    seen = np.sort(lens.of.series.deviation_um)
+    share = (np.arange(len(seen)) + 0.5) / len(seen)
+    return np.asarray(shape.quantile(share)), seen
+
+
+def probability_figure(lens: FeatureLens, shape: Shape | Path) -> Figure:
+    """Parts in order of size against the shape taken: on the line where it describes them."""
+    voice = lens.lens.voice
+    wanted, seen = plot_points(lens, shape)
+    ends = np.zeros(len(seen), dtype=bool)
+    ends[:20] = ends[-20:] = True  # the tails are what the plot is looked at for
+    drawn = thinned(ends, most=300)
+    low, high = float(min(wanted[0], seen[0])), float(max(wanted[-1], seen[-1]))
+    digits = lens.digits
+    points = discs(
+        plain(wanted[drawn], 3), plain(seen[drawn], 3),
+        hovertemplate=f"%{{y:.{digits}f}} µm, %{{x:.{digits + 1}f}} µm<extra></extra>",
+    )  # fmt: skip
+    diagonal = line(plain([low, high], 3), plain([low, high], 3), line={"color": DATUM})
+    return figure(
+        [diagonal, points], voice, height=300, margin={"r": 30},
+        annotations=[y_title(voice.say("proof.y_seen"))],
+        xaxis={"title": {"text": voice.say("proof.x_expected")}},
+        yaxis={"fixedrange": True},
+    )  # fmt: skip
+
+
+def distribution_figure(lens: FeatureLens, shape: Shape | Path | None) -> Figure:
+    """Parts by their value, the shape taken, limits, target and guarded limits as upright lines."""
     voice, feature = lens.lens.voice, lens.of.feature
     edges, counts = bars_of(lens)
     width = float(edges[1] - edges[0])
     bars = {
         "type": "bar", "x": np.round(edges + width / 2, 3).tolist(), "y": counts.tolist(),
-        "width": width * 0.92, "marker": {"color": DISC},
+        "width": width * 0.92, "marker": {"color": PALE},
         "hovertemplate": "%{x} µm: %{y}<extra></extra>",
     }  # fmt: skip
     shapes: list[dict[str, Any]] = []
@@ -81,14 +126,25 @@ def distribution_figure(lens: FeatureLens) -> Figure:
                           "font": {"size": 12, "color": color}})  # fmt: skip
     unit = "run.y_deviation" if feature.nominal_mm is not None else "run.y_value"
     low, high = value_range(lens)
+    traces = [bars] if shape is None else [bars, _shape_line(lens, shape)]
     return figure(
-        [bars], voice, height=280, shapes=shapes,
+        traces, voice, height=280, shapes=shapes,
         annotations=[*notes, y_title(voice.say("proof.distribution_y"), shift=22)],
         margin={"r": 30, "t": 52},
         xaxis={"title": {"text": voice.say(unit, kind=voice.say(f"kind.{feature.kind}"))},
                "range": [low, high]},
         yaxis={"rangemode": "tozero", "fixedrange": True},
     )  # fmt: skip
+
+
+def _shape_line(lens: FeatureLens, shape: Shape | Path) -> dict[str, Any]:
+    """The shape as parts per bar, smooth."""
+    edges, _ = bars_of(lens)
+    width = float(edges[1] - edges[0])
+    low, high = value_range(lens)
+    x = np.linspace(low, high, 121)
+    y = len(lens.of.series) * (shape.cdf(x + width / 2) - shape.cdf(x - width / 2))
+    return line(plain(x, 3), plain(y, 2), line={"color": INK, "width": 1.4})
 
 
 def budget_figure(budgets: list[tuple[str, Capability]], voice: Voice) -> Figure:

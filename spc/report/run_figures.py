@@ -28,10 +28,15 @@ from spc.report.steel import (
     y_title,
 )
 
-#: Event labels that fit side by side above a figure; more are told when pointed at.
-MOST_LABELS = 12
+#: Event labels that fit side by side above a figure; the others are told when pointed at.
+MOST_LABELS = 18
 #: Acts drawn as vertical marks. Beyond this the picture would be all marks; dresses go first.
 MOST_MARKS = 400
+_DRESSES = ("dress", "wheel")
+_OTHERS = ("swivel", "pause", "master", "batch", "coolant", "regrind", "cleared")
+_MARKED = (*_DRESSES, "offset", *_OTHERS)
+#: Height of the marks' heads, as a share of the figure; their labels stand above it.
+_TOP = 0.93
 
 
 def size_figure(lens: FeatureLens, acts: tuple[Act, ...]) -> Figure:
@@ -168,7 +173,8 @@ def _wear_line(lens: FeatureLens, drawn: np.ndarray) -> list[dict[str, Any]]:
     if chart is None:
         return []
     y = chart.center + series.deviation_um - series.bare_um
-    breaks = np.flatnonzero(np.diff(series.cycle[drawn])) + 1
+    moved = np.round(series.deviation_um - series.bare_um, 6)
+    breaks = np.flatnonzero(np.diff(series.cycle[drawn]) | (np.diff(moved[drawn]) != 0)) + 1
     x_gapped = np.insert(series.parts[drawn].astype(float), breaks, np.nan)
     y_gapped = np.insert(y[drawn], breaks, np.nan)
     style = {"color": SOFT, "width": 1}
@@ -178,36 +184,44 @@ def _wear_line(lens: FeatureLens, drawn: np.ndarray) -> list[dict[str, Any]]:
 def _event_marks(lens: FeatureLens, acts: tuple[Act, ...]) -> list[dict[str, Any]]:
     """Acts as vertical marks with their shape at the top, labelled where there is room."""
     say = lens.lens.voice.say
-    acts = tuple(sorted(acts, key=lambda a: (a.kind != "dress", a.after_part))[:MOST_MARKS])
+    drawn = sorted(acts, key=lambda a: (a.kind not in _DRESSES, a.after_part))[:MOST_MARKS]
+    labelled = _with_room(drawn, _part_range(lens))
     traces = []
-    for kinds, dash in ((("dress", "wheel"), "solid"), (("offset",), "dot"), (None, "dash")):
-        mine = [a for a in acts if (a.kind in kinds if kinds else _is_other(a))]
+    for kinds, dash, symbol in (
+        (_DRESSES, "solid", "diamond"), (("offset",), "dot", "square"),
+        (_OTHERS, "dash", "line-ns-open"),
+    ):  # fmt: skip
+        mine = [a for a in drawn if a.kind in kinds]
         if not mine:
             continue
         x = [a.after_part + 0.5 for a in mine]
-        color = ACT if kinds else SOFT
-        gapped = [v for at in x for v in (at, at, None)]
-        traces.append(
-            line(gapped, [0, 0.93, None] * len(mine), yaxis="y2",
-                 line={"color": color, "width": 1, "dash": dash})
-        )  # fmt: skip
-        texts = [_act_text(lens, a) for a in mine]
-        labelled = len(mine) <= MOST_LABELS
-        symbol = "diamond" if kinds == ("dress", "wheel") else "square" if kinds else "line-ns-open"
+        color = SOFT if kinds is _OTHERS else ACT
+        upright = [v for at in x for v in (at, at, None)]
+        style = {"color": color, "width": 1, "dash": dash}
+        traces.append(line(upright, [0, _TOP, None] * len(mine), yaxis="y2", line=style))
         traces.append({
-            "type": "scatter", "mode": "markers+text" if labelled else "markers", "yaxis": "y2",
-            "x": x, "y": [0.93] * len(mine), "cliponaxis": False,
+            "type": "scatter", "mode": "markers+text", "yaxis": "y2", "x": x,
+            "y": [_TOP] * len(mine), "cliponaxis": False,
             "marker": {"symbol": symbol, "size": 9, "color": color},
-            "text": texts, "textposition": "top center",
-            "textfont": {"size": 11, "color": color},
-            "customdata": [a.after_part for a in mine],
-            "hovertemplate": f"%{{text}}<br>{say('handover.after')} %{{customdata}}<extra></extra>",
+            "text": [_act_text(lens, a) if id(a) in labelled else "" for a in mine],
+            "textposition": "top center", "textfont": {"size": 11, "color": color},
+            "customdata": [[_act_text(lens, a), a.after_part] for a in mine],
+            "hovertemplate": "%{customdata[0]}<br>" + say("handover.after")
+                             + " %{customdata[1]}<extra></extra>",
         })  # fmt: skip
     return traces
 
 
-def _is_other(act: Act) -> bool:
-    return act.kind not in ("dress", "wheel", "offset", "note")
+def _with_room(acts: list[Act], reach: list[float]) -> set[int]:
+    """Acts whose label fits: dresses first, then in order, none closer than a label is wide."""
+    apart = (reach[1] - reach[0]) / MOST_LABELS
+    taken: list[int] = []
+    chosen = set()
+    for act in acts:
+        if act.kind in _MARKED and all(abs(act.after_part - at) >= apart for at in taken):
+            taken.append(act.after_part)
+            chosen.add(id(act))
+    return chosen
 
 
 def _act_text(lens: FeatureLens, act: Act) -> str:
@@ -292,8 +306,8 @@ def _base_band(lens: FeatureLens, chart: Chart) -> list[dict[str, Any]]:
     first, last = parts[chart.base.first], parts[chart.base.last]
     return [{
         "type": "rect", "xref": "x", "x0": int(first) - 0.5, "x1": int(last) + 0.5,
-        "yref": "paper", "y0": 0, "y1": 1, "layer": "below", "line": {"width": 0},
+        "yref": "paper", "y0": 0, "y1": 1.07, "layer": "below", "line": {"width": 0},
         "fillcolor": VEIL,
-        "label": {"text": lens.lens.voice.say("run.base"), "textposition": "bottom left",
+        "label": {"text": lens.lens.voice.say("run.base"), "textposition": "top right",
                   "font": {"size": 11, "color": SOFT}},
     }]  # fmt: skip

@@ -3,8 +3,8 @@
 from datetime import UTC, datetime
 
 from spc.findings import Study
+from spc.report.claims import claim
 from spc.report.handover import (
-    capability_words,
     gauge_words,
     level_words,
     open_items,
@@ -34,7 +34,7 @@ def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
                     f"{say('handover.level')} {level_words(feature)}",
                     f"{say('handover.out')} {len(feature.of.outside)} / {len(feature.of.series)}",
                     f"{say('handover.steady')}: {say(stable[feature.of.stability.stable])}",
-                    f"{say('handover.capability')}: {capability_words(feature)}",
+                    f"{say('handover.capability')}: {claim(feature)}",
                 )
             )
         )
@@ -44,7 +44,7 @@ def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
         f"{say('page.next_cut')}\t{say(f'action.{advice.action}')}: "
         f"{' '.join(act_lines(lens, advice))}"
     )
-    lines.append(f"{say('next.why')}\t{tame(advice.evidence, 300)}")
+    lines.append(f"{say('next.why')}\t{lens.voice.retell(advice.evidence, 300)}")
     return lines[:10]
 
 

@@ -49,7 +49,7 @@ def _row(lens: FeatureLens) -> tuple[str, ...]:
         unsure if seen is None or not seen.ratio else voice.number(seen.ratio, 2),
         repeats_words(lens),
         guard,
-        unsure if seen is None else tame(seen.words, 300),
+        unsure if seen is None else voice.retell(seen.words),
     )
 
 

@@ -42,16 +42,12 @@ def _chapter(lens: FeatureLens) -> Chapter:
 def _size(lens: FeatureLens) -> Picture:
     say = lens.lens.voice.say
     return Picture(
-        key=f"size-{_place(lens)}",
+        key=f"size-{lens.place}",
         title=say("run.size_title", feature=lens.name),
         caption=" ".join([*size_words(lens), *_drawing_notes(lens)]),
         spec=size_figure(lens, lens.lens.study.acts),
         tables=(_levels_table(lens),),
     )
-
-
-def _place(lens: FeatureLens) -> int:
-    return [f.name for f in lens.lens.study.features].index(lens.of.name) + 1
 
 
 def size_words(lens: FeatureLens) -> list[str]:
@@ -126,7 +122,7 @@ def _sloping(lens: FeatureLens, chart: Chart) -> Picture:
     say, stability = lens.lens.voice.say, lens.of.stability
     key = {None: "unjudged", True: "quiet", False: "loud"}[stability.stable]
     words = [
-        say(f"run.sloping_{key}", feature=lens.name, words=tame(stability.words, 300)),
+        say(f"run.sloping_{key}", feature=lens.name, words=lens.lens.voice.retell(stability.words)),
         _base_sentence(lens),
     ]
     reach = (float(chart.lower[-1] - chart.center[-1]), float(chart.upper[-1] - chart.center[-1]))
@@ -140,7 +136,7 @@ def _sloping(lens: FeatureLens, chart: Chart) -> Picture:
         (
             s.pattern,
             lens.lens.span(int(lens.of.series.parts[s.first]), int(lens.of.series.parts[s.last])),
-            tame(s.says),
+            lens.lens.voice.retell(s.says),
             tame(s.source),
         )
         for s in lens.of.signals[:MOST_LISTED]
@@ -150,7 +146,7 @@ def _sloping(lens: FeatureLens, chart: Chart) -> Picture:
         head = tuple(say(f"run.{k}") for k in ("signal", "parts", "says", "source"))
         tables.append(Table(head, signals))
     return Picture(
-        key=f"about-{_place(lens)}",
+        key=f"about-{lens.place}",
         title=say("run.sloping_title", feature=lens.name),
         caption=" ".join(words),
         spec=sloping_figure(lens, chart),
@@ -190,7 +186,7 @@ def _individuals(lens: FeatureLens) -> Picture:
         words.append(say("run.chart_trend"))
     words.append(_base_sentence(lens))
     return Picture(
-        key=f"single-{_place(lens)}",
+        key=f"single-{lens.place}",
         title=say("run.chart_title", feature=lens.name),
         caption=" ".join(words),
         spec=individuals_figure(lens, pair),

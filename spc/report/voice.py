@@ -1,6 +1,7 @@
 """How a study is said: every sentence from one file, every number turned into text once."""
 
 import math
+import re
 import tomllib
 import unicodedata
 from dataclasses import dataclass
@@ -72,6 +73,18 @@ class Voice:
         size = (feature.nominal_mm * 1000 + deviation_um) / scale
         unit = {"um": "µm"}.get(feature.unit, feature.unit)
         return f"{self.number(size, digits_for(step_um / scale))} {unit}"
+
+    def retell(self, text: str, limit: int = 600) -> str:
+        """
+        A sentence from another room: harmless, with a true minus and this place's decimal mark.
+
+        Examples
+        --------
+        >>> Voice({}, ",", ZoneInfo("UTC")).retell("a move of -2.0 µm by ISO 286-1")
+        'a move of −2,0 µm by ISO 286-1'
+        """
+        minus = re.sub(r"(?<![\w-])-(?=\d)", _MINUS, tame(text, limit))
+        return re.sub(r"(?<![\d.])(\d+)\.(\d+)(?![\d.])", rf"\1{self.mark}\2", minus)
 
     def share(self, value: float) -> str:
         """A fraction as per cent, with one digit below ten per cent."""

@@ -1,0 +1,249 @@
+"""What may be claimed of each feature, in the order of the questions asked about it."""
+
+import math
+
+import numpy as np
+
+from spc.capability.assessment import Capability
+from spc.capability.indices import Index
+from spc.report.lens import FeatureLens, Lens
+from spc.report.pieces import Chapter, Picture, Table, Term
+from spc.report.proof_figures import (
+    bars_of,
+    budget_figure,
+    distribution_figure,
+    expected_in,
+    plot_points,
+    probability_figure,
+)
+from spc.report.voice import tame
+
+#: Expected parts per million below this are said as "below 0.1".
+_LEAST_PPM = 0.05
+#: Points of the probability plot listed in its table.
+_LISTED_SHARES = (0.00135, 0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99, 0.99865)
+
+
+def chapters(lens: Lens) -> tuple[Chapter, ...]:
+    """One chapter per feature, then where the tolerance goes."""
+    found = [_chapter(f, f.of.capability) for f in lens.features if f.of.capability is not None]
+    budgets = [
+        (f.name, f.of.capability)
+        for f in lens.features
+        if f.of.capability is not None and f.of.capability.budget
+    ]
+    if budgets:
+        found.append(_budget(lens, budgets))
+    return tuple(found)
+
+
+def _chapter(lens: FeatureLens, capability: Capability) -> Chapter:
+    pictures = [_distribution(lens, capability)]
+    if capability.evidence.shape is not None:
+        pictures.append(_probability(lens, capability))
+    retell = lens.lens.voice.retell
+    return Chapter(
+        title=lens.name,
+        words=(retell(capability.verdict),),
+        pictures=tuple(pictures),
+        tables=(_portions(lens, capability),),
+        answers=tuple(answers(lens, capability)),
+        notes=_notes(lens, capability),
+    )
+
+
+# --- the questions --------------------------------------------------------------------------------
+
+
+def answers(lens: FeatureLens, capability: Capability) -> list[Term]:
+    """The questions an auditor asks, one after the other, each with its answer."""
+    say, retell = lens.lens.voice.say, lens.lens.voice.retell
+    model = f"{capability.model}: {capability.model_words}" if capability.model else ""
+    found = (
+        ("stable", retell(lens.of.stability.words)),
+        ("model", retell(model) or say("page.not_enough")),
+        ("shape", tame(capability.shape) or say("proof.no_shape")),
+        ("index", _allowed(lens, capability)),
+        ("sure", claim(lens)),
+    )
+    return [Term(say(f"proof.{key}"), text) for key, text in found]
+
+
+def claim(lens: FeatureLens) -> str:
+    """The one index that may be quoted with its bounds, or why there is none."""
+    say, capability = lens.lens.voice.say, lens.of.capability
+    if lens.of.stability.stable is False:
+        return say("proof.not_steady")
+    if capability is None:
+        return say("page.not_enough")
+    for portion in (capability.total, capability.within):
+        for index in (portion.cpk, portion.cp):
+            if index.value is not None and index.name in capability.allowed:
+                return f"{index.name} {index_words(lens, index)}"
+    return say("page.not_enough")
+
+
+def index_words(lens: FeatureLens, index: Index) -> str:
+    """An index with its 95 % bounds, or in two words why it is not claimed."""
+    voice = lens.lens.voice
+    if index.value is None:
+        return _withheld(lens, index)
+    shown = voice.number(index.value, 2)
+    if index.lower is None:
+        return shown
+    low = voice.number(index.lower, 2)
+    if index.upper is None or not math.isfinite(index.upper):
+        return voice.say("proof.one_low", value=shown, low=low)
+    return voice.say("proof.interval", value=shown, low=low, high=voice.number(index.upper, 2))
+
+
+def _withheld(lens: FeatureLens, index: Index) -> str:
+    """A reason that begins with its kind, cut down to it: the sentence stands below the table."""
+    kind, colon, _ = index.why.partition(":")
+    return lens.lens.voice.retell(kind if colon else index.why or "–", 60)
+
+
+def _allowed(lens: FeatureLens, capability: Capability) -> str:
+    if capability.allowed:
+        return ", ".join(capability.allowed)
+    return lens.lens.voice.retell(capability.not_enough or lens.lens.voice.say("page.none"))
+
+
+# --- three numbers side by side -------------------------------------------------------------------
+
+
+def _portions(lens: FeatureLens, capability: Capability) -> Table:
+    """Within, as delivered and compensated, side by side."""
+    say = lens.lens.voice.say
+    portions = (capability.within, capability.total, capability.compensated, capability.corrected)
+    head = ("", *(say(f"proof.{k}") for k in ("within", "total", "compensated", "corrected")))
+    sigma = tuple(
+        "–" if p.sigma is None else lens.lens.voice.number(p.sigma, lens.digits + 1)
+        for p in portions
+    )
+    rows = [(say("proof.sigma"), *sigma)]
+    for key in ("cp", "cpk"):
+        indices = [getattr(p, key) for p in portions]
+        names = " / ".join(dict.fromkeys(i.name for i in indices))
+        rows.append((names, *(index_words(lens, i) for i in indices)))
+    rows.append((say("proof.ppm"), "", ppm_words(lens, capability.ppm), "", ""))
+    words = tuple(lens.lens.voice.retell(p.words) for p in portions)
+    return Table(head, (*rows, (say("run.says"), *words)))
+
+
+def ppm_words(lens: FeatureLens, index: Index) -> str:
+    """Expected parts per million outside, with bounds; two words while it cannot be said."""
+    say, number = lens.lens.voice.say, lens.lens.voice.number
+    if index.value is None:
+        return _withheld(lens, index)
+
+    def shown(value: float) -> str:
+        if value < _LEAST_PPM:
+            return say("proof.below", value=number(0.1, 1))
+        return number(value, 0 if value >= 10 else 1)
+
+    if index.lower is None or index.upper is None:
+        return shown(index.value)
+    if index.upper < _LEAST_PPM:
+        return shown(index.upper)
+    low, high = shown(index.lower), shown(index.upper)
+    return say("proof.interval", value=shown(index.value), low=low, high=high)
+
+
+def _notes(lens: FeatureLens, capability: Capability) -> tuple[str, ...]:
+    """Why indices are withheld, what the drift hides, and what limits the claim; each once."""
+    portions = (capability.within, capability.total, capability.compensated)
+    withheld = [i for p in portions for i in (p.cp, p.cpk) if i.value is None]
+    whys = [index.why for index in (*withheld, capability.ppm) if index.why]
+    seen = [capability.drift_seen.words] if capability.drift_seen else []
+    sentences = dict.fromkeys([*whys, *seen, *capability.remarks])
+    return tuple(lens.lens.voice.retell(s[:1].upper() + s[1:]) for s in sentences)
+
+
+# --- pictures -------------------------------------------------------------------------------------
+
+
+def _distribution(lens: FeatureLens, capability: Capability) -> Picture:
+    say, voice = lens.lens.voice.say, lens.lens.voice
+    edges, counts = bars_of(lens)
+    width = float(edges[1] - edges[0])
+    shape = capability.evidence.shape
+    expected = None if shape is None else expected_in(lens, shape)
+    rows = []
+    for k, (edge, count) in enumerate(zip(edges.tolist(), counts.tolist(), strict=True)):
+        wanted = "–" if expected is None else voice.number(float(expected[k]), 1)
+        if count or wanted not in ("–", voice.number(0, 1)):
+            ends = (voice.number(v, lens.digits + 1) for v in (edge, edge + width))
+            rows.append((*ends, str(count), wanted))
+    head = ("bar_from", "bar_to", "distribution_y", "expected")
+    y = lens.of.series.deviation_um
+    return Picture(
+        key=f"distribution-{lens.place}",
+        title=say("proof.distribution_title"),
+        caption=say(
+            "proof.distribution",
+            feature=lens.name,
+            n=len(y),
+            limits=lens.limits,
+            low=lens.um(float(y.min())),
+            high=lens.um(float(y.max())),
+            shape=tame(capability.shape) or say("proof.no_shape"),
+        ),
+        spec=distribution_figure(lens, shape),
+        tables=(
+            Table(tuple(say(f"proof.{h}") for h in head), tuple(rows), frozenset({0, 1, 2, 3})),
+        ),
+    )
+
+
+def _probability(lens: FeatureLens, capability: Capability) -> Picture:
+    say, voice = lens.lens.voice.say, lens.lens.voice
+    shape = capability.evidence.shape
+    if shape is None:
+        raise ValueError(f"{lens.name}: no shape to plot against")
+    wanted, seen = plot_points(lens, shape)
+    farthest = int(abs(seen - wanted).argmax())
+    y = lens.of.series.deviation_um
+    rows = []
+    for share in _LISTED_SHARES:
+        told = lens.bare(float(shape.quantile(share)), finer=1)
+        # Beyond the outermost parts the readings say nothing.
+        inside = 0.5 / len(y) <= share <= 1 - 0.5 / len(y)
+        found = lens.bare(float(np.quantile(y, share, method="hazen")), finer=1) if inside else "–"
+        rows.append((f"{voice.number(100 * share, 3)} %", told, found))
+    head = ("share", "by_shape", "by_parts")
+    return Picture(
+        key=f"shape-{lens.place}",
+        title=say("proof.shape_title"),
+        caption=say(
+            "proof.shape_says",
+            shape=tame(capability.shape),
+            gap=lens.estimate(abs(float(seen[farthest] - wanted[farthest]))),
+            where=lens.um(float(seen[farthest])),
+            n=len(y),
+        ),
+        spec=probability_figure(lens, shape),
+        tables=(Table(tuple(say(f"proof.{h}") for h in head), tuple(rows), frozenset({0, 1, 2})),),
+    )
+
+
+def _budget(lens: Lens, budgets: list[tuple[str, Capability]]) -> Chapter:
+    say, voice = lens.voice.say, lens.voice
+    words, rows = [], []
+    for feature, capability in budgets:
+        largest = max(capability.budget, key=lambda line: line[2])
+        share = voice.share(largest[2])
+        words.append(say("proof.budget", feature=feature, name=tame(largest[0]), share=share))
+        rows += [
+            (feature, tame(name, 60), voice.number(sigma, 2), voice.share(share))
+            for name, sigma, share in capability.budget
+        ]
+    head = tuple(say(f"proof.budget_{h}") for h in ("feature", "name", "sigma", "share"))
+    picture = Picture(
+        key="budget",
+        title=say("proof.budget_picture"),
+        caption=" ".join(words),
+        spec=budget_figure(budgets, voice),
+        tables=(Table(head, tuple(rows), frozenset({2, 3})),),
+    )
+    return Chapter(say("proof.budget_title"), (), (picture,))
