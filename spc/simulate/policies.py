@@ -214,3 +214,49 @@ class ControlChart(FixedDress):
     def forget(self) -> None:
         """Begin a new chart."""
         self._seen.clear()
+
+
+class FixedInterval:
+    """A policy kept to a fixed check interval: what choosing the interval is worth."""
+
+    def __init__(self, policy: Policy, every: int) -> None:
+        self._policy = policy
+        self._every = every
+        self.part = policy.part
+        self.reading = policy.reading
+        self.event = policy.event
+
+    def advise(self) -> Act:
+        """The policy's act; the next check after the fixed interval, or as soon as forced."""
+        advice = self._policy.advise()
+        # 0 and 1 are forced: this part again, and the first parts after an act.
+        forced = advice.measure_after <= 1
+        wait = advice.measure_after if forced else self._every
+        return Act(advice.action, advice.offset_um, wait)
+
+
+class NoMoveAtDress:
+    """A policy whose moves at a dress are left out: what feeding forward is worth."""
+
+    def __init__(self, policy: Policy) -> None:
+        self._policy = policy
+        self._dressed = False
+        self.reading = policy.reading
+
+    def part(self, minute: float | None = None) -> None:
+        """A part was ground."""
+        self._dressed = False
+        self._policy.part(minute=minute)
+
+    def event(self, kind: str, *, um: float | None = None, minutes: float | None = None) -> None:
+        """Something was done to the machine."""
+        self._dressed = self._dressed or kind == "dress"
+        self._policy.event(kind, um=um, minutes=minutes)
+
+    def advise(self) -> Act:
+        """The policy's act without any move between a dress and the first part after it."""
+        advice = self._policy.advise()
+        if advice.action == "dress" or (self._dressed and advice.action == "offset"):
+            action = "dress" if advice.action == "dress" else "grind_on"
+            return Act(action, None, advice.measure_after)
+        return Act(advice.action, advice.offset_um, advice.measure_after)

@@ -1,7 +1,8 @@
 """A plunge grinder with known truth: wear, dulling, dresses, heat, and the gauge beside it."""
 
 import math
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -240,6 +241,20 @@ class Grinder:
         if part.burnt:
             ledger.burn += prices.burn
         self._looks = 0
+
+    def fork(self) -> "Grinder":
+        """
+        The same machine at the same moment, to see what would come of it.
+
+        Its `truth` begins empty; what it grinds, spends and writes down stays its own.
+        """
+        other = copy(self)
+        other.truth = []
+        other.events = list(self.events)
+        other.ledger = replace(self.ledger)
+        other.cycle = replace(self.cycle)
+        other._counts = dict(self._counts)
+        return other
 
     def measure(self) -> Reading:
         """A reading of the last part; asked again, a new one of the same part."""

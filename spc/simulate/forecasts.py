@@ -1,0 +1,106 @@
+"""Whether "parts left" keeps its word, against the future the grinder really has."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.simulate.contenders import adviser_for, play_policy
+from spc.simulate.policies import Policy
+from spc.simulate.process import Grinder
+from spc.simulate.settings import Setting
+
+#: As "parts left" counts: until one part is out with this probability, at most so many.
+RISK, MOST = 0.005, 200
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """One forecast and what came."""
+
+    since_dress: int
+    life_parts: float  # of this cycle, truly
+    low: float
+    middle: float
+    high: float
+    came: int  # parts left in truth, without any act
+
+    @property
+    def late(self) -> bool:
+        """Whether the wheel had passed four tenths of its life."""
+        return self.since_dress > 0.4 * self.life_parts
+
+    @property
+    def kept(self) -> bool:
+        """Whether at least the promised parts came."""
+        return self.came >= self.low
+
+
+def parts_left(grinder: Grinder) -> int:
+    """
+    Parts until one is out with probability `RISK` if nothing is done; `MOST` at most.
+
+    The level is the true one of the very future that this seed holds.
+    """
+    future, limit, sd = grinder.fork(), grinder.setting.tolerance_um, grinder.setting.part_sd_um
+    for left in range(MOST):
+        future.part()
+        level = future.truth[-1].level_um
+        out = _above((limit - level) / sd) + _above((limit + level) / sd)
+        if out > RISK:
+            return left
+    return MOST
+
+
+def _above(z: float) -> float:
+    return 0.5 * math.erfc(z / math.sqrt(2))
+
+
+def forecasts(
+    setting: Setting,
+    *,
+    seeds: Sequence[int],
+    parts: int,
+    every: int = 5,
+    factory: Callable[[Setting], Policy] = adviser_for,
+) -> list[Forecast]:
+    """
+    Forecasts the adviser gives on the way, with what came of them.
+
+    Parameters
+    ----------
+    setting : Setting
+        The process.
+    seeds : sequence of int
+        Runs.
+    parts : int
+        Of each run.
+    every : int
+        Every so-manieth reading is asked for a forecast, before anything is done about it.
+    factory : callable
+        Makes the adviser.
+    """
+    made: list[Forecast] = []
+    looks = 0
+
+    def ask(policy: Policy, grinder: Grinder) -> None:
+        nonlocal looks
+        looks += 1
+        left = getattr(policy.advise(), "parts_left", None) if looks % every == 0 else None
+        if left is not None:
+            cycle, came = grinder.cycle, parts_left(grinder)
+            made.append(
+                Forecast(
+                    cycle.since_dress, cycle.life_parts, left.low, left.middle, left.high, came
+                )
+            )
+
+    for seed in seeds:
+        play_policy(factory(setting), setting, seed, parts, watch=ask)
+    return made
+
+
+def share_kept(made: Sequence[Forecast]) -> float:
+    """Share of forecasts whose promised parts came; NaN for none."""
+    return float(np.mean([one.kept for one in made])) if made else math.nan
