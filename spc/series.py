@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,8 +128,8 @@ def _misread(part: Ints, values: Floats, gauge_sd: float) -> NDArray[np.bool_]:
     return wrong
 
 
-def _utc(table: "np.ndarray | object", rows: Ints) -> NDArray[np.datetime64]:
-    time = table["time"].dt.tz_localize(None)  # type: ignore[index]
+def _utc(table: Any, rows: Ints) -> NDArray[np.datetime64]:
+    time = table["time"].dt.tz_localize(None)
     return time.to_numpy(dtype="datetime64[us]")[rows]
 
 

@@ -211,7 +211,7 @@ def acts_of(
     for event in run.events.itertuples():
         if not first - 1 <= event.after_part <= last:
             continue
-        effect = (None, None)
+        effect: tuple[float | None, float | None] = (None, None)
         if lead is not None and sigma is not None and event.kind in ("dress", "offset", "wheel"):
             effect = _effect(lead.series, int(event.after_part), sigma)
         acts.append(

@@ -1,0 +1,177 @@
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from spc.errors import SpcError
+from spc.plan import read_plan
+from spc.shifts import shift_span
+from spc.study import advisor_for, examine
+
+
+def wearing(make_run, parts=120, drift=0.05, seed=7, events=(), every=1, minutes=1.0):
+    """An invented run: wear from one level after each dress, noise 0.5 µm, offsets as told."""
+    rng = np.random.default_rng(seed)
+    told = {after: (kind, *details) for after, kind, *details in events}
+    level, since, readings = -2.0, 0, []
+    for part in range(1, parts + 1):
+        kind, *details = told.get(part - 1, ("none",))
+        since = 0 if kind == "dress" else since
+        level += details[0]["um"] if kind == "offset" else 0.0
+        since += 1
+        if part % every == 0:
+            readings.append((part, "seat", round(level + drift * since + rng.normal(0, 0.5), 1)))
+    return make_run(readings, events, minutes=minutes)
+
+
+def test_wear_is_told_from_chance_and_raises_no_alarm(plan, make_run):
+    study = examine(wearing(make_run, events=[(0, "dress"), (60, "dress")]), plan)
+
+    seat = study.feature("seat")
+    assert [line.n for line in seat.wear] == [60, 60]
+    for line in seat.wear:
+        assert line.slope_lower < 0.05 < line.slope_upper
+    assert seat.stability.stable
+    assert study.parts_since_dress == 60
+    assert (study.made, study.measured, study.outside) == (120, 120, ())
+
+
+def test_a_jump_without_a_cause_is_more_than_wear(plan, make_run):
+    run = wearing(make_run, drift=0.0, events=[(0, "dress")])
+    late = run.measurements["part"] > 80
+    run.measurements.loc[late, "deviation_um"] += 4.0
+
+    study = examine(run, plan)
+
+    seat = study.feature("seat")
+    assert seat.stability.stable is False
+    capability = study.as_dict()["features"][0]["capability"]
+    assert capability["stable"] is False
+    assert "cpk" not in capability["within"]
+    assert "cpk" not in capability["compensated"]
+
+
+def test_the_effect_of_an_offset_is_seen_in_the_lead_feature(plan, make_run):
+    events = [(0, "dress"), (50, "offset", {"um": -3.0})]
+    study = examine(wearing(make_run, drift=0.0, events=events), plan)
+
+    dress, offset = study.acts
+    assert dress.effect_um is None
+    assert offset.effect_um == pytest.approx(-3.0, abs=3 * offset.effect_se_um)
+    assert 0.2 < offset.effect_se_um < 0.6
+
+
+def test_parts_out_of_limits_are_held_back_to_the_last_good_check(plan, make_run):
+    readings = [(part, "seat", 12.0 if part in (30, 35) else 0.5) for part in range(5, 60, 5)]
+    readings += [(30, "seat", 12.1, 1)]
+
+    study = examine(make_run(readings), plan)
+
+    assert study.outside == (30, 35)
+    (held,) = study.held
+    # Part 25 was good, and so was part 40.
+    assert (held.first, held.last, held.count) == (26, 39, 14)
+
+
+def test_a_part_in_the_guard_band_is_in_doubt_and_held(make_run, plan):
+    seat = plan.feature("seat").model_copy(update={"uncertainty_um": 1.0})
+    guarded = plan.model_copy(update={"features": (seat,)})
+
+    study = examine(make_run([(1, "seat", 0.0), (2, "seat", 9.5), (3, "seat", 0.0)]), guarded)
+
+    feature = study.feature("seat")
+    assert (feature.outside, feature.in_doubt) == ((), (2,))
+    assert [(h.first, h.last) for h in study.held] == [(2, 2)]
+
+
+def test_too_few_parts_say_so_instead_of_a_number(plan, make_run):
+    study = examine(make_run([(1, "seat", 0.1), (2, "seat", 0.2)]), plan)
+
+    seat = study.feature("seat")
+    assert (seat.sloping, seat.individuals, seat.capability) == (None, None, None)
+    assert seat.stability.stable is None
+    assert "not enough yet" in seat.stability.words
+
+
+def test_the_base_span_is_stated_and_frozen(make_run):
+    text = (
+        '[job]\npart = "Lock pin"\n[[feature]]\nname = "seat"\nnominal = 25.0\nupper = 0.01\n'
+        "lower = -0.01\n[charts]\nbase = [11, 40]\n"
+    )
+    plan = read_plan(text.encode(), source="pin.toml")
+    run = wearing(make_run, events=[(0, "dress")])
+    study = examine(run, plan)
+    run.measurements.loc[run.measurements["part"] > 60, "deviation_um"] *= 3
+
+    later = examine(run, plan)
+
+    seat = study.feature("seat")
+    assert (seat.sloping.base.first, seat.sloping.base.last) == (10, 39)
+    assert seat.base_words == "parts 11 to 40, by the plan"
+    assert later.feature("seat").sloping.sigma == seat.sloping.sigma
+
+
+def test_a_base_span_without_enough_parts_is_refused(plan, make_run):
+    narrow = plan.model_copy(
+        update={"charts": plan.charts.model_copy(update={"base": (1, 5)}), "source": "pin.toml"}
+    )
+    with pytest.raises(SpcError, match=r"charts, base = \[1, 5\] holds 5 measured parts"):
+        examine(wearing(make_run), narrow)
+
+
+def test_one_shift_is_charted_while_the_adviser_follows_the_whole_run(plan, make_run):
+    run = wearing(make_run, parts=200, events=[(0, "dress"), (70, "dress")], minutes=5.0)
+
+    study = examine(run, plan, shift=shift_span(run, plan, "early"))
+
+    # Part 1 stands at 07:05 local time, part 84 at 14:00.
+    assert (study.first_part, study.last_part) == (1, 83)
+    assert len(study.feature("seat").series) == 83
+    assert study.parts_since_dress == 13
+
+
+def test_the_same_records_give_the_same_advice_as_telling_them_one_by_one(plan, make_run):
+    run = wearing(make_run, parts=40, drift=0.2, events=[(0, "dress")], every=2)
+    advisor = advisor_for(plan)
+    advisor.event("dress")
+    minutes = {row.part: row.time.timestamp() / 60 for row in run.measurements.itertuples()}
+    readings = dict(zip(run.measurements["part"], run.measurements["deviation_um"], strict=True))
+    for part in range(1, 41):
+        advisor.part(minute=minutes.get(part))
+        if part in readings:
+            advisor.reading("seat", readings[part])
+
+    assert examine(run, plan).advice == advisor.advise()
+
+
+def test_an_earlier_study_teaches_the_adviser(plan, make_run):
+    events = [(0, "dress"), (60, "dress"), (120, "dress")]
+    earlier = examine(wearing(make_run, parts=180, drift=0.1, events=events), plan)
+
+    fresh, taught = advisor_for(plan), advisor_for(plan, history=[earlier])
+
+    assert taught.state() != fresh.state()
+
+
+def test_the_study_is_a_json_document(plan, make_run):
+    events = [(0, "dress"), (40, "offset", {"um": -2.0})]
+    study = examine(wearing(make_run, events=events), plan)
+
+    document = json.loads(json.dumps(study.as_dict(), allow_nan=False))
+
+    assert document["schema"] == "spc.study/1"
+    assert document["advice"]["schema"] == "spc.advice/1"
+    assert document["span"] == {"first_part": 1, "last_part": 120}
+    assert len(document["features"][0]["deviation_um"]) == 120
+    assert document["acts"][1]["amount_um"] == -2.0
+
+
+def test_a_run_with_no_reading_of_a_feature_says_so(plan, make_run):
+    run = make_run([(1, "seat", 0.0)])
+    empty = replace(run, measurements=run.measurements.iloc[:0])
+
+    study = examine(empty, plan)
+
+    assert study.made == 0
+    assert study.advice.action == "grind_on"
