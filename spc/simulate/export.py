@@ -54,15 +54,19 @@ class Writer:
         tail = self._event_header if with_events else []
         names = (feature.name for feature in self._features)
         sheet = [[*clock, self._plan.columns.get("part", "part"), *names, *tail]]
+        last = 0
         for row in rows:
             if isinstance(row, Measured):
+                last = row.part
                 sizes = map(self._size, self._features, row.deviations_um)
                 sheet.append(
                     [*self._clock(row), self._serial(row.part), *sizes, *("" for _ in tail)]
                 )
             else:
+                # An event belongs to the row before it; the part is written where that misleads.
+                part = "" if row.after_part == last else self._serial(row.after_part)
                 blank = ["" for _ in self._features]
-                sheet.append([*self._clock(row), "", *blank, *self._event(row)])
+                sheet.append([*self._clock(row), part, *blank, *self._event(row)])
         return sheet
 
     def event_rows(self, events: Iterable[Event]) -> list[list[str]]:

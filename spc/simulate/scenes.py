@@ -93,7 +93,7 @@ STORIES: dict[str, Story] = {
         words="A quiet run: a wheel that hardly wears, a micrometer that shows 1 µm, a level "
         "that stays. The right advice is to leave it alone.",
         setting=replace(
-            _SHOP, cycle_min=0.8, wear_um=0.004, break_in_um=0.0, life_parts=2500,
+            _SHOP, cycle_min=0.8, wear_um=0.001, break_in_um=0.0, life_parts=2500,
             dull_growth_um=0.0, part_sd_um=1.6, walk_sd_um=0.0, wave_sd_um=0.0,
         ),
         habit=Habit(every=5, first_offs=2),

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from spc.intake import read_run
 from spc.plan import load_plan
 from spc.simulate.process import Event
 from spc.simulate.scenes import STORIES, big_run, scene_sheet, write_all, write_scene
@@ -69,7 +70,7 @@ def test_a_shift_is_a_realistic_one(name):
 def test_what_is_written_leads_back_to_what_was_measured():
     sheet, plan = scene_sheet("capstan_spindle"), load_plan(SAMPLES / "capstan_spindle.toml")
     rows = read(SAMPLES / "capstan_spindle.csv")
-    parts = [row for row in rows if row["part"]]
+    parts = [row for row in rows if row["seat head"]]
 
     assert len(rows) == len(sheet.rows)
     for text, row in zip(parts, sheet.measured, strict=True):
@@ -143,7 +144,31 @@ def test_another_seed_is_another_run_of_the_same_plan(tmp_path):
 
 def test_a_big_run_has_the_parts_and_features_asked_for(tmp_path):
     scene = big_run(tmp_path, parts=300, features=6)
-    parts = [row for row in read(scene.csv) if row["part"]]
+    parts = [row for row in read(scene.csv) if not row["event"]]
 
     assert len(load_plan(scene.plan).features) == 6
     assert [int(row["part"]) for row in parts] == list(range(1, 301))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_reader_of_the_files_finds_every_measurement_and_event_of_the_shift(name):
+    plan = load_plan(SAMPLES / f"{name}.toml")
+    apart = SAMPLES / f"{name}_events.csv"
+    run = read_run(SAMPLES / f"{name}.csv", plan, events=apart if apart.exists() else None)
+    sheet = scene_sheet(name)
+    measured = {
+        (row.part, feature.name, round(deviation, 3))
+        for row in sheet.measured
+        for feature, deviation in zip(plan.measured_features, row.deviations_um, strict=True)
+        if deviation is not None
+    }
+    events = [(e.after_part, e.kind, round(e.amount_um, 3)) for e in sheet.events]
+
+    seen = run.measurements
+    values = zip(seen["part"], seen["feature"], seen["deviation_um"].round(3), strict=True)
+    assert set(values) == measured
+    assert run.account["rejected"] == 0
+    found = zip(
+        run.events["after_part"], run.events["kind"], run.events["amount_um"].round(3), strict=True
+    )
+    assert [(*e[:2], str(e[2])) for e in found] == [(*e[:2], str(e[2])) for e in events]
