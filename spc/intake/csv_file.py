@@ -9,7 +9,7 @@ from spc.errors import UnreadableRun
 from spc.intake.columns import Layout, Lexicon
 from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import Dialect, find_dialect
-from spc.intake.lines import DATA, EVENT, SKIPPED, Lines, sort_lines, why_short
+from spc.intake.lines import DATA, EVENT, SKIPPED, Lines, sort_lines, why_slid
 from spc.intake.meaning import Target, near_nominal, target_of
 from spc.intake.readings import (
     TAKEN,
@@ -22,7 +22,7 @@ from spc.intake.readings import (
 )
 from spc.intake.screens import screen
 from spc.intake.times import Times, read_times
-from spc.intake.tokens import SHORT, Table, tabulate
+from spc.intake.tokens import SHORT, SPILLED, Table, tabulate
 from spc.plan import Plan
 from spc.units import unit_named
 
@@ -195,45 +195,47 @@ def _set_aside(sheet: Sheet, texts: list[str], rows: NDArray[np.int64]) -> None:
 
 
 def _refuse_slid_rows(sheet: Sheet, targets: dict[str, Target]) -> None:
-    """A line with too few fields whose values stand under the wrong headers."""
-    short = np.flatnonzero((sheet.table.state == SHORT) & (sheet.lines.kind == DATA))
-    if not len(short):
+    """Lines of an odd width whose values stand under the wrong headers."""
+    state, kind = sheet.table.state, sheet.lines.kind
+    odd = np.isin(state, (SHORT, SPILLED)) & (kind == DATA)
+    if not odd.any():
         return
     wrong: set[int] = set()
     if sheet.times is not None:
-        wrong |= set(short[sheet.times.unreadable[short]].tolist())
-    among = np.zeros(len(sheet.table), bool)
-    among[short] = True
+        wrong |= set(np.flatnonzero(odd & sheet.times.unreadable).tolist())
     for stream in sheet.streams:
-        places = np.flatnonzero(among[stream.rows] & (stream.state == TAKEN) & stream.absolute)
-        for at in places.tolist():
-            if _belongs_elsewhere(stream, at, targets):
-                wrong.add(int(stream.rows[at]))
+        unit = stream.target.feature.unit
+        far = odd[stream.rows] & (stream.state == TAKEN) & stream.absolute
+        if not stream.target.sized:
+            continue
+        far &= ~near_nominal(np.nan_to_num(stream.size), unit, stream.target)
+        for at in np.flatnonzero(far).tolist():
+            row = int(stream.rows[at])
+            if state[row] == SPILLED or _belongs_elsewhere(stream, at, targets):
+                wrong.add(row)
     for row in sorted(wrong):
-        sheet.lines.refuse(row, why_short(sheet.table, row))
+        sheet.lines.refuse(row, why_slid(sheet.table, row))
     if wrong:
-        sheet.streams = [_without(stream, sheet.lines.kind) for stream in sheet.streams]
+        sheet.streams = [_without(stream, kind) for stream in sheet.streams]
 
 
 def _belongs_elsewhere(stream: Stream, at: int, targets: dict[str, Target]) -> bool:
-    unit = stream.target.feature.unit
     size = np.array([stream.size[at]])
-    if not stream.target.sized or near_nominal(size, unit, stream.target)[0]:
-        return False
     return any(
-        target.sized and bool(near_nominal(size, unit, target)[0])
+        target.sized and bool(near_nominal(size, stream.target.feature.unit, target)[0])
         for name, target in targets.items()
         if name != stream.target.feature.name
     )
 
 
 def _without(stream: Stream, kind: NDArray[np.int8]) -> Stream:
-    keep = np.flatnonzero(kind[stream.rows] == DATA)
-    renumbered = {int(old): new for new, old in enumerate(keep)}
+    kept = kind[stream.rows] == DATA
+    keep = np.flatnonzero(kept)
+    place = np.cumsum(kept) - 1
     return Stream(
         stream.column, stream.target, stream.rows[keep], stream.deviation_um[keep],
         stream.size[keep], stream.decimals[keep], stream.state[keep], stream.absolute[keep],
-        {renumbered[at]: why for at, why in stream.reasons.items() if at in renumbered},
+        {int(place[at]): why for at, why in stream.reasons.items() if kept[at]},
         stream.senses,
     )  # fmt: skip
 

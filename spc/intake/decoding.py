@@ -24,7 +24,7 @@ _MARKS = (
 )
 # A share of control characters that no export has; a few come from bar codes. Own choice.
 _MOST_CONTROLS = 0.02
-_CONTROLS = bytes(c for c in range(32) if c not in (9, 10, 11, 12, 13, 26))
+_CONTROLS = bytes(c for c in range(1, 32) if c not in (9, 10, 11, 12, 13, 26))
 
 Given = str | os.PathLike[str]
 
@@ -52,9 +52,21 @@ def read_text(given: Given, *, code_page: str) -> Text:
     """
     name = os.fspath(given)
     content = _content(name)
+    sha256 = hashlib.sha256(content).hexdigest()
     _refuse_binaries(name, content)
-    text, encoding = _decoded(name, content, code_page)
-    return _with_line_feeds(name, text, encoding, hashlib.sha256(content).hexdigest())
+    encoding, data = _as_utf8(name, content, code_page)
+    line_end = "\r\n" if b"\r\n" in data else "\r" if b"\r" in data else "\n"
+    if line_end != "\n":
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    # Ctrl-Z marks the end of the text in files of old systems; power lost while writing leaves
+    # zeros there.
+    if data.endswith((b"\x1a", b"\x00")):
+        data = data.rstrip(b"\x00\x1a")
+    if b"\x00" in data:
+        raise _no_text(name)
+    if not data[:4096].strip() and not data.decode("utf-8").strip("\ufeff \t\n\x0b\x0c\xa0"):
+        raise UnreadableRun(f"{name}: the file is empty but for blank lines; export it again")
+    return Text(name, data, encoding, line_end, data.endswith(b"\n"), sha256)
 
 
 def _content(name: str) -> bytes:
@@ -79,26 +91,29 @@ def _refuse_binaries(name: str, content: bytes) -> None:
         raise UnreadableRun(f"{name}: this is not text but another kind of file; export it as CSV")
 
 
-def _decoded(name: str, content: bytes, code_page: str) -> tuple[str, str]:
+def _no_text(name: str) -> UnreadableRun:
+    return UnreadableRun(f"{name}: this is not text: it holds control characters; export it as CSV")
+
+
+def _as_utf8(name: str, content: bytes, code_page: str) -> tuple[str, bytes]:
+    """The encoding found, and the text in UTF-8."""
     for mark, encoding in _MARKS:
         if content.startswith(mark):
-            return _strictly(name, content[len(mark) :], encoding), encoding
+            return encoding, _strictly(name, content[len(mark) :], encoding).encode()
     wide = _unmarked_utf16(content)
     if wide:
-        return _strictly(name, content, wide), wide
-    # Power lost while writing leaves zeros at the end.
-    content = content.rstrip(b"\x00")
-    strange = len(content) - len(content.translate(None, _CONTROLS))
-    if b"\x00" in content or strange > _MOST_CONTROLS * len(content):
-        raise UnreadableRun(
-            f"{name}: this is not text: it holds control characters; export it as CSV"
-        )
+        return wide, _strictly(name, content, wide).encode()
+    head = content[:65_536]
+    if len(head) - len(head.translate(None, _CONTROLS)) > _MOST_CONTROLS * len(head):
+        raise _no_text(name)
+    if content.isascii():
+        return "utf-8", content
     try:
-        return _utf8(content), "utf-8"
+        return "utf-8", _utf8(content).encode()
     except UnicodeDecodeError:
         pass
     try:
-        return content.decode(code_page), code_page
+        return code_page, content.decode(code_page).encode("utf-8", "replace")
     except LookupError:
         raise PlanError(
             f"reading, code_page = {code_page!r} is not an encoding known here; such as 'cp1252'"
@@ -145,19 +160,3 @@ def _unmarked_utf16(content: bytes) -> str | None:
     if head[::2].count(0) > 0.7 * half and head[1::2].count(0) == 0:
         return "utf-16-be"
     return None
-
-
-def _with_line_feeds(name: str, text: str, encoding: str, sha256: str) -> Text:
-    # Ctrl-Z marks the end of the text in files of old systems.
-    text = text.rstrip("\x00\x1a")
-    line_end = "\r\n" if "\r\n" in text else "\r" if "\r" in text else "\n"
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if "\x00" in text:
-        raise UnreadableRun(
-            f"{name}: this is not text: it holds control characters; export it as CSV"
-        )
-    if not text.strip("\ufeff \t\n\x0b\x0c\xa0"):
-        raise UnreadableRun(f"{name}: the file is empty but for blank lines; export it again")
-    data = text.encode("utf-8", "replace")
-    return Text(name, data, encoding, line_end, data.endswith(b"\n"), sha256)

@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 
 from spc.intake import words
 from spc.intake.columns import Column, Layout
-from spc.intake.quarantine import shortened
 from spc.intake.readings import column_texts
-from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED, Table
+from spc.intake.tokens import LONG, PLAIN, SHORT, UNCLOSED, UNFINISHED, Table
 from spc.intake.whole_column import digits
 
 DATA, EVENT, SUMMARY, REFUSED, SKIPPED, SAME = range(6)
@@ -99,7 +98,9 @@ def _part_column(table: Table, layout: Layout) -> tuple[Column | None, list[str]
     remarks: list[str] = []
     choices = []
     for column in (c for c in layout.columns if c.role == "part"):
-        texts = [_unwrapped(t) for t in column_texts(table, column.index)]
+        texts = column_texts(table, column.index)
+        if any(t[:1] == "=" for t in texts[:100]):
+            texts = [_unwrapped(t) for t in texts]
         numbering = (t for t in texts if t and (_FIGURE.search(t) or not words.says_summary(t)))
         first = next(numbering, None)
         again = next(numbering, None)
@@ -158,7 +159,7 @@ def _suspects(
     table: Table, layout: Layout, lines: Lines, filled: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
     """Lines that may be something else than plain data."""
-    odd = (table.state != 0) | lines.has_event | ~filled
+    odd = (table.state != PLAIN) | lines.has_event | ~filled
     if lines.serial is not None:
         for row in np.flatnonzero(lines.number < 0).tolist():
             odd[row] |= not _FIGURE.search(lines.serial[row])
@@ -234,7 +235,7 @@ def _told(layout: Layout, fields: list[str]) -> bool:
     return not any(fields)
 
 
-def why_short(table: Table, row: int) -> str:
+def why_slid(table: Table, row: int) -> str:
     """The reason for a line whose values stand in the wrong columns."""
-    seen = shortened(table.record(row))
-    return f"too few fields: its values may have slid into other columns: {seen!r}"
+    many = "few" if table.state[row] == SHORT else "many"
+    return f"too {many} fields: its values may have slid into other columns"

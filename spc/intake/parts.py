@@ -69,10 +69,11 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
     if written.any() and (sequence.numbered | ~data).all() and wanted != "rows":
         counting = _rising(sequence.number[written])
     if counting is not None:
-        numbers, first = counting
+        numbers, distinct = counting
+        first = int(numbers[0])
         part = np.zeros(n, dtype=np.int64)
         part[written] = numbers - first + 1
-        gaps = int(part.max()) - len(np.unique(numbers))
+        gaps = int(part.max()) - distinct
         words = f"part numbers count the parts, {sequence.serial[written][0]} being the first"
         words += f"; {gaps} between them were ground and not measured" if gaps else ""
         return Parts(part, sequence.serial, True, first), words
@@ -97,17 +98,18 @@ def _why_rows(sequence: Sequence, written: NDArray[np.bool_]) -> str:
 
 
 def _rising(numbers: Ints) -> tuple[Ints, int] | None:
+    """The numbers and how many differ, when they can count the parts."""
     if (numbers < 0).any():
         return None
+    distinct = numbers
     if not (np.diff(numbers) > 0).all():
-        firsts = numbers[np.sort(np.unique(numbers, return_index=True)[1])]
-        if not (np.diff(firsts) > 0).all():
+        distinct = numbers[np.sort(np.unique(numbers, return_index=True)[1])]
+        if not (np.diff(distinct) > 0).all():
             return None
-    first, last = int(numbers[0]), int(numbers.max())
-    distinct = len(np.unique(numbers))
-    if last - first > max(_FREE_SPAN, _WIDEST_GAP * distinct):
+    span = int(distinct[-1]) - int(distinct[0])
+    if span > max(_FREE_SPAN, _WIDEST_GAP * len(distinct)):
         return None
-    return numbers, first
+    return numbers, len(distinct)
 
 
 def _by_rows(sequence: Sequence, written: NDArray[np.bool_]) -> tuple[Ints, NDArray[np.object_]]:

@@ -1,9 +1,10 @@
 """From files to a run: every cell is a measurement, a reject, a blank or counted."""
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from collections.abc import Sequence as Many
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -204,8 +205,10 @@ def _taken(sequence: Sequence, base: dict[tuple[int, int, int], int]) -> list[_T
     for number, sheet in enumerate(sequence.sheets):
         for order, stream in enumerate(sheet.streams):
             places = sequence.places[number][stream.rows]
-            keep = np.flatnonzero((stream.state == TAKEN) & (sequence.kind[places] == DATA))
-            repeat = np.full(len(keep), stream.column.place, np.int64)
+            taken_here = (stream.state == TAKEN) & (sequence.kind[places] == DATA)
+            # A slice copies nothing.
+            keep = slice(None) if taken_here.all() else np.flatnonzero(taken_here)
+            repeat = np.full(len(places[keep]), stream.column.place, np.int64)
             again = {at: n for (s, o, at), n in base.items() if (s, o) == (number, order)}
             if again:
                 repeat += np.array([again.get(at, 0) for at in places[keep].tolist()])
@@ -222,28 +225,52 @@ def _measurements(
     """Everything taken, as the table of the contract: by part, then row, then column."""
     taken = _taken(sequence, base)
     names = list(dict.fromkeys(t.feature for t in taken))
-    places = np.concatenate([t.places for t in taken])
-    order = np.repeat([t.order for t in taken], [len(t.places) for t in taken])
-    feature = np.repeat([names.index(t.feature) for t in taken], [len(t.places) for t in taken])
-    key = np.lexsort((order, places, parts.part[places]))
-    places = places[key]
+    goal = _goals(taken, parts.part)
+    count = sum(len(own.places) for own in taken)
+
+    def spread(dtype: Any, of: Callable[[_Taken], Any]) -> NDArray[Any]:
+        column = np.empty(count, dtype=dtype)
+        for own, places in zip(taken, goal, strict=True):
+            column[places] = of(own)
+        return column
+
+    rows = spread(np.int64, lambda t: t.places)
     sources = list(dict.fromkeys(sheet.name for sheet in sequence.sheets))
     source = np.array([sources.index(sheet.name) for sheet in sequence.sheets])
-    return pd.DataFrame(
-        {
-            "part": parts.part[places],
-            "serial": pd.array(parts.serial[places], dtype="str"),
-            "time": pd.DatetimeIndex(sequence.utc[places]).tz_localize("UTC"),
-            "feature": pd.Categorical.from_codes(feature[key], names),
-            "deviation_um": np.concatenate([t.deviation_um for t in taken])[key],
-            "reading": np.concatenate([t.size for t in taken])[key],
-            "decimals": np.concatenate([t.decimals for t in taken])[key],
-            "repeat": np.concatenate([t.repeat for t in taken])[key],
-            "source": pd.Categorical.from_codes(source[sequence.sheet[places]], sources),
-            "row": sequence.lines[places],
-        },
-        columns=list(MEASUREMENT_COLUMNS),
-    )
+    columns = {
+        "part": parts.part[rows],
+        "serial": pd.array(parts.serial[rows], dtype="str"),
+        "time": pd.DatetimeIndex(sequence.utc[rows]).tz_localize("UTC"),
+        "feature": pd.Categorical.from_codes(
+            spread(np.int16, lambda t: names.index(t.feature)), names
+        ),
+        "deviation_um": spread(np.float64, lambda t: t.deviation_um),
+        "reading": spread(np.float64, lambda t: t.size),
+        "decimals": spread(np.int64, lambda t: t.decimals),
+        "repeat": spread(np.int64, lambda t: t.repeat),
+        "source": pd.Categorical.from_codes(source[sequence.sheet[rows]], sources),
+        "row": sequence.lines[rows],
+    }
+    return pd.DataFrame({name: columns[name] for name in MEASUREMENT_COLUMNS}, copy=False)
+
+
+def _goals(taken: list[_Taken], part: Ints) -> list[Ints | slice]:
+    """Where every reading goes in the table: by part, then row, then column."""
+    readings = np.zeros(len(part), dtype=np.int64)
+    for own in taken:
+        readings[own.places] += 1
+    rising = bool((np.diff(part[readings > 0]) >= 0).all())
+    if rising and (readings[readings > 0] == len(taken)).all():
+        # Every row holds a reading of every column: a slice needs no places.
+        return [slice(column, None, len(taken)) for column in range(len(taken))]
+    order = np.arange(len(part)) if rising else np.argsort(part, kind="stable")
+    begin = np.empty(len(part), dtype=np.int64)
+    begin[order] = np.cumsum(readings[order]) - readings[order]
+    goals: list[Ints | slice] = []
+    for own in taken:
+        goals.append(begin[own.places])
+        begin[own.places] += 1
+    return goals
 
 
 def _settle(sequence: Sequence, account: Account, measurements: int) -> None:

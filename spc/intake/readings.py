@@ -17,6 +17,7 @@ from spc.intake.whole_column import Digits, deviations_and_sizes, digits
 TAKEN, BLANK, REFUSED = range(3)
 UNITS = (None, "mm", "in", "um")
 Ints = NDArray[np.int64]
+_LONG_TEXT = 40
 
 
 @dataclass(eq=False)
@@ -149,7 +150,7 @@ def _into_deviations(
     for at, number in odd.items():
         values[at] = float(number.value)
     odd_places = np.array(sorted(odd), dtype=np.int64)
-    for code in np.unique(codes[stream.state == TAKEN]):
+    for code in np.flatnonzero(np.bincount(codes[stream.state == TAKEN], minlength=1)):
         own = np.flatnonzero((codes == code) & (stream.state == TAKEN))
         unit = UNITS[code]
         sense = sense_of(values[own], unit=unit, kind=stream.column.kind, target=stream.target)
@@ -195,21 +196,22 @@ def column_texts(table: Table, index: int) -> list[str]:
     lengths = table.lengths[:, index]
     buffer = np.frombuffer(table.buffer, dtype=np.uint8)
     texts = np.full(len(table), "", dtype=object)
-    for length in np.unique(lengths):
-        if length == 0:
-            continue
+    slow = [np.flatnonzero(lengths >= _LONG_TEXT)]
+    counts = np.bincount(np.minimum(lengths, _LONG_TEXT), minlength=_LONG_TEXT)
+    for length in np.flatnonzero(counts[1:_LONG_TEXT]) + 1:
         own = np.flatnonzero(lengths == length)
-        if length > 40:
-            texts[own] = [table.text(int(row), index) for row in own]
-            continue
-        block = buffer[starts[own][:, None] + np.arange(length)]
-        ascii_only = (block < 128).all(axis=1) & (block > 32).any(axis=1)
-        strings = np.ascontiguousarray(block).view(f"S{length}").ravel()
-        safe = np.flatnonzero(ascii_only)
-        texts[own[safe]] = strings[safe].astype(f"U{length}").astype(object)
-        for row in own[~ascii_only].tolist():
-            texts[row] = table.text(row, index)
-    return [text.strip() for text in texts.tolist()]
+        block = np.empty((len(own), length), dtype=np.uint8)
+        for place in range(length):
+            block[:, place] = buffer[starts[own] + place]
+        # Other bytes may be part of a character, or padding of a kind not taken off yet.
+        odd = ((block > 126) | (block < 32)).any(axis=1)
+        if odd.any():
+            slow.append(own[odd])
+            own, block = own[~odd], block[~odd]
+        texts[own] = block.view(f"S{length}").ravel().astype(f"U{length}").astype(object)
+    for row in np.concatenate(slow).tolist():
+        texts[row] = table.text(row, index)
+    return texts.tolist()
 
 
 def unit_codes(texts: Sequence[str], known: dict[str, int]) -> NDArray[np.int8]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 NONE = "\x1f"
 #: A quoted cell may run over this many lines; beyond, its quote was never closed. Own choice.
 LONGEST_CELL = 100
-PLAIN, SHORT, LONG, UNFINISHED, UNCLOSED = range(5)
+PLAIN, SHORT, SPILLED, LONG, UNFINISHED, UNCLOSED = range(6)
 Ints = NDArray[np.int64]
 
 
@@ -33,8 +33,9 @@ class Table:
     line : ndarray, shape (rows,)
         Physical line where the record begins.
     state : ndarray, shape (rows,)
-        PLAIN; SHORT: fewer fields than the header; LONG: more, not all of them empty;
-        UNFINISHED: without line end; UNCLOSED: with a quote that is never closed.
+        PLAIN; SHORT: fewer fields than the header; SPILLED: more than the header and more than
+        most rows, the last ones empty; LONG: more, not all of them empty; UNFINISHED: without
+        line end; UNCLOSED: with a quote that is never closed.
     first, last : ndarray, shape (rows,)
         The record in `buffer`, its line end not included.
     blank_lines : int
@@ -202,21 +203,35 @@ def tabulate(
     commas = np.flatnonzero(raw == ord(separator))
     first_comma = np.searchsorted(commas, begins)
     count = np.searchsorted(commas, ends) - first_comma
-    plain = (count == width - 1) & (ends > begins)
+    usual = _usual_width(count[ends > begins], width)
+    plain = (count == usual - 1) & (ends > begins)
     if data.find(b'"', offset) >= 0:
         plain[np.searchsorted(ends, np.flatnonzero(raw == 34))] = False
     if not finished and len(plain):
         plain[-1] = False
     if careful:
         plain[:] = False
-    odd = _odd_records(data, offset, begins, ends, plain, separator, width, finished)
+    lines = _Lines(data, offset, line, begins, ends)
+    odd = _odd_records(lines, plain, separator, width, usual, finished)
+    # A line swallowed by a quoted cell is no record of its own, so rows are taken after that.
     rows = np.flatnonzero(plain)
-    edges = _edges(commas, first_comma[rows], begins[rows], ends[rows], width)
-    return _join(data, offset, line, begins, ends, rows, edges, odd)
+    starts, lengths = _edges(commas, first_comma[rows], begins[rows], ends[rows], usual)
+    starts += offset
+    return _join(lines, rows, starts, lengths, odd, width)
+
+
+def _usual_width(separators: Ints, width: int) -> int:
+    """Fields of most rows; exports may end every row, but not the header, in a separator."""
+    if not len(separators):
+        return width
+    counts = np.bincount(separators)
+    most = int(counts.argmax())
+    return most + 1 if 2 * counts[most] > len(separators) else width
 
 
 def _edges(commas: Ints, first: Ints, begins: Ints, ends: Ints, width: int) -> tuple[Ints, Ints]:
-    starts = np.empty((len(begins), width), dtype=np.int64)
+    # Column by column in memory, since columns are what is read.
+    starts = np.empty((len(begins), width), dtype=np.int64, order="F")
     stops = np.empty_like(starts)
     starts[:, 0] = begins
     stops[:, -1] = ends
@@ -224,7 +239,23 @@ def _edges(commas: Ints, first: Ints, begins: Ints, ends: Ints, width: int) -> t
         at = commas[first + column]
         stops[:, column] = at
         starts[:, column + 1] = at + 1
+    stops -= starts
     return starts, stops
+
+
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """The physical lines below the header."""
+
+    data: bytes
+    offset: int
+    number: int
+    begins: Ints
+    ends: Ints
+
+    def at(self, line: int) -> str:
+        first, last = int(self.begins[line]), int(self.ends[line])
+        return self.data[self.offset + first : self.offset + last].decode("utf-8", "replace")
 
 
 @dataclass
@@ -245,65 +276,94 @@ class _Odd:
 
 
 def _odd_records(
-    data: bytes,
-    offset: int,
-    begins: Ints,
-    ends: Ints,
+    lines: _Lines,
     plain: NDArray[np.bool_],
     separator: str,
     width: int,
+    usual: int,
     finished: bool,
 ) -> _Odd:
     odd = _Odd([], [], [], [])
-    todo = np.flatnonzero(~plain).tolist()
-    done = -1
-    final = len(begins) - 1
-
-    def line_at(at: int) -> str:
-        return data[offset + int(begins[at]) : offset + int(ends[at])].decode("utf-8", "replace")
-
-    for at in todo:
+    done, final = -1, len(plain) - 1
+    for at in np.flatnonzero(~plain).tolist():
         if at <= done:
             continue
-        text = line_at(at)
+        text = lines.at(at)
         if not text.replace(separator, "").strip():
             odd.blank += 1
             continue
         if not finished and at == final:
             odd.add(at, at, UNFINISHED, (cut_line(text, separator).fields or [text])[:width])
             continue
-        fields, taken = read_record(line_at, at, final + 1, separator, width)
+        fields, taken = read_record(lines.at, at, final + 1, separator, width)
         if not finished and at + taken - 1 == final:
             fields, taken = None, 1
         done = at + taken - 1
         plain[at : done + 1] = False
-        odd.add(at, done, *_state(fields, text, width))
+        odd.add(at, done, *_state(fields, text, width, usual))
     return odd
 
 
-def _state(fields: list[str] | None, text: str, width: int) -> tuple[int, list[str]]:
+def _state(fields: list[str] | None, text: str, width: int, usual: int) -> tuple[int, list[str]]:
     if fields is None:
         return UNCLOSED, [text]
-    short = len(fields) < width
+    count = len(fields)
     while len(fields) > width and not fields[-1]:
         fields.pop()
     if len(fields) > width:
         return LONG, fields[:width]
-    return (SHORT if short else PLAIN), fields
+    if count < width:
+        return SHORT, fields
+    return (PLAIN if count in (width, usual) else SPILLED), fields
 
 
-def _join(
-    data: bytes,
-    offset: int,
-    line: int,
-    begins: Ints,
-    ends: Ints,
-    rows: Ints,
-    edges: tuple[Ints, Ints],
-    odd: _Odd,
-) -> Table:
-    # A line swallowed by a quoted cell is no record of its own; its edges were cut after that.
-    width = edges[0].shape[1]
+def _join(lines: _Lines, rows: Ints, starts: Ints, lengths: Ints, odd: _Odd, width: int) -> Table:
+    """Plain and odd records in the order of their lines."""
+    buffer, odd_starts, odd_lengths = _appended(lines.data, odd, width)
+    _trim(np.frombuffer(buffer, dtype=np.uint8), starts, lengths)
+    state = np.full(len(rows), PLAIN if starts.shape[1] >= width else SHORT, dtype=np.int8)
+    for column in range(width, starts.shape[1]):
+        state[lengths[:, column] > 0] = LONG
+    starts, lengths = _of_width(starts, width), _of_width(lengths, width)
+    first, last = rows, rows
+    if odd.lines:
+        first = np.concatenate([rows, np.array(odd.lines, dtype=np.int64)])
+        last = np.concatenate([rows, np.array(odd.last_lines, dtype=np.int64)])
+        order = np.argsort(first, kind="stable")
+        first, last = first[order], last[order]
+        state = np.concatenate([state, np.array(odd.states, dtype=np.int8)])[order]
+        starts = np.asfortranarray(np.concatenate([starts, odd_starts])[order])
+        lengths = np.asfortranarray(np.concatenate([lengths, odd_lengths])[order])
+    filled = np.zeros(len(starts), dtype=bool)
+    for column in range(width):
+        filled |= lengths[:, column] > 0
+    if not filled.all():
+        starts, lengths, state = starts[filled], lengths[filled], state[filled]
+        first, last = first[filled], last[filled]
+    return Table(
+        buffer=buffer,
+        starts=starts,
+        lengths=lengths,
+        line=first + lines.number,
+        state=state,
+        first=lines.begins[first] + lines.offset,
+        last=lines.ends[last] + lines.offset,
+        blank_lines=odd.blank + int((~filled).sum()),
+    )
+
+
+def _of_width(fields: Ints, width: int) -> Ints:
+    if fields.shape[1] >= width:
+        return fields[:, :width]
+    padded = np.zeros((len(fields), width), dtype=np.int64, order="F")
+    padded[:, : fields.shape[1]] = fields
+    return padded
+
+
+def _appended(data: bytes, odd: _Odd, width: int) -> tuple[bytes, Ints, Ints]:
+    """The fields of odd records behind the text of the file."""
+    if not odd.lines and data.endswith(b"\n"):
+        return data, np.zeros((0, width), np.int64), np.zeros((0, width), np.int64)
     pieces: list[bytes] = []
     size = len(data)
     starts = np.full((len(odd.lines), width), size, dtype=np.int64)
@@ -314,33 +374,8 @@ def _join(
             starts[i, j], lengths[i, j] = size, len(piece)
             pieces.append(piece)
             size += len(piece)
-    buffer = b"".join([data, *pieces, b" " * 8])
-    own_starts = edges[0] + offset
-    own_lengths = edges[1] - edges[0]
-    _trim(np.frombuffer(buffer, dtype=np.uint8), own_starts, own_lengths)
-    begin_lines = np.concatenate([rows, np.array(odd.lines, dtype=np.int64)])
-    last_lines = np.concatenate([rows, np.array(odd.last_lines, dtype=np.int64)])
-    state = np.concatenate(
-        [np.full(len(rows), PLAIN, dtype=np.int8), np.array(odd.states, dtype=np.int8)]
-    )
-    all_starts = np.concatenate([own_starts, starts])
-    all_lengths = np.concatenate([own_lengths, lengths])
-    if odd.lines:
-        order = np.argsort(begin_lines, kind="stable")
-        begin_lines, last_lines, state = begin_lines[order], last_lines[order], state[order]
-        all_starts, all_lengths = all_starts[order], all_lengths[order]
-    hollow = (all_lengths > 0).any(axis=1)
-    keep = hollow if not hollow.all() else slice(None)
-    return Table(
-        buffer=buffer,
-        starts=all_starts[keep],
-        lengths=all_lengths[keep],
-        line=begin_lines[keep] + line,
-        state=state[keep],
-        first=begins[begin_lines[keep]] + offset,
-        last=ends[last_lines[keep]] + offset,
-        blank_lines=odd.blank + int((~hollow).sum()),
-    )
+    # An empty field begins where the text ends, so that there must be a byte.
+    return b"".join([data, *pieces, b" "]), starts, lengths
 
 
 def _trim(buffer: NDArray[np.uint8], starts: Ints, lengths: Ints) -> None:
