@@ -1,4 +1,6 @@
+import csv
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,6 +11,7 @@ from spc import sigma
 approx = pytest.approx
 
 SIZES = range(2, 26)
+PUBLISHED = Path(__file__).parent / "published"
 
 
 def table(text):
@@ -227,6 +230,23 @@ def test_certified_means_and_deviations_are_met(first, second, third, times, mea
 
     assert sigma.mean(x) == approx(mean, rel=1e-15)
     assert sigma.total(x) == approx(sd, rel=10.0**-digits)
+
+
+@pytest.mark.parametrize(
+    ("name", "mean", "sd"),
+    # NIST Statistical Reference Datasets, univariate; certified to 15 digits.
+    [
+        ("pidigits", 4.5348, 2.86733906028871),
+        ("lottery", 518.958715596330, 291.699727470969),
+        ("lew", -177.435, 277.332168044316),
+    ],
+)
+def test_certified_series_are_met(name, mean, sd):
+    with (PUBLISHED / f"strd_{name}.csv").open() as file:
+        x = [float(row["value"]) for row in csv.DictReader(file)]
+
+    assert sigma.mean(x) == approx(mean, rel=1e-14)
+    assert sigma.total(x) == approx(sd, rel=2e-15)
 
 
 def test_nothing_to_estimate_from_is_refused():

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -42,6 +43,13 @@ class PartsCharts:
     def sigma_reading(self) -> float:
         """Standard deviation of a single reading of a single part."""
         return math.hypot(self.sigma_within, self.sigma_between)
+
+    def to_frame(self) -> Any:
+        """One row a part, as a pandas DataFrame: each chart's columns under its statistic."""
+        import pandas as pd
+
+        each = {"level": self.level, "steps": self.steps, "within": self.within}
+        return pd.concat({name: chart.to_frame() for name, chart in each.items()}, axis=1)
 
     @property
     def location(self) -> ChartPair:

@@ -191,9 +191,10 @@ class Chart:
         Standard errors of the plotted value wherever limits stand at three of them; 3 is the
         upper limit on every chart. Without spread, a point off the centre is infinitely far.
         """
-        away = self.values - self.center
-        reach = (self.upper - self.center) / 3
-        if len(reach) and not (reach > 0).all():
+        center = _flat(self.center)
+        away = self.values - center
+        reach = (_flat(self.upper) - center) / 3
+        if np.size(reach) and not np.all(reach > 0):
             flat = np.where(away == 0, 0.0, np.copysign(np.inf, away))
             flat[np.isnan(away)] = np.nan
             return np.divide(away, reach, out=flat, where=reach > 0)
@@ -202,7 +203,7 @@ class Chart:
     @property
     def beyond(self) -> Flags:
         """Which points lie outside a limit, shape (n,)."""
-        return (self.values > self.upper) | (self.values < self.lower)
+        return np.asarray((self.values > _flat(self.upper)) | (self.values < _flat(self.lower)))
 
     @property
     def limits(self) -> ControlLimits:
@@ -257,6 +258,18 @@ class ChartPair:
     def freeze(self, *, who: str = "", when: str = "", why: str = "") -> FrozenLimits:
         """Level and sigma of this pair, to judge later runs by."""
         return self.location.freeze(who=who, when=when, why=why)
+
+    def to_frame(self) -> Any:
+        """One row a point, as a pandas DataFrame: both charts' columns under their statistic."""
+        import pandas as pd
+
+        both = (self.location, self.spread)
+        return pd.concat({each.statistic: each.to_frame() for each in both}, axis=1)
+
+
+def _flat(line: Floats) -> Floats:
+    """One number of a line that is level throughout, so that long series are gone over faster."""
+    return line[0] if len(line) and line.strides == (0,) else line
 
 
 def chart(

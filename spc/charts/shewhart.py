@@ -148,10 +148,15 @@ def individuals_chart(
     array([False, False, False, False,  True])
     """
     x = np.asarray(x, dtype=float)
-    level = level_and_spread(x, base=base, frozen=frozen, median=median)
     steps = np.empty_like(x)
     steps[:1] = np.nan
     np.abs(np.subtract(x[1:], x[:-1], out=steps[1:]), out=steps[1:])
+    given = None
+    if frozen is None:
+        found = base_of(base, len(x))
+        if not found.excluded:
+            given = spread.from_steps(steps[found.first + 1 : found.last + 1], median=median)
+    level = level_and_spread(x, sigma=given, base=base, frozen=frozen, median=median)
     return ChartPair(
         chart("individual", x, level.center, 3 * level.sigma, sigma=level.sigma, base=level.base),
         _spread_chart(MOVING_RANGE, steps, spread.d2(2), spread.d3(2), level.sigma, level.base),

@@ -10,7 +10,7 @@ neighbours share a value, and on weighted means and sums only "beyond" means any
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import repeat
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -151,12 +151,12 @@ DEFAULT: tuple[str, ...] = ("beyond", "one_side")
 ALL: tuple[str, ...] = tuple(PATTERNS)
 
 
-@dataclass(frozen=True)
-class Signal:
+class Signal(NamedTuple):
     """
     A pattern seen, from its first point to its last, both included.
 
-    `side` is +1 above or rising, -1 below or falling, 0 for both sides together.
+    `side` is +1 above or rising, -1 below or falling, 0 for both sides together. A named tuple,
+    not a dataclass: ten million points hold some hundred thousand signals.
     """
 
     pattern: str
@@ -238,15 +238,35 @@ def watch(
     """
     z = np.asarray(z, dtype=float)
     at = None
-    if len(z) and np.isnan(z).any():
-        at = np.flatnonzero(~np.isnan(z))
+    missing = np.isnan(z)
+    if missing.any():
+        at = np.flatnonzero(~missing)
         z = z[at]
+    watched = chosen(patterns, one_side=one_side, climb=climb)
     seen: list[Signal] = []
-    for pattern in chosen(patterns, one_side=one_side, climb=climb):
-        for side, made in completed(z, pattern):
-            first, last = _episodes(made, pattern.among, merged=pattern.among > 1)
-            seen += _signals(pattern, side, first, last, at)
+    for (pattern, side), last in _last_points(z, watched).items():
+        first, last = _episodes(last, pattern.among)
+        seen += _signals(pattern, side, first, last, at)
     return tuple(seen)
+
+
+# Blocks small enough for the fast memory: each comparison is made once, where all patterns
+# that need it look at the same few points.
+_BLOCK = 1 << 15
+
+
+def _last_points(z: Any, watched: tuple[Pattern, ...]) -> dict[tuple[Pattern, int], Any]:
+    """Positions at which each pattern is complete, for each side it tells apart."""
+    before = max((pattern.among for pattern in watched), default=1) - 1
+    found: dict[tuple[Pattern, int], list[Any]] = {}
+    for start in range(0, len(z), _BLOCK):
+        back = min(start, before)
+        look = _Look(z[start - back : start + _BLOCK])
+        for pattern in watched:
+            for side, made in look.completed(pattern):
+                places = np.flatnonzero(made[back:])
+                found.setdefault((pattern, side), []).append(places + start)
+    return {key: np.concatenate(places) for key, places in found.items()}
 
 
 def completed(z: ArrayLike, pattern: Pattern) -> list[tuple[int, Flags]]:
@@ -263,23 +283,63 @@ def completed(z: ArrayLike, pattern: Pattern) -> list[tuple[int, Flags]]:
     list of (side, ndarray of bool, shape (..., n))
         One for each side the pattern tells apart.
     """
-    z = np.asarray(z, dtype=float)
-    if pattern.order:
-        return _orders(z, pattern)
-    if pattern.either_side:
-        away = np.abs(z)
-        return [(0, _so_many(_between(away, pattern.low, pattern.high), pattern))]
-    above = _between(z, pattern.low, pattern.high)
-    below = _between(z, -pattern.high, -pattern.low)
-    return [(+1, _so_many(above, pattern)), (-1, _so_many(below, pattern))]
+    return _Look(np.asarray(z, dtype=float)).completed(pattern)
 
 
-def _between(z: Any, low: float, high: float) -> Flags:
-    if high == np.inf:
-        return np.asarray(z > low)
-    if low == -np.inf:
-        return np.asarray(z < high)
-    return np.asarray((z > low) & (z < high))
+class _Look:
+    """Points and every comparison made of them so far."""
+
+    def __init__(self, z: Any) -> None:
+        self.z = z
+        self._above: dict[float, Flags] = {}
+        self._below: dict[float, Flags] = {}
+
+    def above(self, edge: float) -> Flags:
+        if edge not in self._above:
+            self._above[edge] = self.z > edge
+        return self._above[edge]
+
+    def below(self, edge: float) -> Flags:
+        if edge not in self._below:
+            self._below[edge] = self.z < edge
+        return self._below[edge]
+
+    def between(self, low: float, high: float) -> Flags:
+        if high == np.inf:
+            return self.above(low)
+        if low == -np.inf:
+            return self.below(high)
+        return self.above(low) & self.below(high)
+
+    def away(self, low: float, high: float) -> Flags:
+        """Between on either side of the centre."""
+        inside = self.above(-high) & self.below(high) if high < np.inf else None
+        outside = self.above(low) | self.below(-low) if low >= 0 else None
+        if inside is None or outside is None:
+            only = outside if inside is None else inside
+            return np.ones(self.z.shape, bool) if only is None else only
+        return inside & outside
+
+    def completed(self, pattern: Pattern) -> list[tuple[int, Flags]]:
+        if pattern.order:
+            return self._orders(pattern)
+        if pattern.either_side:
+            return [(0, _so_many(self.away(pattern.low, pattern.high), pattern))]
+        return [
+            (+1, _so_many(self.between(pattern.low, pattern.high), pattern)),
+            (-1, _so_many(self.between(-pattern.high, -pattern.low), pattern)),
+        ]
+
+    def _orders(self, pattern: Pattern) -> list[tuple[int, Flags]]:
+        z, steps = self.z, pattern.among - 1
+        up, down = np.zeros(z.shape, bool), np.zeros(z.shape, bool)
+        np.greater(z[..., 1:], z[..., :-1], out=up[..., 1:])
+        np.less(z[..., 1:], z[..., :-1], out=down[..., 1:])
+        if pattern.order == "climb":
+            return [(+1, _in_a_row(up, steps)), (-1, _in_a_row(down, steps))]
+        turn = np.zeros(z.shape, bool)
+        turn[..., 2:] = (up[..., 2:] & down[..., 1:-1]) | (down[..., 2:] & up[..., 1:-1])
+        return [(0, _in_a_row(turn, steps - 1))]
 
 
 def _so_many(hit: Flags, pattern: Pattern) -> Flags:
@@ -288,7 +348,7 @@ def _so_many(hit: Flags, pattern: Pattern) -> Flags:
     if count == among:
         return _in_a_row(hit, among)
     # A pattern is completed by a point of its own kind only.
-    seen = hit.astype(np.int8)
+    seen = hit.view(np.int8)
     total = seen.copy()
     for back in range(1, among):
         total[..., back:] += seen[..., :-back]
@@ -306,22 +366,9 @@ def _in_a_row(hit: Flags, length: int) -> Flags:
     return held
 
 
-def _orders(z: Any, pattern: Pattern) -> list[tuple[int, Flags]]:
-    steps = pattern.among - 1
-    up, down = np.zeros(z.shape, bool), np.zeros(z.shape, bool)
-    np.greater(z[..., 1:], z[..., :-1], out=up[..., 1:])
-    np.less(z[..., 1:], z[..., :-1], out=down[..., 1:])
-    if pattern.order == "climb":
-        return [(+1, _in_a_row(up, steps)), (-1, _in_a_row(down, steps))]
-    turn = np.zeros(z.shape, bool)
-    turn[..., 2:] = (up[..., 2:] & down[..., 1:-1]) | (down[..., 2:] & up[..., 1:-1])
-    return [(0, _in_a_row(turn, steps - 1))]
-
-
-def _episodes(made: Flags, length: int, *, merged: bool) -> tuple[Any, Any]:
+def _episodes(last: Any, length: int) -> tuple[Any, Any]:
     """First and last points of each sighting, overlapping ones made one."""
-    last = np.flatnonzero(made)
-    if not merged or not len(last):
+    if length == 1 or not len(last):
         return last, last
     # Sightings that share points are one: the next ends less than `length` points later.
     new = np.flatnonzero(np.diff(last) >= length) + 1
@@ -334,15 +381,16 @@ def _signals(pattern: Pattern, side: int, first: Any, last: Any, at: Any) -> Ite
     says = {length: _says(pattern, side, length) for length in set(lengths)}
     if at is not None:
         first, last = at[first], at[last]
-    return map(
-        Signal,
+    rows = zip(
         repeat(pattern.name),
         first.tolist(),
         last.tolist(),
         repeat(side),
         map(says.__getitem__, lengths),
         repeat(pattern.source),
+        strict=False,  # the repeated ones never end
     )
+    return map(Signal._make, rows)
 
 
 def _says(pattern: Pattern, side: int, length: int) -> str:

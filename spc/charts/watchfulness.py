@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 from spc.charts import run_length
 from spc.charts.run_length import RunLength
@@ -64,6 +65,12 @@ class Watchfulness:
     every: int
     group: int
     minutes_per_part: float
+
+    def to_frame(self) -> Any:
+        """One row a shift, as a pandas DataFrame with the fields of `Sight`."""
+        import pandas as pd
+
+        return pd.DataFrame([asdict(sight) for sight in self.sights])
 
     @property
     def lines(self) -> tuple[str, ...]:

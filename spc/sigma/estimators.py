@@ -51,12 +51,24 @@ def from_moving_range(x: ArrayLike, *, median: bool = False) -> float:
     >>> round(from_moving_range([1.0, 3.0, 2.0, 4.0]), 4)
     1.477
     """
-    step = moving_ranges(x)
+    return from_steps(moving_ranges(x), median=median)
+
+
+def from_steps(steps: ArrayLike, *, median: bool = False) -> float:
+    """
+    Sigma of single values from their moving ranges, as `from_moving_range` of the values.
+
+    Examples
+    --------
+    >>> round(from_steps([2.0, 1.0, 2.0]), 4)
+    1.477
+    """
+    steps = np.asarray(steps, dtype=float)
     if median:
-        return float(np.median(_present(step, 1, "steps between neighbours"))) / d4(2)
-    center = float(step.mean()) if len(step) else math.nan
+        return float(np.median(_present(steps, 1, "steps between neighbours"))) / d4(2)
+    center = float(steps.mean()) if len(steps) else math.nan
     if math.isnan(center):
-        center = float(_present(step, 1, "steps between neighbours").mean())
+        center = float(_present(steps, 1, "steps between neighbours").mean())
     return center / d2(2)
 
 

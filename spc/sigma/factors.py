@@ -37,6 +37,18 @@ def _range_cdf(r: Floats, n: int) -> Floats:
     return n * _STEP * (inside ** (n - 1)) @ _pdf(_LINE)
 
 
+def range_cdf(r: float, n: int) -> float:
+    """
+    Chance that the range of a normal group of `n` is at most `r` sigmas.
+
+    Examples
+    --------
+    >>> round(range_cdf(3.686, 2), 4)
+    0.9908
+    """
+    return float(_range_cdf(np.array([max(r, 0.0)]), _size(n))[0])
+
+
 @lru_cache(maxsize=512)
 def _range_moments(n: int) -> tuple[float, float]:
     nodes, weights = np.polynomial.legendre.leggauss(_RANGE_NODES)

@@ -42,6 +42,7 @@ def test_a_part_out_of_round_shows_on_the_chart_within():
     assert charts.within.statistic == "range"
     assert charts.steps.statistic == "moving range"
     assert charts.location.location is charts.level
+    assert charts.to_frame()["within"]["beyond"].sum() == 1
 
 
 def test_parts_alike_have_no_spread_between_them():

@@ -59,6 +59,18 @@ def test_weighted_means_agree_with_a_general_library():
     assert smoothed(x, 0.15, start=4.0) == approx(second.to_numpy()[1:])
 
 
+@pytest.mark.parametrize("weight", [0.003, 0.2, 0.6, 0.999, 1.0])
+def test_fast_weighted_means_are_those_formed_one_by_one(weight):
+    x = np.random.default_rng(2).normal(1e4, 1, 30_000)
+
+    expected, now = [], 9.9e3
+    for value in x:
+        now = weight * value + (1 - weight) * now
+        expected.append(now)
+    assert np.abs(smoothed(x, weight, start=9.9e3) / expected - 1).max() < 1e-13
+    assert smoothed([], weight, start=1.0).shape == (0,)
+
+
 def test_limits_are_the_exact_standard_error_of_the_weighted_mean():
     rng = np.random.default_rng(3)
     drawn = rng.normal(0, 1, (20_000, 12))

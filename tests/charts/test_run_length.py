@@ -5,6 +5,7 @@ import pytest
 
 from spc.charts import chain, integral, run_length, simulated
 from spc.charts.signals import ALL, PATTERNS, Pattern, chosen
+from spc.sigma import B5, B6, D1, D2
 
 approx = pytest.approx
 
@@ -148,7 +149,7 @@ def test_orders_are_simulated_with_their_error_and_say_so():
     assert 0 < found.error < 0.02 * found.mean
     assert "simulated, 10,000 runs" in found.words
     assert run_length.in_control(["beyond", "climb"]) == found
-    assert "exact, by a Markov chain" in run_length.in_control(["beyond"]).words
+    assert "exact: Markov chain" in run_length.in_control(["beyond"]).words
 
 
 def test_a_climb_has_the_run_length_of_random_order():
@@ -255,3 +256,69 @@ def test_patterns_meet_a_trend_in_few_points_by_construction():
 
     assert list(medians.values()) == approx([23, 15, 10], abs=1)
     assert run_length.of_drift(0.1).how == "simulation"
+
+
+# --- charts of spread -------------------------------------------------------------------------
+
+
+def test_means_have_the_run_length_of_single_points_at_a_shift_in_their_own_errors():
+    # Montgomery, discussion of average run length (from memory): means of five, shift one sigma,
+    # chance 0.225 of a point beyond; the source rounds the normal values.
+    assert 1 / run_length.arl(["beyond"], math.sqrt(5)) == approx(0.225, abs=0.003)
+
+
+def test_ranges_and_deviations_cry_wolf_more_often_than_means():
+    # For groups of two, s is the range over the square root of two: one and the same chart.
+    assert run_length.of_ranges(2).mean == approx(run_length.of_deviations(2).mean)
+    # And by closed form: the range of two is normal, with standard deviation root two.
+    assert 1 / run_length.of_ranges(2).mean == approx(math.erfc(D2(2) / 2))
+    for found in (run_length.of_ranges(5), run_length.of_deviations(5)):
+        assert 200 < found.mean < 300
+    assert run_length.of_ranges(5, ratio=1.5).mean < 15
+
+
+def test_parts_without_their_ranges_are_parts_alone():
+    for shift in (0.0, 1.0):
+        alone = integral.values_and_ranges(3.0, math.inf, shift)
+        assert alone == approx(run_length.arl(["beyond"], shift), rel=1e-7)
+    both = run_length.of_parts_and_ranges()
+    assert both.mean < integral.values_and_ranges(math.inf, D2(2)) < 370
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("shift", [0.0, 1.0])
+@pytest.mark.parametrize("limit", [3.0, math.inf], ids=["both", "ranges"])
+def test_parts_and_ranges_agree_with_simulation(shift, limit):
+    def step(now, point):
+        return np.hstack([point, np.nan_to_num(np.abs(point - now[:, :1]))])
+
+    length = simulated.of_statistic(
+        step,
+        lambda now, number: (np.abs(now[:, 0]) > limit) | (now[:, 1] > D2(2)),
+        np.array([np.nan, 0.0]),
+        shift,
+        runs=20_000,
+        seed=14,
+    )
+    mean, error = simulated.mean_and_error(length)
+
+    assert abs(mean - integral.values_and_ranges(limit, D2(2), shift)) < 3 * error
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("n", [3, 8])
+def test_charts_of_spread_agree_with_simulation(n):
+    drawn = np.random.default_rng(n).standard_normal((400_000, n))
+
+    for seen, found in (
+        (
+            (np.ptp(drawn, axis=1) > D2(n)) | (np.ptp(drawn, axis=1) < D1(n)),
+            run_length.of_ranges(n),
+        ),
+        (
+            (drawn.std(axis=1, ddof=1) > B6(n)) | (drawn.std(axis=1, ddof=1) < B5(n)),
+            run_length.of_deviations(n),
+        ),
+    ):
+        share = 1 / found.mean
+        assert abs(seen.mean() - share) < 3 * math.sqrt(share / 400_000)

@@ -215,6 +215,36 @@ def test_means_and_ranges_reproduce_the_textbooks(groups, case):
         assert out(pair.spread) == ranges_out
 
 
+def test_piston_rings_with_readings_missing_reproduce_the_textbook(groups):
+    # Montgomery, Introduction to Statistical Quality Control, 6th ed., Example 6.4 (from memory):
+    # the same rings, the last readings of some groups missing: 113 readings, mean 74.001, pooled
+    # s 0.0103, and limits for groups of 5, 3 and 4, of means and of s. Its s-bar is that pooled
+    # figure, which the factors for s-bar are then used with.
+    rings = groups("piston_phase1.csv")
+    present = [5, 3, 5, 5, 5, 4, 4, 5, 4, 5, 5, 5, 3, 5, 3, 5, 4, 5, 5, 3, 5, 5, 5, 5, 5]
+    table = np.where(np.arange(5) < np.array(present)[:, None], rings, np.nan)
+
+    root = sigma.pooled(table, unbiased=False)
+    pair = averages_s_chart(table, pooled=True)
+
+    assert sum(present) == np.count_nonzero(~np.isnan(table)) == 113
+    assert root == approx(0.0103, abs=5e-5)
+    assert pair.location.limits.center == approx(74.001, abs=5e-4)
+    center = pair.location.limits.center
+    for n, upper, lower, s_upper in (
+        (5, 74.016, 73.986, 0.022),
+        (3, 74.021, 73.981, 0.026),
+        (4, 74.018, 73.984, 0.023),
+    ):
+        assert center + sigma.A3(n) * root == approx(upper, abs=6e-4)
+        assert center - sigma.A3(n) * root == approx(lower, abs=6e-4)
+        assert sigma.B4(n) * root == approx(s_upper, abs=6e-4)
+        # Our limits rest on sigma itself: narrower by c4 of the group, but for pooling's own bias.
+        place = present.index(n)
+        reach = pair.location.upper[place] - center
+        assert reach == approx(sigma.A3(n) * root * sigma.c4(n), rel=4e-3)
+
+
 def test_limits_follow_the_size_of_each_group():
     rng = np.random.default_rng(12)
     ragged = [rng.normal(10, 2, n) for n in (3, 5, 2, 5, 4) * 6]
@@ -296,6 +326,13 @@ def test_a_change_of_limits_is_marked_on_the_joined_chart():
     assert both.center[[0, 6]].tolist() == [old.center[0], new.center[0]]
     assert [(change.position, change.says) for change in both.changes] == [(3, "new gauge")]
     assert (both.base.first, both.base.last) == (4, 6)
+
+
+def test_a_pair_gives_both_charts_as_one_table():
+    frame = averages_range_chart([[1.0, 2.0], [2.0, 4.0]]).to_frame()
+
+    assert frame["mean"]["value"].tolist() == [1.5, 3.0]
+    assert frame["range"]["value"].tolist() == [1.0, 2.0]
 
 
 def test_a_chart_gives_its_rows_as_a_table():

@@ -69,6 +69,7 @@ def test_answers_are_sentences_with_parts_and_time():
     assert "once in 1,852 parts, 37.0 h" in lines[0]
     assert lines[2].startswith("a shift of 2 µm (2 standard errors) is seen after 6.3 points")
     assert lines[2].endswith("30 parts on average, 35 min")
+    assert watchfulness.of_ewma(1.0).to_frame()["shift_um"].tolist() == [1.0, 2.0, 3.0]
     assert "min" not in watchfulness.of_cusum(1.0).lines[1]
 
 
