@@ -14,7 +14,7 @@ from spc.report.voice import tame
 from spc.wheel.advice import Advice
 
 #: Lines of each table that still fit on the sheet together with everything else.
-MOST_ACTS, MOST_SIGNALS, MOST_OPEN = 9, 4, 6
+MOST_ACTS, MOST_SIGNALS, MOST_OPEN = 6, 3, 4
 #: Measured parts whose mean is "the level now".
 LEVEL_OF = 5
 
@@ -31,8 +31,8 @@ class Handover:
     signals: tuple[str, ...]
     acts: Table
     acts_more: str
-    gauge: tuple[str, ...]
-    wheel: tuple[str, ...]
+    gauge: str
+    wheel: str
     open: tuple[str, ...]
     expect: str
 
@@ -51,8 +51,8 @@ def handover(lens: Lens) -> Handover:
         signals=_signals(lens),
         acts=acts_table(lens, acts[-MOST_ACTS:]),
         acts_more=lens.voice.say("handover.more", n=more) if more > 0 else "",
-        gauge=_gauge(lens),
-        wheel=_wheel(lens),
+        gauge=" ".join(_gauge(lens)),
+        wheel=" ".join(_wheel(lens)),
         open=open_items(lens),
         expect=expect(lens, lens.study.advice),
     )

@@ -1,5 +1,6 @@
 """Small studies built by hand, so that pages are tested without files and without the adviser."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -7,7 +8,7 @@ import pandas as pd
 
 from spc.capability.assessment import assess
 from spc.charts import shewhart, trended
-from spc.charts.signals import watch
+from spc.charts.signals import Signal, watch
 from spc.findings import Act, FeatureStudy, HeldSpan, Prompt, Stability, Study
 from spc.gauge.resolution import resolution
 from spc.plan import read_plan
@@ -135,6 +136,44 @@ def invented_study(run=None, *, plan=PLAN, advice=None, held=(), outside=()):
         held=tuple(HeldSpan(*span) for span in held), advice=told, learned={},
         self_check={"readings": 30, "spread": 1.04}, remarks=run.remarks,
     )  # fmt: skip
+
+
+def busy_study():
+    """As much on the handover as it may ever carry: six features, many acts, parts to hold."""
+    extra = "".join(
+        f'\n[[feature]]\nname = "collar {k} behind the long shoulder"\nkind = "runout"\n'
+        'upper = 9.0\nunit = "um"\n'
+        for k in range(1, 5)
+    )
+    run = invented_run(part_name=lambda n: f"K-{4200 + n}")
+    seat = run.measurements[run.measurements["feature"] == "roundness"]
+    more = [seat.assign(feature=f"collar {k} behind the long shoulder") for k in range(1, 5)]
+    dress = run.events.iloc[[3]]
+    notes = [
+        dress.assign(after_part=60 + k, note="new diamond, coolant nozzle set") for k in (5, 9)
+    ]
+    masters = [dress.assign(after_part=70 + k, kind="master") for k in range(6)]
+    run = replace(
+        run,
+        measurements=pd.concat([run.measurements, *more], ignore_index=True),
+        events=pd.concat([run.events, *notes, *masters], ignore_index=True),
+    )
+    told = advice(
+        "hold", offset_um=None, amount=None, amount_unit=None,
+        evidence="seat read 8.6 µm and 8.4 µm again, beyond its guarded limit of 7.2 µm; the last "
+        "good check was part 63, and the level before it gave no sign",
+        check_first="clean the part and the anvils, set the gauge on its master, look at the "
+        "centres, the coolant and the last entries before anything is moved",
+    )  # fmt: skip
+    held = [("seat", 64, 90), ("roundness", 70, 72), ("roundness", 76, 78), ("roundness", 85, 87)]
+    study = invented_study(
+        run, plan=PLAN.replace("[machine]", extra + "[machine]"), advice=told, held=held,
+        outside=(66, 69, 72),
+    )  # fmt: skip
+    signal = Signal("one side", 5, 16, 1, "12 points in a row above the centre of the base span",
+                    "a source")  # fmt: skip
+    features = tuple(replace(f, signals=(signal,) * 2) for f in study.features)
+    return replace(study, features=features)
 
 
 def _acts(run):
