@@ -46,7 +46,7 @@ ORDER = {
     "wheel": ["settings", "cycles", "drift", "dress_effect", "home", "health", "loss", "thermal", "track",
               "dress_rule", "forecast", "life", "wording", "rules", "watch", "advice"],
     "intake": ["words", "decoding", "cells", "tokens", "whole_column", "clock", "times", "columns",
-               "meaning", "dialect", "quarantine", "readings", "screens", "lines", "csv_file",
+               "meaning", "dialect", "quarantine", "readings", "screens", "jobs", "warmth", "lines", "csv_file",
                "sequence", "parts", "events", "reading"],
     "ledger": ["tables", "store", "verify"],
     "report": ["voice", "marks", "steel", "pieces", "lens", "run_figures", "wheel_figures",

@@ -5,11 +5,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.errors import UnreadableRun
 from spc.intake.columns import Layout, Lexicon
 from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import Dialect, find_dialect
-from spc.intake.lines import DATA, EVENT, SKIPPED, Lines, sort_lines, why_slid
+from spc.intake.jobs import other_jobs
+from spc.intake.lines import DATA, SKIPPED, Lines, sort_lines, why_slid
 from spc.intake.meaning import Target, near_nominal, target_of
 from spc.intake.readings import (
     TAKEN,
@@ -23,6 +23,7 @@ from spc.intake.readings import (
 from spc.intake.screens import screen
 from spc.intake.times import Times, read_times
 from spc.intake.tokens import SHORT, SPILLED, Table, tabulate
+from spc.intake.warmth import bring_to_20, temperatures
 from spc.plan import Plan
 from spc.units import unit_named
 
@@ -40,7 +41,7 @@ class Sheet:
     streams: list[Stream]
     doubtful: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
-    other_rows: int = 0
+    celsius: NDArray[np.float64] | None = None
 
     @property
     def name(self) -> str:
@@ -79,7 +80,7 @@ def read_sheet_text(text: Text, plan: Plan, *, careful: bool = False) -> Sheet:
     """The sheet in a text already decoded."""
     lexicon = Lexicon(plan)
     targets = {f.name: target_of(f) for f in plan.measured_features}
-    dialect, layout = find_dialect(text, lexicon, targets)
+    dialect, layout = find_dialect(text, lexicon, targets, decimal=plan.reading.decimal)
     table = tabulate(
         text.data,
         offset=dialect.offset,
@@ -89,11 +90,12 @@ def read_sheet_text(text: Text, plan: Plan, *, careful: bool = False) -> Sheet:
         finished=text.finished,
         careful=careful,
     )
-    lines = sort_lines(table, layout, dialect.headers)
+    others, said = other_jobs(table, layout, plan, name=text.name)
+    lines = sort_lines(table, layout, dialect.headers, others)
     sheet = Sheet(
         text, dialect, layout, table, lines, _times(text, table, layout, plan, careful), []
     )
-    sheet.remarks += lines.remarks
+    sheet.remarks += [*said, *lines.remarks]
     if layout.long:
         _read_long(sheet, lexicon, targets, careful)
     else:
@@ -105,7 +107,29 @@ def read_sheet_text(text: Text, plan: Plan, *, careful: bool = False) -> Sheet:
                 f"row {table.line[stream.rows[at]]}, {stream.target.feature.name}:"
                 f" {table.text(int(stream.rows[at]), stream.column.index)}"
             )
+    _correct_for_warmth(sheet)
     return sheet
+
+
+def _correct_for_warmth(sheet: Sheet) -> None:
+    column = sheet.layout.of("temperature")
+    if column is None:
+        return
+    convention = sheet.dialect.conventions[column.index]
+    sheet.celsius = temperatures(sheet.table, sheet.layout, convention)
+    if sheet.celsius is None:
+        return
+    counts = [bring_to_20(stream, sheet.celsius) for stream in sheet.streams]
+    corrected, uncorrected = (sum(count) for count in zip(*counts, strict=True))
+    if corrected:
+        sheet.remarks.append(
+            f"{corrected} deviations are brought to 20 °C by column {column.header!r} and the"
+            " expansion in the plan"
+        )
+    if uncorrected:
+        sheet.remarks.append(
+            f"{uncorrected} deviations have no temperature and are kept as measured"
+        )
 
 
 def _times(
@@ -238,17 +262,3 @@ def _without(stream: Stream, kind: NDArray[np.int8]) -> Stream:
         {int(place[at]): why for at, why in stream.reasons.items() if kept[at]},
         stream.senses,
     )  # fmt: skip
-
-
-def refuse_without_lines(sheet: Sheet) -> None:
-    """
-    Refuse a file that holds a header and nothing else.
-
-    Raises
-    ------
-    UnreadableRun
-    """
-    if not np.isin(sheet.lines.kind, (DATA, EVENT)).any() and not len(sheet.table):
-        raise UnreadableRun(
-            f"{sheet.name}: no measurements: there is a header and nothing below it"
-        )

@@ -69,10 +69,21 @@ class _Header:
 
 
 def find_dialect(
-    text: Text, lexicon: Lexicon, targets: dict[str, Target]
+    text: Text, lexicon: Lexicon, targets: dict[str, Target], *, decimal: str | None = None
 ) -> tuple[Dialect, Layout]:
     """
     The dialect of a file and the meaning of its columns.
+
+    Parameters
+    ----------
+    text : Text
+        The file.
+    lexicon : Lexicon
+        What headers may be called.
+    targets : dict of Target
+        What readings should come near to, by feature.
+    decimal : {".", ","}, optional
+        The decimal mark, used only where the file proves none.
 
     Raises
     ------
@@ -87,7 +98,7 @@ def find_dialect(
         lines.pop()
     found = [h for s in SEPARATORS if (h := _find_header(lines, s, lexicon)) is not None]
     if not found:
-        bare = _without_header(text, lines, lexicon, targets)
+        bare = _without_header(text, lines, lexicon, targets, decimal)
         if bare is None:
             raise _no_column(text, lines, lexicon)
         return bare
@@ -95,7 +106,7 @@ def find_dialect(
     best = _units_below(lines, best)
     rows = _sample(lines, best)
     _refuse_split_decimals(text, best, rows)
-    conventions = _conventions(text, best.layout, rows, targets)
+    conventions = _conventions(text, best.layout, rows, targets, decimal)
     offset = len("\n".join(lines[: best.end]).encode()) + 1
     dialect = Dialect(
         encoding=text.encoding,
@@ -239,7 +250,11 @@ def _refuse_split_decimals(text: Text, header: _Header, rows: list[list[str]]) -
 
 
 def _conventions(
-    text: Text, layout: Layout, rows: list[list[str]], targets: dict[str, Target]
+    text: Text,
+    layout: Layout,
+    rows: list[list[str]],
+    targets: dict[str, Target],
+    decimal: str | None,
 ) -> dict[int, Convention]:
     """How numbers are written in each column of readings; others follow the majority."""
     by_column: dict[int, list[tuple[Target, str | None, str]]] = {}
@@ -255,6 +270,8 @@ def _conventions(
             decided[index] = convention
     marked = [decided[i] for i, cells in by_column.items() if i in decided and _marked(cells)]
     common = max(marked, key=marked.count) if marked else _elsewhere(layout, rows)
+    if common is None and decimal is not None:
+        common = Convention(decimal)
     if common is None and doubtful:
         index, cell = next(iter(doubtful.items()))
         column = layout.columns[index].header
@@ -332,7 +349,11 @@ def _units_below(lines: list[str], header: _Header) -> _Header:
 
 
 def _without_header(
-    text: Text, lines: list[str], lexicon: Lexicon, targets: dict[str, Target]
+    text: Text,
+    lines: list[str],
+    lexicon: Lexicon,
+    targets: dict[str, Target],
+    decimal: str | None,
 ) -> tuple[Dialect, Layout] | None:
     """A single column of numbers without a header, when it can only be one feature."""
     cells = [line.strip().strip('"') for line in lines if line.strip()]
@@ -352,7 +373,7 @@ def _without_header(
             continue
         column = Column(0, "", role="reading", feature=names[0])
         single = Layout((column,), long=False)
-        conventions = _conventions(text, single, [[c] for c in sample], targets)
+        conventions = _conventions(text, single, [[c] for c in sample], targets, decimal)
         dialect = Dialect(text.encoding, text.line_end, NONE, 0, ("",), 0, 1, conventions)
         return dialect, single
     return None

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass, field
+from itertools import compress
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +58,9 @@ class Lines:
         self.reasons[row] = reason
 
 
-def sort_lines(table: Table, layout: Layout, headers: tuple[str, ...]) -> Lines:
+def sort_lines(
+    table: Table, layout: Layout, headers: tuple[str, ...], others: NDArray[np.bool_]
+) -> Lines:
     """
     Tell the lines of a file apart.
 
@@ -69,15 +72,18 @@ def sort_lines(table: Table, layout: Layout, headers: tuple[str, ...]) -> Lines:
         What the columns mean.
     headers : tuple of str
         As written; a line that repeats them is skipped.
+    others : ndarray of bool, shape (rows,)
+        Lines of other jobs or machines.
     """
-    n = len(table)
-    part, serial, remarks = _part_column(table, layout)
+    part, serial, remarks = _part_column(table, layout, others)
     number = _whole_numbers(table, part, serial)
-    kind = np.full(n, DATA, np.int8)
+    kind = np.where(others, SKIPPED, DATA).astype(np.int8)
     lines = Lines(kind, serial, number, part, _events(table, layout), {}, remarks)
     reading = [c.index for c in layout.readings]
     filled = np.any(table.lengths[:, reading] > 0, axis=1)
-    for row in _suspects(table, layout, lines, filled).tolist():
+    for row in _suspects(table, layout, lines, filled & ~others).tolist():
+        if others[row]:
+            continue
         _judge(table, layout, lines, headers, row, bool(filled[row]))
     return lines
 
@@ -93,7 +99,9 @@ def _events(table: Table, layout: Layout) -> NDArray[np.bool_]:
     return found
 
 
-def _part_column(table: Table, layout: Layout) -> tuple[Column | None, list[str] | None, list[str]]:
+def _part_column(
+    table: Table, layout: Layout, others: NDArray[np.bool_]
+) -> tuple[Column | None, list[str] | None, list[str]]:
     """The column that numbers the parts: never one with one value throughout."""
     remarks: list[str] = []
     choices = []
@@ -101,7 +109,8 @@ def _part_column(table: Table, layout: Layout) -> tuple[Column | None, list[str]
         texts = column_texts(table, column.index)
         if any(t[:1] == "=" for t in texts[:100]):
             texts = [_unwrapped(t) for t in texts]
-        numbering = (t for t in texts if t and (_FIGURE.search(t) or not words.says_summary(t)))
+        own = compress(texts, ~others) if others.any() else texts
+        numbering = (t for t in own if t and (_FIGURE.search(t) or not words.says_summary(t)))
         first = next(numbering, None)
         again = next(numbering, None)
         varies = again != first or any(t != first for t in numbering)

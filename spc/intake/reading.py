@@ -18,7 +18,7 @@ from spc.intake.lines import DATA, EVENT, REFUSED, SAME, SKIPPED, SUMMARY
 from spc.intake.parts import Parts, mark_repeats, number_parts
 from spc.intake.quarantine import Account, Reject, rejects_frame
 from spc.intake.readings import REFUSED as CELL_REFUSED
-from spc.intake.readings import TAKEN, Stream
+from spc.intake.readings import TAKEN, Stream, column_texts
 from spc.intake.sequence import Sequence, in_order, set_identical_aside
 from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED
 from spc.plan import Plan
@@ -251,7 +251,29 @@ def _measurements(
         "source": pd.Categorical.from_codes(source[sequence.sheet[rows]], sources),
         "row": sequence.lines[rows],
     }
-    return pd.DataFrame({name: columns[name] for name in MEASUREMENT_COLUMNS}, copy=False)
+    named = {name: columns[name] for name in MEASUREMENT_COLUMNS}
+    return pd.DataFrame(named | _besides(sequence, rows), copy=False)
+
+
+def _besides(sequence: Sequence, rows: Ints) -> dict[str, Any]:
+    """Gauge, operator and temperature, where a file has them."""
+    found: dict[str, Any] = {}
+    for role in ("gauge", "operator"):
+        texts = np.full(len(sequence), "", dtype=object)
+        held = [sheet.layout.of(role) for sheet in sequence.sheets]
+        for sheet, places, column in zip(sequence.sheets, sequence.places, held, strict=True):
+            if column is not None:
+                texts[places] = column_texts(sheet.table, column.index)
+        if any(held):
+            codes, names = pd.factorize(texts)
+            found[role] = pd.Categorical.from_codes(codes[rows], names)
+    if any(sheet.celsius is not None for sheet in sequence.sheets):
+        celsius = np.full(len(sequence), np.nan)
+        for sheet, places in zip(sequence.sheets, sequence.places, strict=True):
+            if sheet.celsius is not None:
+                celsius[places] = sheet.celsius
+        found["temperature"] = celsius[rows]
+    return found
 
 
 def _goals(taken: list[_Taken], part: Ints) -> list[Ints | slice]:
