@@ -39,7 +39,7 @@ class DressCase:
 def dress_case(track: Track) -> DressCase:
     """Whether a dress is due, by the marginal rule of age replacement (Barlow and Proschan)."""
     age, life = track.age, track.life
-    ahead = max(3, round(track.spacing))
+    ahead = max(4, round(track.spacing), round(0.08 * track.life))
     limit = track.settings.max_parts
     end = limit if limit is not None else int(3 * max(life, age))
     ages = _ages(age, ahead, max(end, age + 2 * ahead))
@@ -98,7 +98,7 @@ def part_costs(track: Track, ages: Floats) -> Floats:
     tooth = np.minimum((6 * price / (curve * drift**2)) ** (1 / 3), 1e6)
     rise = np.minimum(drift * tooth, 2 * stakes.half_width)
     _, level_var = track.level()
-    usual = min(level_var, 0.3 * track.noise)
+    usual = level_var + 0.2 * track.noise
     cases = track.growth.fresh[:, None, None] * growth(ages, track.life)
     part_var = np.maximum(cases - track.gauge_var, 0.3 * cases)
     sds, least = best_loss(stakes)

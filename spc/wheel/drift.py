@@ -17,6 +17,8 @@ BELIEF_MEMORY = 150
 #: A residual beyond this many standard deviations moves the level no more than one at the edge
 #: (Huber's bound, wider than his 1.345 because a drift must still be followed).
 HUBER = 2.5
+#: Change of the wear per part over one habitual life, as a share (judgement).
+SLOPE_UNREST = 0.2
 #: Parts of the state.
 BASE, WORN, SLOPE, WARMTH, BREAK_IN, BEND, STRAY = range(7)
 _SIZE = range(7)
@@ -259,5 +261,5 @@ def bend_rate(age: float, life: float) -> float:
 
 def slope_unrest(prior: DriftPrior, age: float) -> float:
     """Variance by which wear per part may change from one part to the next."""
-    rate = 0.2 * max(abs(prior.slope), 0.3 * prior.slope_sd) / math.sqrt(prior.life)
+    rate = SLOPE_UNREST * max(abs(prior.slope), 0.3 * prior.slope_sd) / math.sqrt(prior.life)
     return rate * rate * (4.0 if age > 0.6 * prior.life else 1.0)

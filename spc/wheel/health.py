@@ -20,10 +20,9 @@ SPREAD_MEMORY = 250
 EDGE = 3.0
 
 
-#: Life of one cycle's wheel against the usual, and the spread of that (cycles differ by about a
-#: quarter: common practice, no source).
-LIVES = (0.55, 0.75, 1.0, 1.3, 1.75)
-LIFE_SPREAD = 0.25
+#: Life of one cycle's wheel against the usual, and the spread of that (judgement).
+LIVES = (0.65, 0.82, 1.0, 1.22, 1.5)
+LIFE_SPREAD = 0.14
 
 
 def _shapes() -> list[tuple[float, float, float]]:
@@ -64,10 +63,13 @@ class SpreadGrowth:
         To start from. [µm²]
     life : float
         Habitual parts per dress.
+    ceiling : float
+        Variance beyond which residuals are no longer taken for spread. [µm²]
     """
 
-    def __init__(self, variance: float, life: float) -> None:
+    def __init__(self, variance: float, life: float, ceiling: float) -> None:
         self.life = life
+        self.ceiling = ceiling
         self.count = 2.0
         middle = LIVES.index(1.0)
         self.fresh: Floats = variance / growth(0.4 * life, life)[:, middle]
@@ -88,7 +90,7 @@ class SpreadGrowth:
 
     def variance(self, age: int) -> float:
         """Variance of a reading at an age, over all shapes and lives. [µm²]"""
-        return float((self._at(age) * self._mean).sum())
+        return min(float((self._at(age) * self._mean).sum()), self.ceiling)
 
     def read(self, gap: float, level_var: float, age: int, averaged: float = 0.0) -> None:
         """
@@ -124,7 +126,7 @@ class SpreadGrowth:
     def new_cycle(self) -> None:
         """Keep what is known of the shape, a little faded, and forget this cycle's life."""
         shapes = np.log(np.exp(self.log_belief - self.log_belief.max()).sum(axis=1))
-        shapes = 0.95 * shapes + 0.05 * _LOG_SHAPE
+        shapes = 0.98 * shapes + 0.02 * _LOG_SHAPE
         self.log_belief = shapes[:, None] + _LOG_LIFE[None, :]
         self._weigh()
 

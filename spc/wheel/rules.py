@@ -171,6 +171,8 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
         return False
     if habits.since_pause == 0 and out < 0.5:
         return False
+    if track.last_read == 0:
+        return False
     clear = max(track.settings.machine.offset_step_um, CLEAR_SDS * sd)
     return abs(move.amount) >= clear - 1e-9 or out > GUARD
 

@@ -133,7 +133,9 @@ class Track:
         step = settings.machine.offset_step_um
         self.gauge_var = lead.gauge_sd_um**2 + lead.gauge_step_um**2 / 12
         self.drift = Drift(_prior(self.life, width, settings))
-        self.growth = SpreadGrowth((0.15 * width) ** 2 + self.gauge_var, self.life)
+        self.growth = SpreadGrowth(
+            (0.15 * width) ** 2 + self.gauge_var, self.life, (0.7 * width) ** 2 + self.gauge_var
+        )
         self.effect = DressEffect(
             settings.machine.dress_resets_size,
             settings.machine.dress_clears_offsets,
