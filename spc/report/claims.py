@@ -12,6 +12,7 @@ from spc.report.proof_figures import (
     bars_of,
     budget_figure,
     distribution_figure,
+    expected_at,
     expected_in,
     plot_points,
     probability_figure,
@@ -39,7 +40,7 @@ def chapters(lens: Lens) -> tuple[Chapter, ...]:
 
 def _chapter(lens: FeatureLens, capability: Capability) -> Chapter:
     pictures = [_distribution(lens, capability)]
-    if capability.evidence.shape is not None:
+    if lens.shape_drawn is not None:
         pictures.append(_probability(lens, capability))
     retell = lens.lens.voice.retell
     return Chapter(
@@ -167,8 +168,7 @@ def _distribution(lens: FeatureLens, capability: Capability) -> Picture:
     say, voice = lens.lens.voice.say, lens.lens.voice
     edges, counts = bars_of(lens)
     width = float(edges[1] - edges[0])
-    shape = capability.evidence.shape
-    expected = None if shape is None else expected_in(lens, shape)
+    expected = expected_in(lens)
     rows = []
     for k, (edge, count) in enumerate(zip(edges.tolist(), counts.tolist(), strict=True)):
         wanted = "–" if expected is None else voice.number(float(expected[k]), 1)
@@ -189,7 +189,7 @@ def _distribution(lens: FeatureLens, capability: Capability) -> Picture:
             high=lens.um(float(y.max())),
             shape=tame(capability.shape) or say("proof.no_shape"),
         ),
-        spec=distribution_figure(lens, shape),
+        spec=distribution_figure(lens),
         tables=(
             Table(tuple(say(f"proof.{h}") for h in head), tuple(rows), frozenset({0, 1, 2, 3})),
         ),
@@ -198,19 +198,16 @@ def _distribution(lens: FeatureLens, capability: Capability) -> Picture:
 
 def _probability(lens: FeatureLens, capability: Capability) -> Picture:
     say, voice = lens.lens.voice.say, lens.lens.voice
-    shape = capability.evidence.shape
-    if shape is None:
-        raise ValueError(f"{lens.name}: no shape to plot against")
-    wanted, seen = plot_points(lens, shape)
+    wanted, seen = plot_points(lens)
     farthest = int(abs(seen - wanted).argmax())
     y = lens.of.series.deviation_um
     rows = []
-    for share in _LISTED_SHARES:
-        told = lens.bare(float(shape.quantile(share)), finer=1)
+    by_shape = expected_at(lens, np.array(_LISTED_SHARES)).tolist()
+    for share, told in zip(_LISTED_SHARES, by_shape, strict=True):
         # Beyond the outermost parts the readings say nothing.
         inside = 0.5 / len(y) <= share <= 1 - 0.5 / len(y)
         found = lens.bare(float(np.quantile(y, share, method="hazen")), finer=1) if inside else "–"
-        rows.append((f"{voice.number(100 * share, 3)} %", told, found))
+        rows.append((f"{voice.number(100 * share, 3)} %", lens.bare(told, finer=1), found))
     head = ("share", "by_shape", "by_parts")
     return Picture(
         key=f"shape-{lens.place}",
@@ -222,7 +219,7 @@ def _probability(lens: FeatureLens, capability: Capability) -> Picture:
             where=lens.um(float(seen[farthest])),
             n=len(y),
         ),
-        spec=probability_figure(lens, shape),
+        spec=probability_figure(lens),
         tables=(Table(tuple(say(f"proof.{h}") for h in head), tuple(rows), frozenset({0, 1, 2})),),
     )
 

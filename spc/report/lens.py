@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
 
 from spc.findings import FeatureStudy, Prompt, Study
 from spc.report.marks import mark_key
@@ -185,15 +187,28 @@ class FeatureLens:
             return say("flag.beyond")
         return say("flag.advised", action=say(f"action.{action.removesuffix('_down')}"))
 
-    def moment(self, position: int) -> datetime | None:
-        """UTC time of a value of the series; None when not written."""
-        stamp = self.of.series.time[position]
-        if np.isnat(stamp):
-            return None
-        return datetime.fromtimestamp(stamp.astype("datetime64[us]").astype(int) / 1e6, UTC)
+    def clocks(self, at: ArrayLike) -> list[str]:
+        """Local hours and minutes of the values at some positions; empty where not written."""
+        stamps = pd.DatetimeIndex(self.of.series.time[np.asarray(at, dtype=int)])
+        local = stamps.tz_localize("UTC").tz_convert(self.lens.voice.zone)
+        known = ~np.isnan(local.hour.to_numpy(dtype=float))
+        return [
+            f"{int(hour):02d}:{int(minute):02d}" if there else ""
+            for hour, minute, there in zip(local.hour, local.minute, known, strict=True)
+        ]
 
     @cached_property
-    def clocks(self) -> list[str]:
-        """Local hours and minutes of every value of the series; empty where not written."""
-        moments = (self.moment(i) for i in range(len(self.of.series)))
-        return ["" if m is None else self.lens.voice.clock(m) for m in moments]
+    def shape_drawn(self) -> tuple[np.ndarray, np.ndarray] | None:
+        """
+        Values and the share of parts that the shape taken has below each, shape (601,).
+
+        Fine enough for pictures, and much cheaper than asking the shape for each: a path has a
+        term for every level of the run. None when no shape was taken.
+        """
+        capability = self.of.capability
+        if capability is None or capability.evidence.shape is None:
+            return None
+        y = self.of.series.deviation_um
+        reach = float(np.ptp(y)) or 1.0
+        grid = np.linspace(float(y.min()) - reach, float(y.max()) + reach, 601)
+        return grid, np.asarray(capability.evidence.shape.cdf(grid))

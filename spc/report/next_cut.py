@@ -187,7 +187,7 @@ def _last_size(lens: Lens, lead: FeatureLens) -> Term:
     say = lens.voice.say
     series = lead.of.series
     value = float(series.deviation_um[-1])
-    clock = lead.clocks[-1]
+    clock = lead.clocks([-1])[0]
     part = lens.part(int(series.parts[-1]))
     where = say(
         "next.level_part", part=part, time=say("next.level_time", time=clock) if clock else ""

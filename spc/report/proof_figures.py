@@ -5,7 +5,6 @@ from typing import Any
 import numpy as np
 
 from spc.capability.assessment import Capability
-from spc.capability.shapes import Path, Shape
 from spc.report.lens import FeatureLens
 from spc.report.run_figures import value_range
 from spc.report.steel import (
@@ -48,28 +47,38 @@ def bars_of(lens: FeatureLens) -> tuple[np.ndarray, np.ndarray]:
     return edges, counts
 
 
-def expected_in(lens: FeatureLens, shape: Shape | Path) -> np.ndarray:
-    """Parts that a shape expects in each bar, shape (bars,)."""
+def expected_in(lens: FeatureLens) -> np.ndarray | None:
+    """Parts that the shape taken expects in each bar, shape (bars,); None without a shape."""
+    if lens.shape_drawn is None:
+        return None
+    grid, below = lens.shape_drawn
     edges, _ = bars_of(lens)
-    shares = np.diff(shape.cdf(np.append(edges, 2 * edges[-1] - edges[-2])))
+    shares = np.diff(np.interp(np.append(edges, 2 * edges[-1] - edges[-2]), grid, below))
     return np.asarray(len(lens.of.series) * shares)
 
 
-def plot_points(lens: FeatureLens, shape: Shape | Path) -> tuple[np.ndarray, np.ndarray]:
+def expected_at(lens: FeatureLens, share: np.ndarray) -> np.ndarray:
+    """Values below which the shape taken has these shares of the parts."""
+    if lens.shape_drawn is None:
+        raise ValueError(f"{lens.name}: no shape was taken")
+    grid, below = lens.shape_drawn
+    return np.asarray(np.interp(share, below, grid))
+
+
+def plot_points(lens: FeatureLens) -> tuple[np.ndarray, np.ndarray]:
     """
-    Parts in order of size against what the shape expects at their place.
+    Parts in order of size, against what the shape taken expects at their place.
 
     The i-th of n stands at the share (i - 1/2) / n (Hazen's plotting position, from memory).
     """
     seen = np.sort(lens.of.series.deviation_um)
-    share = (np.arange(len(seen)) + 0.5) / len(seen)
-    return np.asarray(shape.quantile(share)), seen
+    return expected_at(lens, (np.arange(len(seen)) + 0.5) / len(seen)), seen
 
 
-def probability_figure(lens: FeatureLens, shape: Shape | Path) -> Figure:
+def probability_figure(lens: FeatureLens) -> Figure:
     """Parts in order of size against the shape taken: on the line where it describes them."""
     voice = lens.lens.voice
-    wanted, seen = plot_points(lens, shape)
+    wanted, seen = plot_points(lens)
     ends = np.zeros(len(seen), dtype=bool)
     ends[:20] = ends[-20:] = True  # the tails are what the plot is looked at for
     drawn = thinned(ends, most=300)
@@ -88,7 +97,7 @@ def probability_figure(lens: FeatureLens, shape: Shape | Path) -> Figure:
     )  # fmt: skip
 
 
-def distribution_figure(lens: FeatureLens, shape: Shape | Path | None) -> Figure:
+def distribution_figure(lens: FeatureLens) -> Figure:
     """Parts by their value, the shape taken, limits, target and guarded limits as upright lines."""
     voice, feature = lens.lens.voice, lens.of.feature
     edges, counts = bars_of(lens)
@@ -126,7 +135,7 @@ def distribution_figure(lens: FeatureLens, shape: Shape | Path | None) -> Figure
                           "font": {"size": 12, "color": color}})  # fmt: skip
     unit = "run.y_deviation" if feature.nominal_mm is not None else "run.y_value"
     low, high = value_range(lens)
-    traces = [bars] if shape is None else [bars, _shape_line(lens, shape)]
+    traces = [bars, *_shape_line(lens)]
     return figure(
         traces, voice, height=280, shapes=shapes,
         annotations=[*notes, y_title(voice.say("proof.distribution_y"), shift=22)],
@@ -137,14 +146,17 @@ def distribution_figure(lens: FeatureLens, shape: Shape | Path | None) -> Figure
     )  # fmt: skip
 
 
-def _shape_line(lens: FeatureLens, shape: Shape | Path) -> dict[str, Any]:
-    """The shape as parts per bar, smooth."""
+def _shape_line(lens: FeatureLens) -> list[dict[str, Any]]:
+    """The shape taken as parts per bar, smooth."""
+    if lens.shape_drawn is None:
+        return []
+    grid, below = lens.shape_drawn
     edges, _ = bars_of(lens)
-    width = float(edges[1] - edges[0])
-    low, high = value_range(lens)
-    x = np.linspace(low, high, 121)
-    y = len(lens.of.series) * (shape.cdf(x + width / 2) - shape.cdf(x - width / 2))
-    return line(plain(x, 3), plain(y, 2), line={"color": INK, "width": 1.4})
+    half = float(edges[1] - edges[0]) / 2
+    x = np.linspace(*value_range(lens), 121)
+    inside = np.interp(x + half, grid, below) - np.interp(x - half, grid, below)
+    y = len(lens.of.series) * inside
+    return [line(plain(x, 3), plain(y, 2), line={"color": INK, "width": 1.4})]
 
 
 def budget_figure(budgets: list[tuple[str, Capability]], voice: Voice) -> Figure:

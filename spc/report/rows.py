@@ -4,6 +4,7 @@ import csv
 import io
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from spc.findings import Study
@@ -60,8 +61,9 @@ def _columns(table: pd.DataFrame, wanted: dict[str, str]) -> dict[str, list[str]
 
 def _cells(column: "pd.Series[Any]") -> list[str]:
     if isinstance(column.dtype, pd.DatetimeTZDtype) or column.dtype.kind == "M":
-        stamps = column.dt.strftime("%Y-%m-%dT%H:%M:%SZ")
-        return ["" if known else stamp for stamp, known in zip(stamps, column.isna(), strict=True)]
+        stamps = column.dt.tz_localize(None).to_numpy(dtype="datetime64[s]")
+        texts = np.datetime_as_string(stamps, timezone="UTC").tolist()
+        return ["" if text == "NaT" else text for text in texts]
     if column.dtype.kind == "f":
         return ["" if v != v else f"{v:.6f}".rstrip("0").rstrip(".") for v in column.tolist()]
     if column.dtype.kind in "iub":

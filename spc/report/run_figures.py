@@ -146,24 +146,25 @@ def _parts_trace(
     series, say = lens.of.series, lens.lens.voice.say
     x = series.parts[at].tolist()
     y = plain(seen[at], 3)
-    clocks, serials = lens.clocks, lens.lens.serials
+    clocks, serials = lens.clocks(at), lens.lens.serials
     name = say("run.measured") if action is None else say(f"action.{action.removesuffix('_down')}")
-    rest = [
-        " · ".join(filter(None, (
-            say("run.hover_since", n=int(series.since_dress[i])), clocks[i],
-            label(serials.get(int(series.parts[i]), "")),
-        )))
-        for i in at
-    ]  # fmt: skip
+    since = series.since_dress[at].tolist()
+    rest: list[list[Any]] = [list(pair) for pair in zip(since, clocks, strict=True)]
+    more = ""
+    if serials:
+        more = "<br>%{customdata[2]}"
+        rest = [[*pair, label(serials.get(part, ""))] for pair, part in zip(rest, x, strict=True)]
     sign = "+" if lens.is_signed else ""
     hover = (
-        f"{say('part.one', n='%{x}')}<br>%{{y:{sign}.{lens.digits}f}} µm<br>%{{customdata}}"
-        "<extra></extra>"
+        f"{say('part.one', n='%{x}')}{more}<br>%{{y:{sign}.{lens.digits}f}} µm<br>"
+        f"{say('run.hover_since', n='%{customdata[0]}')} · %{{customdata[1]}}<extra></extra>"
     )
     if action is not None:
-        why = [lens.why_flagged(int(series.parts[i])) for i in at]
-        rest = [f"{text}<br>{because}" for text, because in zip(rest, why, strict=True)]
-        return flagged(action, x, y, name=name, customdata=rest, hovertemplate=hover)
+        why = [lens.why_flagged(part) for part in x]
+        return flagged(
+            action, x, y, name=name, customdata=rest, hovertext=why,
+            hovertemplate=f"%{{hovertext}}<br>{hover}",
+        )  # fmt: skip
     return discs(x, y, name=name, customdata=rest, hovertemplate=hover)
 
 
@@ -268,19 +269,22 @@ def _chart_traces(lens: FeatureLens, chart: Chart, axis: str = "") -> list[dict[
         out[np.asarray(chart.base.excluded, dtype=int)] = True
     drawn = thinned(beyond | out)
     axes = {"yaxis": f"y{axis}"}
-    traces = [line(parts[drawn].tolist(), plain(chart.values[drawn], 3),
-                   line={"color": RULE, "width": 1}, **axes)]  # fmt: skip
     hover = f"%{{x}}: %{{y:.{lens.digits + 1}f}} µm<extra></extra>"
-    for mask, make in (
-        (~beyond & ~out, discs),
-        (out, hollow),
-        (beyond & ~out, lambda x, y, **more: flagged("check", x, y, **more)),
-    ):
+    joined = discs(
+        parts[drawn].tolist(), plain(chart.values[drawn], 3), mode="lines+markers",
+        line={"color": RULE, "width": 1}, hovertemplate=hover, **axes,
+    )  # fmt: skip
+    traces = [joined]
+    for mask, make in ((out, hollow), (beyond & ~out, _to_check)):
         at = drawn[mask[drawn]]
         if len(at):
             values = plain(chart.values[at], 3)
             traces.append(make(parts[at].tolist(), values, hovertemplate=hover, **axes))
     return traces
+
+
+def _to_check(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
+    return flagged("check", x, y, **more)
 
 
 def _chart_levels(

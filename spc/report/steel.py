@@ -129,8 +129,9 @@ def discs(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
 
 
 def hollow(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
-    """Excluded parts: hollow discs."""
-    marker = {"symbol": "circle-open", "size": 6, "color": DISC, "line": {"width": 1.4}}
+    """Excluded parts: hollow discs, opaque so that a disc below does not show."""
+    ring = {"width": 1.4, "color": DISC}
+    marker = {"symbol": "circle", "size": 6, "color": PALETTE["paper"][0], "line": ring}
     return {"type": "scatter", "mode": "markers", "x": x, "y": y, "marker": marker, **more}
 
 

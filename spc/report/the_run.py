@@ -222,14 +222,15 @@ def _tables(lens: FeatureLens) -> tuple[Table, ...]:
     at = {int(p): i for i, p in enumerate(lens.of.series.parts.tolist())}
     shown = flags[-MOST_LISTED:]
     serials = lens.lens.serials
+    clocks = lens.clocks([at[part] for part in shown])
     rows = []
-    for part in shown:
+    for part, clock in zip(shown, clocks, strict=True):
         value = float(lens.of.series.deviation_um[at[part]])
         rows.append(
             (
                 str(part),
                 *([serials.get(part, "")] if serials else []),
-                lens.clocks[at[part]],
+                clock,
                 lens.bare(value),
                 lens.size(value),
                 lens.why_flagged(part),
