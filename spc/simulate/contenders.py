@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import import_module
 from itertools import product
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -77,7 +77,12 @@ class Outcome:
         return self.cost - self.lines["measure"]
 
 
-def plan_of(setting: Setting, *, gauge_factor: float = 1.0, clears: bool | None = None) -> Plan:
+def plan_of(
+    setting: Setting,
+    *,
+    gauge_factor: float = 1.0,
+    clears: Literal["truly", "wrongly", "unsaid"] = "truly",
+) -> Plan:
     """
     The plan a shop would write for a setting.
 
@@ -87,11 +92,15 @@ def plan_of(setting: Setting, *, gauge_factor: float = 1.0, clears: bool | None 
         The process.
     gauge_factor : float
         How wrong the plan is about the gauge's spread.
-    clears : bool, optional
-        What the plan says a dress does to offsets; None: the truth.
+    clears : {"truly", "wrongly", "unsaid"}
+        How the plan tells what a dress does to offsets.
     """
     s, prices = setting, setting.prices
-    shop_clears = s.dress_clears_offsets if clears is None else clears
+    machine: dict[str, Any] = {
+        "offset_step_um": s.offset_step_um, "dress_resets_size": s.dress_resets_size,
+    }  # fmt: skip
+    if clears != "unsaid":
+        machine["dress_clears_offsets"] = s.dress_clears_offsets == (clears == "truly")
     table: dict[str, Any] = {
         "job": {"part": "Invented shaft", "minutes_per_part": s.cycle_min},
         "feature": [
@@ -110,10 +119,7 @@ def plan_of(setting: Setting, *, gauge_factor: float = 1.0, clears: bool | None 
                 "unit": "um", "gauge_sd_um": 0.05, "gauge_step_um": 0.0,
             },
         ],
-        "machine": {
-            "offset_step_um": s.offset_step_um, "dress_resets_size": s.dress_resets_size,
-            "dress_clears_offsets": shop_clears,
-        },
+        "machine": machine,
         "wheel": {"parts_per_dress": round(0.7 * s.life_parts)},
         "cost": {
             "scrap": prices.scrap, "rework": prices.rework, "dress": prices.dress,

@@ -64,6 +64,7 @@ class Strange:
     slip_sd_um: float = 8.0
     offset_step_um: float = 0.5
     offset_sd_um: float = 0.1
+    clears_all: bool = False  # a dress takes back every move, whatever the plan says
     # Money
     scrap: float = 2.0
     rework: float = 0.7
@@ -270,7 +271,7 @@ class StrangeGrinder:
         """Dress the wheel: its wear and the cycle's offsets leave the size."""
         self._dress_count += 1
         self._base += self._dresses[self._dress_count]
-        self._register -= self._cycle_um
+        self._register -= self._register if self.scene.clears_all else self._cycle_um
         self._cycle_um = 0.0
         self._new_cycle()
         self.costs["dress"] += self.scene.dress

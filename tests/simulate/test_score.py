@@ -95,13 +95,16 @@ def test_rules_of_thumb_cost_what_was_found_before():
 
 
 def test_the_plan_tells_what_a_shop_knows():
-    plan = plan_of(PRESETS["S9"], gauge_factor=2.0, clears=True)
+    plan = plan_of(PRESETS["S9"], gauge_factor=2.0)
 
     assert plan.lead.kind == "bore"
     assert plan.lead.gauge_sd_um == approx(0.6)
-    assert plan.machine.dress_clears_offsets is True
-    assert plan_of(PRESETS["S9"]).machine.dress_clears_offsets is False
     assert (plan.cost.scrap, plan.cost.off_target_loss) == (15, 0.5)
+
+
+@pytest.mark.parametrize(("how", "said"), [("truly", False), ("wrongly", True), ("unsaid", None)])
+def test_the_plan_may_be_wrong_about_the_dress_or_silent(how, said):
+    assert plan_of(S1, clears=how).machine.dress_clears_offsets is said
 
 
 def test_every_contender_of_the_rules_can_be_made():

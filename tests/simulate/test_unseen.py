@@ -46,8 +46,10 @@ def test_curves_bend_as_their_names_say():
     assert worn("saturating", 2.0, u)[50] > 0.7
 
 
-def test_a_dress_takes_wear_and_cycle_offsets_out_of_the_size():
-    machine = StrangeGrinder(replace(CALM, worn_um=8, life_parts=80), 1)
+@pytest.mark.parametrize(("clears_all", "kept"), [(False, -2.0), (True, 0.0)])
+def test_a_dress_takes_wear_and_cycle_offsets_out_of_the_size(clears_all, kept):
+    scene = replace(CALM, worn_um=8, life_parts=80, clears_all=clears_all)
+    machine = StrangeGrinder(scene, 1)
     start = machine.now_um
     for k in range(1, 41):
         machine.part()
@@ -57,8 +59,8 @@ def test_a_dress_takes_wear_and_cycle_offsets_out_of_the_size():
     machine.dress()
 
     assert worn_level == approx(start + 4.0 - 4.0)
-    # The move after part 2 belongs to the setting and stays.
-    assert machine.now_um == approx(start - 2.0)
+    # The move after part 2 belongs to the setting and stays, unless the control clears all.
+    assert machine.now_um == approx(start + kept)
 
 
 def test_the_outlook_is_what_comes_without_noise():
