@@ -16,8 +16,8 @@ UM = {unit: int(value) for unit, value in UM_PER_UNIT.items()}
 # Spaces and apostrophes group digits and never mark decimals.
 _GROUPED_BY_SPACE = re.compile(r"^[+-]?\d{1,3}(?:[  \u2009'’ ]\d{3})+(?!\d)")
 _QUOTED_FORMULA = re.compile(r'^="?(.*?)"?$')
-#: Beyond this no part is measured: 1 km. Own choice; keeps every later sum finite. [µm]
-LARGEST_UM = 10**9
+#: Beyond this number no part is measured, whatever its unit. Own choice; keeps every sum finite.
+LARGEST = 10**7
 _INFINITE = re.compile(r"^[+-]?\s*(inf(inity)?|∞|1\.#inf.*)$", re.IGNORECASE)
 
 
@@ -61,7 +61,7 @@ def read_number(text: str, convention: Convention) -> Number:
         quantity = read_quantity(plain, mark=convention.mark)
     except BadQuantity as error:
         raise BadQuantity(str(error).replace(repr(plain), repr(text.strip()))) from None
-    if abs(quantity.value) > LARGEST_UM:
+    if abs(quantity.value) > LARGEST:
         raise BadQuantity(f"{text.strip()!r} is too large for a size; it counts as not finite")
     return Number(Fraction(quantity.value), quantity.unit, quantity.decimals)
 

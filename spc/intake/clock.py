@@ -89,17 +89,31 @@ def shape_of(text: str) -> Shape | None:
     ('?', 'dmy')
     """
     match = _STAMP.match(text)
-    order, month = "", None
     if match is None:
-        match = _CLOCK_ALONE.match(text)
         # Six figures alone are more likely a number than a time of day.
-        if match is None or match["h"] is None:
-            return None
-    else:
-        found = _order(match)
-        if found is None:
-            return None
-        order, month = found
+        shape = clock_shape_of(text)
+        return shape if shape and not text.isdigit() else None
+    found = _order(match)
+    return None if found is None else _shape(match, *found)
+
+
+def clock_shape_of(text: str) -> Shape | None:
+    """
+    The shape of a cell in a column of clocks; a date in it, such as a day zero, is kept.
+
+    Examples
+    --------
+    >>> clock_shape_of("060730").spans["n"], clock_shape_of("6:07 PM").half
+    ((2, 4), 'p')
+    """
+    match = _CLOCK_ALONE.match(text)
+    if match is not None:
+        return _shape(match, "", None)
+    match = _STAMP.match(text)
+    return None if match is None else _shape(match, "", None)
+
+
+def _shape(match: "re.Match[str]", order: str, month: int | None) -> Shape:
     return Shape(
         spans={
             _SAME[name]: match.span(name)

@@ -157,7 +157,7 @@ def _value(text: str, convention: Convention) -> float | None:
         try:
             return float(text.replace(",", "."))
         except ValueError:
-            return None
+            pass
     try:
         return float(read_number(text, convention).value)
     except BadQuantity:

@@ -9,6 +9,11 @@ from numpy.typing import NDArray
 from spc.intake.cells import UM
 from spc.plan import Feature
 
+#: What a wrong size times this gives the right one: inches for millimetres, a radius for a
+#: diameter, a slipped decimal mark, and the reverse.
+FACTORS = (25.4, 1 / 25.4, 2.0, 0.5, 10.0, 0.1)
+#: The corrected value must land within this many tolerance widths of nominal.
+REACH_WIDTHS = 3.0
 # Sizes this near to nominal are sizes: 1 % of nominal, or three tolerance widths if that is more.
 # Own choice: a grinder that is further off cuts no part of this plan.
 _NEAR_NOMINAL = 0.01
@@ -85,6 +90,16 @@ def near_zero(values: NDArray[np.float64], unit: str, target: Target) -> NDArray
     return near
 
 
+def at_a_factor(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
+    """Which numbers would be sizes that fit the drawing, were they not off by a known factor."""
+    nominal = float(target.nominal_um)
+    reach = REACH_WIDTHS * target.width_um
+    hits = np.zeros(len(values), dtype=bool)
+    for factor in FACTORS:
+        hits |= np.abs(values * UM[unit] * factor - nominal) <= reach
+    return hits
+
+
 def sense_of(
     values: NDArray[np.float64], *, unit: str | None, kind: str | None, target: Target
 ) -> Sense:
@@ -117,6 +132,9 @@ def sense_of(
             if _most(near_nominal(values, candidate, target)):
                 said = "" if unit or candidate == plan_unit else f"sizes in {candidate}"
                 return Sense(candidate, True, said and f"{said}, told by their size")
+    if kind is None and _most(at_a_factor(values, unit or plan_unit, target)):
+        # A radius, inches or a slipped mark: a size all the same, which the screens refuse.
+        return Sense(unit or plan_unit, True)
     if kind is None or kind == "deviation":
         for candidate in [unit] if unit else dict.fromkeys([plan_unit, "um"]):
             if _most(near_zero(values, candidate, target)):

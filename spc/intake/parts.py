@@ -73,7 +73,7 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
         first = int(numbers[0])
         part = np.zeros(n, dtype=np.int64)
         part[written] = numbers - first + 1
-        gaps = int(part.max()) - distinct
+        gaps = int(part.max(initial=0)) - distinct
         words = f"part numbers count the parts, {sequence.serial[written][0]} being the first"
         words += f"; {gaps} between them were ground and not measured" if gaps else ""
         return Parts(part, sequence.serial, True, first), words
@@ -118,7 +118,7 @@ def _by_rows(sequence: Sequence, written: NDArray[np.bool_]) -> tuple[Ints, NDAr
     codes = np.full(n, -1, dtype=np.int64)
     if written.any():
         codes[written] = pd.factorize(sequence.serial[written])[0]
-    offset = int(codes.max()) + 1
+    offset = int(codes.max(initial=-1)) + 1
     bare = (sequence.kind == DATA) & ~sequence.numbered
     group = _groups_without_numbers(sequence, bare)
     codes[bare] = offset + group[bare]

@@ -282,7 +282,8 @@ def _goals(taken: list[_Taken], part: Ints) -> list[Ints | slice]:
     for own in taken:
         readings[own.places] += 1
     rising = bool((np.diff(part[readings > 0]) >= 0).all())
-    if rising and (readings[readings > 0] == len(taken)).all():
+    forward = all((np.diff(own.places) > 0).all() for own in taken)
+    if rising and forward and (readings[readings > 0] == len(taken)).all():
         # Every row holds a reading of every column: a slice needs no places.
         return [slice(column, None, len(taken)) for column in range(len(taken))]
     order = np.arange(len(part)) if rising else np.argsort(part, kind="stable")

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from spc.errors import BadQuantity
 from spc.intake.cells import Convention, Number, deviation_and_size, read_number
 from spc.intake.columns import Column
-from spc.intake.meaning import Sense, Target, sense_of
+from spc.intake.meaning import Sense, Target, near_nominal, near_zero, sense_of
 from spc.intake.times import Column as TextColumn
 from spc.intake.tokens import Table
 from spc.intake.whole_column import Digits, deviations_and_sizes, digits
@@ -171,13 +171,23 @@ def _into_deviations(
             written = odd.get(at) or read_number(
                 table.text(int(stream.rows[at]), stream.column.index), convention
             )
+            if written.unit is not None:
+                stream.absolute[at] = _is_size(written, sense, stream.target)
             stream.deviation_um[at], stream.size[at] = deviation_and_size(
                 written,
                 unit=sense.unit,
-                absolute=sense.absolute,
+                absolute=bool(stream.absolute[at]),
                 nominal_um=stream.target.nominal_um,
                 plan_unit=stream.target.feature.unit,
             )
+
+
+def _is_size(number: Number, sense: Sense, target: Target) -> bool:
+    """A cell that names its unit speaks for itself; what fits neither follows its column."""
+    value = np.array([float(number.value)])
+    if target.sized and near_nominal(value, sense.unit, target)[0]:
+        return True
+    return sense.absolute and not (target.sized and near_zero(value, sense.unit, target)[0])
 
 
 def text_column(table: Table, index: int) -> TextColumn:

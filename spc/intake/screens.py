@@ -9,21 +9,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
+from spc.intake.meaning import FACTORS, REACH_WIDTHS
 from spc.intake.readings import TAKEN, Stream
 
-# What the number was multiplied by, and how it is told. The contract's list: 25.4, 2, 1/2, 10
-# times either way; one turn of a thimble (0.5 mm, 0.025 in) either way.
-_FACTORS = (
-    (25.4, "25.4 times too small, as if it were inches"),
-    (1 / 25.4, "25.4 times too large, as if it were millimetres taken for inches"),
-    (2.0, "half of what fits, as if it were a radius"),
-    (0.5, "twice what fits, as if it were doubled"),
-    (10.0, "10 times too small, as if the decimal mark had slipped"),
-    (0.1, "10 times too large, as if the decimal mark had slipped"),
+# How each of FACTORS is told. One turn of a thimble, 0.5 mm or 0.025 in, either way, is the other
+# slip of a hand micrometer.
+_WORDS = (
+    "25.4 times too small, as if it were inches",
+    "25.4 times too large, as if it were millimetres taken for inches",
+    "half of what fits, as if it were a radius",
+    "twice what fits, as if it were doubled",
+    "10 times too small, as if the decimal mark had slipped",
+    "10 times too large, as if the decimal mark had slipped",
 )
 _TURNS_UM = ((500.0, "0.5 mm"), (635.0, "0.025 in"))
-#: The corrected value must land within this many tolerance widths of nominal.
-REACH_WIDTHS = 3.0
 # A whole column is told from stray cells only when it has at least this many. Own choice.
 _WHOLE_COLUMN = 3
 _NEARLY_ALL = 0.95
@@ -74,7 +73,7 @@ def _told(stream: Stream, far: NDArray[np.int64], reach: float) -> list[str]:
     nominal = float(stream.target.nominal_um)
     told = np.full(len(far), "", dtype=object)
     sizes = nominal + deviation
-    for factor, words in _FACTORS:
+    for factor, words in zip(FACTORS, _WORDS, strict=True):
         fits = stream.absolute[far] & (np.abs(sizes * factor - nominal) <= reach)
         told[fits & (told == "")] = words
     for turn, words in _TURNS_UM:

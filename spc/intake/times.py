@@ -13,11 +13,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
-from spc.intake.clock import Shape, shape_of
+from spc.intake.clock import Shape, clock_shape_of, shape_of
 from spc.intake.whole_column import digits
 
 Stamps = NDArray[np.datetime64]
 Ints = NDArray[np.int64]
+Shaper = Callable[[str], Shape | None]
 
 #: Years in which a measurement is believed. Own choice.
 YEARS = (1970, 2199)
@@ -123,10 +124,10 @@ def read_times(
     UnreadableRun
         When nothing says whether 03/04 is in March or in April.
     """
-    parts = _take_apart(column, date_system, careful)
+    parts = _take_apart(column, date_system, careful, shape_of)
     filled = column.lengths > 0
     if clock is not None:
-        hours = _take_apart(clock, date_system, careful)
+        hours = _take_apart(clock, date_system, careful, clock_shape_of)
         parts.micros, parts.offset = hours.micros, hours.offset
         parts.read &= hours.read & (parts.order > 0)
         filled |= clock.lengths > 0
@@ -137,7 +138,7 @@ def read_times(
     return Times(local, offset, filled & np.isnat(local), clock_only, words)
 
 
-def _take_apart(column: Column, date_system: int, careful: bool) -> _Parts:
+def _take_apart(column: Column, date_system: int, careful: bool, shape: Shaper) -> _Parts:
     n = len(column.starts)
     parts = _Parts.blank(n)
     todo = np.flatnonzero(column.lengths > 0)
@@ -145,16 +146,16 @@ def _take_apart(column: Column, date_system: int, careful: bool) -> _Parts:
         for _ in range(_MOST_SHAPES):
             if not len(todo):
                 return parts
-            todo = _one_shape(column, parts, todo)
+            todo = _one_shape(column, parts, todo, shape)
         todo = _plain_numbers(column, parts, todo, date_system)
-    _one_by_one(column, parts, todo, date_system)
+    _one_by_one(column, parts, todo, date_system, shape)
     return parts
 
 
-def _one_shape(column: Column, parts: _Parts, todo: Ints) -> Ints:
+def _one_shape(column: Column, parts: _Parts, todo: Ints, shaper: Shaper) -> Ints:
     """Read every cell shaped like the first; return those still to read."""
     text = column.text(int(todo[0]))
-    shape = shape_of(text)
+    shape = shaper(text)
     if shape is None or not text.isascii() or len(text) != column.lengths[todo[0]]:
         # Cells that are no time go to the end, to be read one by one.
         return np.roll(todo, -1) if len(todo) > 1 else todo
@@ -180,12 +181,14 @@ def _one_shape(column: Column, parts: _Parts, todo: Ints) -> Ints:
     return todo[left]
 
 
-def _one_by_one(column: Column, parts: _Parts, todo: Ints, date_system: int) -> None:
+def _one_by_one(
+    column: Column, parts: _Parts, todo: Ints, date_system: int, shaper: Shaper
+) -> None:
     seen: dict[str, list[int]] = {}
     for at in todo.tolist():
         seen.setdefault(column.text(at), []).append(at)
     for text, places in seen.items():
-        shape = shape_of(text)
+        shape = shaper(text)
         own = np.array(places, dtype=np.int64)
         if shape is not None:
             figures = {span: int(text[slice(*span)]) for span in shape.spans.values()}
@@ -265,12 +268,13 @@ def _day_first(
     parts: _Parts, day_first: bool | None, place: str, column: Column
 ) -> tuple[str, bool]:
     """The words for the order of dates, and whether the day stands first."""
-    open_ones = np.flatnonzero(parts.read & (parts.order == _ORDERS["?"]))
+    possible = (parts.one <= 12) | (parts.two <= 12)
+    open_ones = np.flatnonzero(parts.read & possible & (parts.order == _ORDERS["?"]))
     if not len(open_ones):
         dotted = bool((parts.order == _ORDERS["dmy"]).any())
         return ("day.month.year" if dotted else "year-month-day"), True
-    day = bool((parts.one[open_ones] > 12).any())
-    month = bool((parts.two[open_ones] > 12).any())
+    one, two = parts.one[open_ones], parts.two[open_ones]
+    day, month = bool((one > 12).any()), bool((two > 12).any())
     if day != month:
         return f"{'day' if day else 'month'} first, proved by the column", day
     if day_first is not None:

@@ -105,8 +105,9 @@ def cut_line(text: str, separator: str) -> Cut:
         else:
             stop = _next(text, separator, place)
             value = rest = text[start:stop]
-        if "\n" in rest:
-            # Only inside quotes does a line break belong to a cell.
+        quoted = value[: len(value) - len(rest)]
+        if "\n" in rest or (rest.strip() and "\n" in quoted):
+            # Only inside quotes does a line break belong to a cell, and nothing follows there.
             return Cut(None)
         fields.append(value.strip())
         if stop >= end:

@@ -190,7 +190,7 @@ def says_summary(text: str, *, sure: bool = False) -> bool:
     """
     known = SURE_SUMMARY_WORDS if sure else SUMMARY_WORDS
     # The bar of x-bar may be written above the letter.
-    plain = text.replace("x̄", "xbar").replace("σ", "sigma").replace("Σ", "sum").strip()
+    plain = text.replace("Σ", "sum").casefold().replace("x̄", "xbar").replace("σ", "sigma").strip()
     if key(plain) in known:
         return True
     if len(plain) > 60:

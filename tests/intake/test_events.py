@@ -1,0 +1,151 @@
+"""Events as rows of the measurement file or in a file of their own."""
+
+import pytest
+
+from spc.errors import UnreadableRun
+
+CONTROL = '[machine]\noffset_entry = "radius"\noffset_unit = "mm"\noffset_sign = "+smaller"\n'
+
+
+def told(run):
+    return [
+        (e.after_part, e.kind, None if e.amount_um != e.amount_um else round(e.amount_um, 3))
+        for e in run.events.itertuples()
+    ]
+
+
+def test_an_event_stands_after_the_part_of_its_row_or_of_the_row_before(read):
+    run = read(
+        "part,seat A,event,amount_um,minutes,note\n,,dress,,,before the shift\n1,25.0031,,,,\n"
+        "4,25.0033,offset,-3,,\n,,pause,,15,\n6,,wheel,,,\n7,25.0040,-,,,\n"
+    )
+
+    assert told(run) == [(0, "dress", None), (4, "offset", -3.0), (4, "pause", None),
+                         (6, "wheel", None)]  # fmt: skip
+    assert run.events["minutes"].tolist()[2] == 15
+    assert run.events["note"].tolist()[0] == "before the shift"
+    assert run.events["row"].tolist() == [2, 4, 5, 6]
+    assert run.account["cells"] == 3
+    assert run.made == 7
+
+
+@pytest.mark.parametrize(
+    ("word", "kind"),
+    [("Abrichten", "dress"), ("diamantage", "dress"), ("Korrektur", "offset"),
+     ("Scheibenwechsel", "wheel"), ("Pause", "pause"), ("arrêt", "pause"), ("KSS", "coolant"),
+     ("Einstellmeister", "master"), ("étalonnage", "master"), ("Nachschleifen", "regrind"),
+     ("Freigabe", "cleared"), ("Neue Charge", "batch"), ("Bemerkung", "note")],
+)  # fmt: skip
+def test_words_for_events_in_several_languages(read, word, kind):
+    run = read(f"Teil;seat A;Ereignis;amount_um\n1;25,0031;{word};2\n2;25,0031;;\n")
+
+    assert [row[:2] for row in told(run)] == [(1, kind)]
+
+
+def test_an_event_that_is_not_known_is_kept_as_a_note(read):
+    run = read("part,seat A,event\n1,25.0031,belt slipped\n2,25.0031,\n")
+
+    assert told(run) == [(1, "note", None)]
+    assert run.events["note"].tolist() == ["belt slipped"]
+    assert any("belt slipped" in remark for remark in run.remarks)
+
+
+def test_a_typed_offset_goes_through_the_control(read):
+    run = read("part;seat A;event;typed\n1;25,0031;offset;0,002\n2;25,0031;;\n", CONTROL)
+
+    assert told(run) == [(1, "offset", -4.0)]
+
+
+def test_an_amount_may_carry_its_unit(read):
+    run = read("part;seat A;event;amount [mm]\n1;25,0031;offset;-0,003\n2;25,0;offset;2 µm\n")
+
+    assert [row[2] for row in told(run)] == [-3.0, 2.0]
+
+
+@pytest.mark.parametrize(
+    ("cells", "why"),
+    [
+        (",", "row 2: an offset without an amount"),
+        ("some,", "amount of an event cannot be read"),
+        ("nan,", "amount of an event cannot be read"),
+        ("-3,0.004", "correct one of them"),
+    ],
+)
+def test_an_offset_without_a_sound_amount_refuses_the_file(read, cells, why):
+    with pytest.raises(UnreadableRun, match=why):
+        read(
+            f"part,seat A,event,amount_um,typed\n1,25.0031,offset,{cells}\n2,25.0031,,,\n", CONTROL
+        )
+
+
+def test_a_row_with_an_event_and_readings_but_no_serial_keeps_its_event(read):
+    run = read("part,seat A,event\n1,25.0031,\n,25.0033,dress\n2,25.0031,\n")
+
+    assert told(run) == [(1, "dress", None)]
+    assert run.rejects["reason"].tolist() == ["no part number"]
+
+
+MEASURED = (
+    "time,part,seat A\n2026-11-19 06:00,101,25.0031\n2026-11-19 06:10,104,25.0033\n"
+    "2026-11-19 06:20,107,25.0035\n"
+)
+
+
+def test_a_file_of_events_by_part_number_in_grinding_order(read):
+    run = read(
+        MEASURED,
+        events="after_part;event;typed;minutes\n0;dress;;\n3;offset;-0,003;\n6;pause;;20\n9;note;;\n",
+    )
+
+    assert told(run) == [(0, "dress", None), (3, "offset", -3.0), (6, "pause", None),
+                         (9, "note", None)]  # fmt: skip
+    assert run.made == 9
+
+
+def test_a_file_of_events_by_serial(read):
+    run = read(MEASURED, events="part,event\n100,dress\n102,dress\n107,wheel\n")
+
+    assert told(run) == [(0, "dress", None), (2, "dress", None), (7, "wheel", None)]
+
+
+def test_a_file_of_events_by_time(read):
+    run = read(
+        MEASURED,
+        events="time,event,amount_um\n2026-11-19 05:50,dress,\n2026-11-19 06:10,offset,-2\n"
+        "2026-11-19 06:19,dress,\n2026-11-19 07:00,dress,\n",
+    )
+
+    assert told(run) == [(0, "dress", None), (4, "offset", -2.0), (4, "dress", None),
+                         (7, "dress", None)]  # fmt: skip
+
+
+def test_events_of_both_files_are_put_in_order(read):
+    run = read(
+        "part,seat A,event\n1,25.0031,\n4,25.0031,dress\n7,25.0031,\n",
+        events="after_part,event\n2,dress\n5,pause\n",
+    )
+
+    assert told(run) == [(2, "dress", None), (4, "dress", None), (5, "pause", None)]
+
+
+@pytest.mark.parametrize(
+    ("events", "why"),
+    [
+        ("", "empty"),
+        ("after_part,what\n3,dress\n", "no event column"),
+        ("after_part,event\n3.5,dress\n", "write the whole number of the part"),
+        ("after_part,event\n,dress\n", "nothing says when the event was"),
+        ("after_part,event\nthree,dress\n", "'three' is not a number"),
+        ("part,event\nSN-1,dress\n", "'SN-1' is not in the measurements"),
+        ("after_part,event\n3,dress", "no line end"),
+        ("after_part,event\n3,dress,x,y\n", "too many fields"),
+    ],
+)
+def test_a_file_of_events_that_cannot_be_placed_is_refused(read, events, why):
+    with pytest.raises(UnreadableRun, match=why):
+        read(MEASURED, events=events)
+
+
+def test_events_by_time_need_times_in_the_measurements(read):
+    with pytest.raises(UnreadableRun, match="measurements have none"):
+        read("part,seat A\n1,25.0031\n", events="time,event\n2026-11-19 06:00,dress\n")

@@ -1,0 +1,235 @@
+"""Numbering, repeats, identical rows, questions, order: how rows become parts."""
+
+import pytest
+
+from spc.errors import SpcError
+
+
+def parts(run):
+    first = run.measurements.drop_duplicates(["part", "serial"])
+    return dict(zip(first["serial"], first["part"], strict=True))
+
+
+def test_rising_whole_serials_count_the_parts_ground(read):
+    run = read("part,seat A\n1001,25.0031\n1006,25.0033\n1008,25.0035\n")
+
+    assert parts(run) == {"1001": 1, "1006": 6, "1008": 8}
+    assert run.made == 8
+    assert any("5 between them were ground and not measured" in r for r in run.remarks)
+
+
+@pytest.mark.parametrize(
+    ("serials", "why"),
+    [
+        (("SN-07", "SN-09", "SN-12"), "not whole"),
+        (("1009", "1003", "1010"), "do not rise"),
+        (("20261119001", "20271119001", "20281119001"), "do not rise"),
+        (("1.5", "2.5", "3.5"), "not whole"),
+    ],
+)
+def test_other_serials_leave_the_count_to_the_rows(read, serials, why):
+    run = read("part;seat A\n" + "".join(f"{serial};25,0031\n" for serial in serials))
+
+    assert parts(run) == {serial: number for number, serial in enumerate(serials, 1)}
+    assert any(why in remark for remark in run.remarks)
+
+
+def test_serials_as_spreadsheets_write_them_are_whole(read):
+    run = read('part,seat A\n1001.0,25.0031\n"=""1003""",25.0033\n')
+
+    assert parts(run) == {"1001.0": 1, "1003": 3}
+
+
+def test_a_column_with_one_value_is_no_serial(read, taken):
+    run = read("Part,No.,seat A\nShaft,7,25.0031\nShaft,9,25.0033\n")
+    assert parts(run) == {"7": 1, "9": 3}
+
+    run = read("Part,seat A\nBP-118,25.0031\nBP-118,25.0033\n")
+    assert taken(run) == {("1", "seat A", 0): 3.1, ("2", "seat A", 0): 3.3}
+    assert any("'BP-118' throughout" in remark for remark in run.remarks)
+
+
+def test_a_serial_number_outranks_a_running_number(read):
+    run = read("Lfd. Nr.,Seriennummer,seat A\n1,4471,25.0031\n2,4473,25.0033\n")
+
+    assert parts(run) == {"4471": 1, "4473": 3}
+
+
+def test_numbering_may_be_set_in_the_plan(read):
+    text = "part,seat A\n1001,25.0031\n1006,25.0033\n"
+    assert parts(read(text, '[reading]\nnumbering = "rows"\n')) == {"1001": 1, "1006": 2}
+    with pytest.raises(SpcError, match="numbering = 'serial'"):
+        read("part,seat A\nA,25.0031\nB,25.0033\n", '[reading]\nnumbering = "serial"\n')
+
+
+def test_a_later_row_of_a_serial_is_a_repeat(read, taken):
+    run = read(
+        "part,seat A,seat B\n1,25.0031,19.9946\n2,25.0033,19.9946\n1,25.0035,\n1,25.0035,19.99\n"
+    )
+
+    assert taken(run) == {
+        ("1", "seat A", 0): 3.1, ("1", "seat B", 0): -5.4, ("2", "seat A", 0): 3.3,
+        ("2", "seat B", 0): -5.4, ("1", "seat A", 1): 3.5, ("1", "seat A", 2): 3.5,
+        ("1", "seat B", 1): -10.0,
+    }  # fmt: skip
+    assert run.measurements["part"].is_monotonic_increasing
+    assert run.account["identical"] == 0
+
+
+def test_later_rows_follow_readings_side_by_side(read, taken):
+    run = read("part,seat A 1,seat A 2\n1,25.0031,25.0032\n1,25.0033,25.0034\n2,,\n")
+
+    assert [key[2] for key in taken(run)] == [0, 1, 2, 3]
+
+
+def test_an_identical_row_is_skipped_and_counted(read, taken):
+    one, two = "2026-11-19 06:07:30,1,25.0031,19.9946\n", "2026-11-19 06:08:30,2,25.0033,---\n"
+    again = one.replace("06:07", "06:09")
+
+    run = read(f"time,part,seat A,seat B\n{one}{two}{one}{two}{again}")
+
+    assert run.account["identical_rows"] == 2
+    assert run.account["identical"] == 4
+    assert len(run.rejects) == 1
+    assert ("1", "seat A", 1) in taken(run)
+
+
+def test_identical_rows_of_a_long_file(read):
+    row = "2026-11-19 06:07:30,1,seat A,25.0031\n"
+    run = read(f"time,part,feature,value\n{row}2026-11-19 06:07:30,1,seat B,19.9946\n{row}")
+
+    assert run.account["identical"] == run.account["identical_rows"] == 1
+
+
+def test_repeats_may_be_asked_about(read, taken):
+    run = read("part,seat A\n1,25.0031\n1,25.0033\n2,\n", '[reading]\nrepeats = "ask"\n')
+
+    assert taken(run) == {("1", "seat A", 0): 3.1}
+    assert (
+        run.rejects["reason"].iloc[0].startswith("question: part 1 was already measured in row 2")
+    )
+
+
+def rows_between(count):
+    return "".join(f"{2 + i},25.0031\n" for i in range(count))
+
+
+def test_a_serial_seen_again_after_more_than_20_rows_is_a_question(read, taken):
+    near = read(f"part,seat A\n1,25.0031\n{rows_between(19)}1,25.0041\n")
+    assert taken(near)["1", "seat A", 1] == 4.1
+
+    far = read(f"part,seat A\n1,25.0031\n{rows_between(20)}1,25.0041\n")
+    assert ("1", "seat A", 1) not in taken(far)
+    assert far.rejects[["row", "column"]].values.tolist() == [[23, ""]]
+    assert "question" in far.rejects["reason"].iloc[0]
+    assert far.account["rejected"] == 1
+
+
+def test_a_regrind_event_answers_the_question(read, taken):
+    run = read(
+        "part,seat A,event\n1,25.0031,\n"
+        + rows_between(25).replace("\n", ",\n")
+        + ",,regrind\n1,25.0041,\n"
+    )
+
+    assert taken(run)["1", "seat A", 1] == 4.1
+
+
+def test_two_gauges_in_two_files_measure_the_same_parts(read, taken):
+    one = "part,seat A\n" + "".join(f"{i},25.0031\n" for i in range(1, 40))
+    two = "part,seat B\n" + "".join(f"{i},19.9946\n" for i in range(1, 40))
+
+    run = read([one, two])
+
+    assert len(taken(run)) == 78
+    assert run.measurements["repeat"].max() == 0
+    assert run.measurements["part"].max() == 39
+    assert len(run.rejects) == 0
+
+
+def test_the_same_file_given_twice_changes_nothing(read):
+    text = "time,part,seat A\n2026-11-19 06:07,1,25.0031\n2026-11-19 06:08,2,25.0033\n"
+    once, twice = read(text), read([text, text])
+
+    assert twice.account == once.account
+    assert any("counts once" in remark for remark in twice.remarks)
+
+
+def test_overlapping_exports_count_their_common_rows_once(read):
+    head = "time,part,seat A\n"
+    rows = [f"2026-11-19 06:{i:02},{i},25.0031\n" for i in range(1, 40)]
+
+    run = read([head + "".join(rows[:30]), head + "".join(rows[10:])])
+
+    assert run.account["measurements"] == 39
+    assert run.account["identical_rows"] == 20
+    assert len(run.rejects) == 0
+
+
+def test_files_go_by_their_first_time(read):
+    late = "time,part,seat A\n2026-11-19 14:07,3,25.0033\n"
+    early = "time,part,seat A\n2026-11-19 06:07,1,25.0031\n2026-11-19 06:09,2,25.0032\n"
+
+    run = read([late, early])
+
+    assert parts(run) == {"1": 1, "2": 2, "3": 3}
+    assert any("order of their first times" in remark for remark in run.remarks)
+
+
+def test_a_file_whose_times_fall_is_read_backwards(read, taken):
+    run = read(
+        "time,seat A,event,amount_um\n2026-11-19 06:09,25.0033,,\n2026-11-19 06:08,,offset,-3\n"
+        "2026-11-19 06:08,25.0032,,\n2026-11-19 06:07,25.0031,,\n"
+    )
+
+    assert taken(run) == {("1", "seat A", 0): 3.1, ("2", "seat A", 0): 3.2, ("3", "seat A", 0): 3.3}
+    assert run.measurements["row"].tolist() == [5, 4, 2]
+    assert run.events[["after_part", "amount_um"]].values.tolist() == [[2, -3.0]]
+    assert any("read backwards" in remark for remark in run.remarks)
+
+
+def test_mixed_order_is_kept_and_named(read):
+    run = read(
+        "time,part,seat A\n2026-11-19 06:09,1,25.0033\n2026-11-19 06:07,2,25.0032\n"
+        "2026-11-19 06:08,3,25.0031\n"
+    )
+
+    assert parts(run) == {"1": 1, "2": 2, "3": 3}
+    assert any("step back 1 times" in remark for remark in run.remarks)
+
+
+def test_a_row_with_readings_and_no_serial_is_refused(read, taken):
+    run = read("part,seat A,seat B\n1,25.0031,19.9946\n,25.0033,19.9950\n3,25.0035,\n")
+
+    assert set(taken(run)) == {("1", "seat A", 0), ("1", "seat B", 0), ("3", "seat A", 0)}
+    assert run.rejects[["row", "column", "reason"]].values.tolist() == [[3, "", "no part number"]]
+    assert run.account["rejected"] == 2
+
+
+@pytest.mark.parametrize(
+    "trailer",
+    [
+        "Mean,,25.0056,19.9935\nMax,,25.0073,19.9955\ns,,0.0012,0.0011\n",
+        ",Mittelwert,25.0056,19.9935\n,Spannweite,0.0034,0.0020\n,Anzahl,14,14\n",
+        "Moyenne :,,25.0056,19.9935\nÉcart-type,,0.0012,0.0011\nÉtendue,,0.003,0.002\n",
+        "Std. dev.,,0.0012,0.0011\nX̄,,25.0056,19.9935\nCount,,14,14\n",
+        "Average of shift,,25.0056,19.9935\nR,,0.0012,0.0011\nCpk,,1.4,1.6\n",
+        "-----,----,----,----\nMin,,25.0046,19.9932\nUSL,,25.011,20.0\nΣ,,1,1\n",
+    ],
+)
+def test_summary_rows_are_counted_as_such(read, taken, trailer):
+    run = read(
+        "time,part,seat A,seat B\n2026-11-19 06:07,1,25.0031,19.9946\n"
+        f"2026-11-19 06:08,2,25.0033,19.9950\n\n{trailer}"
+    )
+
+    assert len(taken(run)) == 4
+    assert len(run.rejects) == 0
+    assert run.account["summary"] == 2 * run.account["summary_rows"]
+    assert run.account["summary_rows"] == 3
+
+
+def test_an_operator_called_s_makes_no_summary(read, taken):
+    run = read("time,operator,seat A\n2026-11-19 06:07,S,25.0031\n2026-11-19 06:08,R,25.0033\n")
+
+    assert len(taken(run)) == 2
