@@ -1,9 +1,10 @@
 """Run length of patterns of distance, exactly: a Markov chain of all they can remember."""
 
+from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from math import erfc, sqrt
-from typing import Any
+from math import erfc, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,8 @@ from spc.charts.signals import Pattern
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
-# Above so many states a sparse solver is faster than a dense one (measured).
-_DENSE = 700
+# Above so many states summing survival is faster than solving for all of them (measured).
+_DENSE = 300
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,40 +45,59 @@ class Chain:
 
     def moments(self, shift: float) -> tuple[float, float]:
         """Mean and standard deviation of the points to the first signal, from the start."""
-        solve = self._solver(self.chances(shift))
-        first = solve(np.ones(self.states))
-        # E[T(T+1)]/2 solves the same system with the means on the right.
-        second = 2 * solve(first) - first
-        return float(first[0]), sqrt(max(0.0, float(second[0] - first[0] ** 2)))
+        chance = self.chances(shift)
+        if self.states > _DENSE:
+            mean, square = self._summed(chance)
+        else:
+            system = np.eye(self.states + 1)
+            rows = np.repeat(np.arange(self.states), len(chance))
+            moves = np.tile(chance, self.states)
+            np.subtract.at(system, (rows, self.after.ravel()), moves)
+            inner = system[:-1, :-1]
+            try:
+                first = np.linalg.solve(inner, np.ones(self.states))
+            except np.linalg.LinAlgError:  # so rare a signal that no number holds its chance
+                return inf, inf
+            # E[T^2] solves the same system with 2 E[T] - 1 on the right.
+            mean = float(first[0])
+            square = float(np.linalg.solve(inner, 2 * first - 1)[0])
+        return mean, sqrt(max(0.0, square - mean**2)) if mean < inf else inf
 
     def survival(self, shift: float, points: int) -> Floats:
         """Chance of no signal in the first 0, 1, ... `points` points, shape (points + 1,)."""
-        chance = self.chances(shift)
-        at = np.zeros(self.states + 1)
+        alive = self._alive(self.chances(shift))
+        return np.array([next(alive) for _ in range(points + 1)])
+
+    def _alive(self, chance: Floats) -> Iterator[float]:
+        """Chance of no signal so far, after 0, 1, 2 ... points, without end."""
+        at = np.zeros(self.states)
         at[0] = 1.0
-        alive = np.empty(points + 1)
         flat, weight = self.after.ravel(), np.empty(self.after.shape)
-        for point in range(points + 1):
-            alive[point] = at[:-1].sum()
-            np.multiply(at[:-1, None], chance, out=weight)
-            at = np.asarray(np.bincount(flat, weight.ravel(), self.states + 1), dtype=float)
-            at[-1] = 0.0
-        return alive
+        while True:
+            yield float(at.sum())
+            np.multiply(at[:, None], chance, out=weight)
+            at = np.bincount(flat, weight.ravel(), self.states + 1)[:-1].astype(float)
 
-    def _solver(self, chance: Floats) -> Any:
-        rows = np.repeat(np.arange(self.states), len(chance))
-        columns, values = self.after.ravel(), np.tile(chance, self.states)
-        stays = columns < self.states
-        rows, columns, values = rows[stays], columns[stays], values[stays]
-        if self.states <= _DENSE:
-            system = np.eye(self.states)
-            np.subtract.at(system, (rows, columns), values)
-            return lambda right: np.linalg.solve(system, right)
-        from scipy.sparse import csc_matrix, identity
-        from scipy.sparse.linalg import splu
+    def _summed(self, chance: Floats) -> tuple[float, float]:
+        # E[T] and E[T^2] are sums of survival; before long it falls by one and the same factor
+        # at each point (the largest eigenvalue), and the rest of the sums is geometric.
+        mean = square = 0.0
+        last, factors = 1.0, deque([inf], maxlen=_SETTLED)
+        for point, alive in enumerate(self._alive(chance)):
+            mean += alive
+            square += (2 * point + 1) * alive
+            factors.append(alive / last)
+            last = alive
+            if alive < 1e-18 or abs(factors[-1] - factors[0]) < 1e-15:
+                break
+        if factors[-1] == 1:
+            return inf, inf
+        ahead = last * factors[-1] / (1 - factors[-1])
+        return mean + ahead, square + ahead * (2 * point + 1 + 2 / (1 - factors[-1]))
 
-        moves = csc_matrix((values, (rows, columns)), shape=(self.states, self.states))
-        return splu((identity(self.states, format="csc") - moves).tocsc()).solve
+
+# The factor counts as one and the same when it has not moved for so many points.
+_SETTLED = 25
 
 
 @lru_cache(maxsize=32)

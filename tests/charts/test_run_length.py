@@ -123,6 +123,23 @@ def test_a_run_on_one_side_has_the_run_length_of_coin_tossing():
     assert run_length.arl(["one_side"], one_side=5) == approx(2**5 - 1)
 
 
+def test_large_chains_are_summed_to_what_solving_gives(monkeypatch):
+    for patterns, shift in ((DISTANCES, 0.0), (["beyond", "one_side"], 0.4), (["avoiding"], 0.0)):
+        watched = chain.chain(chosen(patterns))
+        monkeypatch.setattr(chain, "_DENSE", 10_000)
+        solved = watched.moments(shift)
+        monkeypatch.setattr(chain, "_DENSE", 0)
+        assert watched.moments(shift) == approx(solved, rel=1e-10)
+
+
+def test_a_signal_too_rare_for_numbers_takes_for_ever(monkeypatch):
+    never = Pattern("never", "", "", low=40.0)
+
+    assert run_length.of_patterns([never]).mean == math.inf
+    monkeypatch.setattr(chain, "_DENSE", 0)
+    assert chain.chain((never,)).moments(0.0) == (math.inf, math.inf)
+
+
 def test_chances_of_a_false_alarm_agree_with_the_mean():
     survive = chain.chain(chosen(["beyond", "two_of_three"])).survival(0.0, 6000)
 
