@@ -127,13 +127,14 @@ class DeadBand:
 
 
 def dead_band(
-    stakes: Stakes, *, drift: float, variance: float, wander: float, price: float
+    stakes: Stakes, *, drift: float, variance: float, wander: float, price: float, every: int
 ) -> DeadBand:
     """
     The dead band for a drift per part, a part variance and a wander variance per part.
 
-    All three are rounded to a geometric scale first and the answer is that of the rounded
-    values, so equal questions have equal answers in any order. [µm, µm², µm²]
+    A move can be made once in `every` parts, when a reading has come. The other inputs are
+    rounded to a geometric scale first and the answer is that of the rounded values, so equal
+    questions have equal answers in any order. [µm, µm², µm²]
     """
     width = stakes.half_width
     return _dead_band(
@@ -142,6 +143,7 @@ def dead_band(
         _on_scale(math.sqrt(variance), 0.01 * width, SPREAD_STEP) ** 2,
         _on_scale(wander, 1e-7 * width * width, WANDER_STEP),
         price,
+        every,
     )
 
 
@@ -154,12 +156,13 @@ def _on_scale(value: float, unit: float, ratio: float) -> float:
 
 @lru_cache(maxsize=4096)
 def _dead_band(
-    stakes: Stakes, drift: float, variance: float, wander: float, price: float
+    stakes: Stakes, drift: float, variance: float, wander: float, price: float, every: int
 ) -> DeadBand:
     levels = np.linspace(*span(stakes), GRID)
     pitch = float(levels[1] - levels[0])
-    stride = 1 if drift == 0 else min(max(1, round(pitch / abs(drift))), 8)
-    cost = stride * _losses(stakes, levels + drift * (stride - 1) / 2, variance)
+    # Steps much finer than the grid would smear the level over it.
+    stride = max(every, 1 if drift == 0 else min(round(pitch / abs(drift)), 8))
+    cost = _stretch(stakes, levels, drift, variance, wander, stride)
     carry = _carry(levels, drift * stride, wander * stride)
     identity = np.eye(GRID)
     moved = np.abs(levels - levels.mean()) > 0.3 * (levels[-1] - levels[0])
@@ -190,6 +193,18 @@ def _dead_band(
         rate=rate,
         aim=float(levels[aim]),
     )
+
+
+def _stretch(
+    stakes: Stakes, levels: Floats, drift: float, variance: float, wander: float, parts: int
+) -> Floats:
+    """Loss of the coming parts from each level on, at no more than four of them."""
+    points = min(parts, 4)
+    cost = np.zeros(levels.size)
+    for i in range(points):
+        on = 0.5 + (i + 0.5) * parts / points
+        cost += _losses(stakes, levels + drift * on, variance + wander * on)
+    return cost * parts / points
 
 
 def _carry(levels: Floats, shift: float, variance: float) -> Floats:

@@ -122,6 +122,7 @@ def band_of(track: Track, habits: Habits, level_var: float, slope: float) -> Dea
         variance=track.part_var + level_var,
         wander=track.drift.unrest * track.noise,
         price=habits.dearer * track.settings.cost.offset,
+        every=min(max(1, round(track.spacing)), LONGEST),
     )
 
 
