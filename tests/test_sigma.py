@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import integrate, stats
+from scipy import integrate, special, stats
 
 from spc import sigma
 
@@ -79,6 +79,15 @@ def test_c4_is_the_printed_one():
     )
 
 
+@pytest.mark.parametrize("n", [50, 300.5, 301.5, 5000, 10**7])
+def test_c4_keeps_its_digits_for_any_size(n):
+    # Through the beta function, which keeps them too.
+    v = n - 1
+    expected = math.sqrt(2 / v) * math.sqrt(math.pi) / special.beta(v / 2, 0.5)
+
+    assert sigma.c4(n) == approx(expected, rel=1e-11)
+
+
 def test_median_factors_are_the_printed_ones():
     # ISO 8258:1991, median chart, A4 for n = 3 and 5: value from memory.
     assert [sigma.A4(3), sigma.A4(5)] == approx([1.187, 0.691], abs=5e-4)
@@ -99,7 +108,7 @@ def test_the_divisor_of_few_ranges_and_its_degrees_of_freedom_are_the_printed_on
     )
 
 
-@pytest.mark.parametrize("n", [2, 7, 40, 500])
+@pytest.mark.parametrize("n", [2, 7, 40, 500, 100_000])
 def test_range_factors_agree_with_adaptive_quadrature(n):
     def tail(x):
         return 1 - stats.norm.cdf(x) ** n - stats.norm.sf(x) ** n
@@ -196,6 +205,16 @@ def test_weights_of_unequal_groups_leave_less_variance_than_equal_ones():
 
 def test_steps_beside_a_missing_value_are_left_out():
     assert sigma.from_moving_range([1.0, 3.0, math.nan, 9.0, 10.0]) == approx(1.5 / sigma.d2(2))
+
+
+def test_ranges_over_more_neighbours_give_the_same_sigma():
+    x = np.random.default_rng(2).normal(0, 2, 4000)
+    x[::50] = np.nan
+
+    for span in (2, 3, 5):
+        assert sigma.from_moving_range(x, span=span) == approx(2, rel=0.05)
+    slow = [np.ptp(x[i : i + 3]) for i in range(3998)]
+    assert sigma.from_moving_range(x, span=3) == approx(np.nanmean(slow) / sigma.d2(3))
 
 
 def test_the_median_step_is_not_moved_by_an_outlier():

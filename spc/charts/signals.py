@@ -394,22 +394,43 @@ def _signals(pattern: Pattern, side: int, first: Any, last: Any, at: Any) -> Ite
 
 
 def _says(pattern: Pattern, side: int, length: int) -> str:
-    above, upper, higher = {
-        1: ("above", "upper", "higher"),
-        -1: ("below", "lower", "lower"),
-        0: ("", "", ""),
-    }[side]
-    if pattern.name == "beyond":
-        return f"a point beyond the {upper} limit"
+    row = f"{length} points in a row"
     if pattern.order == "climb":
-        return f"{length} points in a row, each {higher} than the last"
+        return f"{row}, each {'higher' if side > 0 else 'lower'} than the last"
     if pattern.order == "see_saw":
-        return f"{length} points in a row up and down by turns"
-    if pattern.name == "one_side":
-        return f"{length} points in a row {above} the centre"
-    if side:
-        return (
-            f"{pattern.count} of {pattern.among} points in a row more than "
-            f"{pattern.low:g}/3 of the way to the {upper} limit"
-        )
-    return f"{length} {pattern.words.split(' ', 1)[1]}"
+        return f"{row} up and down by turns"
+    if pattern.among == 1:
+        row = "a point"
+    elif pattern.count < pattern.among:
+        row = f"{pattern.count} of {pattern.among} points in a row"
+    return f"{row} {_where(pattern, side)}"
+
+
+def _where(pattern: Pattern, side: int) -> str:
+    if not side:
+        low, high = pattern.low, pattern.high
+        within = "" if high == np.inf else f"within {high:g}/3 of the way to the limits"
+        without = "" if low <= 0 else f"not within {low:g}/3 of the way to the limits"
+        return " and ".join(part for part in (within, without) if part) or "anywhere"
+    limit = "upper" if side > 0 else "lower"
+    if pattern.low == 3:
+        where = f"beyond the {limit} limit"
+    elif pattern.low == 0:
+        where = f"{'above' if side > 0 else 'below'} the centre"
+    else:
+        where = f"more than {pattern.low:g}/3 of the way to the {limit} limit"
+    return where if pattern.high == np.inf else f"{where}, less than {pattern.high:g}/3"
+
+
+def to_frame(found: Iterable[Signal]) -> Any:
+    """
+    One row a signal, as a pandas DataFrame with the fields of `Signal`.
+
+    Examples
+    --------
+    >>> to_frame(watch([0.2, 3.4, 0.1]))["pattern"].tolist()
+    ['beyond']
+    """
+    import pandas as pd
+
+    return pd.DataFrame(list(found), columns=list(Signal._fields))

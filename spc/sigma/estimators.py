@@ -23,7 +23,7 @@ def moving_ranges(x: ArrayLike) -> Floats:
     return np.abs(step, out=step)
 
 
-def from_moving_range(x: ArrayLike, *, median: bool = False) -> float:
+def from_moving_range(x: ArrayLike, *, span: int = 2, median: bool = False) -> float:
     """
     Sigma of single values from the steps between neighbours.
 
@@ -34,6 +34,8 @@ def from_moving_range(x: ArrayLike, *, median: bool = False) -> float:
     ----------
     x : array_like, shape (n,)
         Values in grinding order; a missing one (NaN) takes its two steps with it.
+    span : int
+        Neighbours that each moving range is taken over.
     median : bool
         From the median step, which a few outliers do not move, but which is known less well.
 
@@ -51,7 +53,14 @@ def from_moving_range(x: ArrayLike, *, median: bool = False) -> float:
     >>> round(from_moving_range([1.0, 3.0, 2.0, 4.0]), 4)
     1.477
     """
-    return from_steps(moving_ranges(x), median=median)
+    if span == 2:
+        return from_steps(moving_ranges(x), median=median)
+    x = np.asarray(x, dtype=float)
+    if len(x) < span:
+        raise ValueError(f"{len(x)} values: at least {span} needed for ranges over {span}")
+    windows = np.lib.stride_tricks.sliding_window_view(x, span)
+    whole = windows[~np.isnan(windows).any(axis=1)]
+    return from_ranges(whole, median=median)
 
 
 def from_steps(steps: ArrayLike, *, median: bool = False) -> float:

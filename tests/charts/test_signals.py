@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import norm
 
 from spc.charts.shewhart import individuals_chart
-from spc.charts.signals import ALL, DEFAULT, PATTERNS, Pattern, chosen, completed, watch
+from spc.charts.signals import ALL, DEFAULT, PATTERNS, Pattern, chosen, completed, to_frame, watch
 
 approx = pytest.approx
 
@@ -165,6 +165,30 @@ def test_every_pattern_says_what_it_sees_and_where_it_was_published():
         assert signal.says
         assert "{" not in signal.says
         assert signal.first <= signal.last
+
+
+def test_patterns_of_ones_own_are_put_into_words_too():
+    near = Pattern("near", "", "", count=3, among=4, low=1.0, high=2.0)
+    band = Pattern("band", "", "", count=2, among=2, low=1.0, high=2.0, either_side=True)
+    anything = Pattern("all", "", "", low=-np.inf, either_side=True)
+
+    says = [s.says for s in watch([1.5, 1.6, 1.7], [near, band, anything])]
+
+    assert says[0] == (
+        "3 of 4 points in a row more than 1/3 of the way to the upper limit, less than 2/3"
+    )
+    assert says[1] == (
+        "3 points in a row within 2/3 of the way to the limits "
+        "and not within 1/3 of the way to the limits"
+    )
+    assert says[2] == "a point anywhere"
+
+
+def test_signals_come_as_a_table():
+    frame = to_frame(watch([4.0, 0.0, -5.0]))
+
+    assert frame["side"].tolist() == [1, -1]
+    assert list(to_frame(()).columns) == ["pattern", "first", "last", "side", "says", "source"]
 
 
 def test_an_unknown_or_impossible_pattern_is_refused():
