@@ -1,0 +1,107 @@
+"""
+What the adviser must be able to do before it is let loose: a short form of the release gates.
+
+The thresholds are those of the decision specification, section 12; seeds are the judging seeds.
+"""
+
+import numpy as np
+import pytest
+
+from spc.simulate import unseen
+from spc.simulate.contenders import ADVISER, adviser_for, play_policy
+from spc.simulate.forecasts import forecasts, share_kept
+from spc.simulate.score import JUDGING_SEEDS, score, standard_error
+from spc.simulate.settings import PRESETS
+
+pytestmark = pytest.mark.slow
+
+SEEDS = JUDGING_SEEDS[:8]
+RULES = ("chart", "beyond", "every reading")
+
+
+def test_without_drift_the_machine_is_left_alone():
+    # Fewer than one offset per 500 parts after the first 20, and no dress before the plan's most.
+    setting, offsets, parts = PRESETS["S13"], 0, 500
+    most = round(1.5 * round(0.7 * setting.life_parts))
+    for seed in SEEDS:
+        grinders = []
+        play_policy(
+            adviser_for(setting), setting, seed, parts,
+            watch=lambda policy, grinder, keep=grinders: keep.append(grinder),
+        )  # fmt: skip
+        events = grinders[-1].events
+        dresses = [0, *(event.after_part for event in events if event.kind == "dress")]
+        # An offset within 15 parts of a dress answers that dress's own error.
+        offsets += sum(
+            event.kind == "offset"
+            and event.after_part > 20
+            and not any(0 <= event.after_part - dress < 15 for dress in dresses)
+            for event in events
+        )
+        assert np.diff(dresses).min(initial=most) >= most
+
+    assert offsets < len(SEEDS) * parts / 500
+
+
+@pytest.mark.parametrize("preset", ["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8"])
+def test_it_beats_every_tuned_rule_of_thumb_by_two_standard_errors(preset):
+    table = score(preset, seeds=SEEDS, parts=1200, policies=(ADVISER, *RULES))
+
+    for name in RULES:
+        line = table.line(name)
+        assert line.more > 2 * line.more_error, (name, line.figures())
+
+
+@pytest.mark.parametrize("late", [False, True], ids=["early", "late"])
+def test_parts_left_keeps_its_word(late):
+    # The 10 % quantile: true life is at least that in 88 to 98 % of cases.
+    made = forecasts(PRESETS["S1"], seeds=SEEDS, parts=1200, every=3)
+    asked = [forecast for forecast in made if forecast.late == late]
+
+    assert len(asked) > 50
+    assert 0.88 <= share_kept(asked) <= 0.98
+
+
+def after_five_dresses(seed, how):
+    """Cost per part from the fifth dress on, by what the plan says a dress does to offsets."""
+    setting, marks = PRESETS["S1"], []
+
+    def watch(policy, grinder):
+        dresses = sum(event.kind == "dress" for event in grinder.events)
+        marks.append((dresses, grinder.number, grinder.ledger.total))
+
+    play_policy(adviser_for(setting, clears=how), setting, seed, 1500, watch=watch)
+    first = next(mark for mark in marks if mark[0] >= 5)
+    return (marks[-1][2] - first[2]) / (marks[-1][1] - first[1])
+
+
+@pytest.mark.parametrize("how", ["unsaid", "wrongly"])
+def test_what_a_dress_does_to_offsets_is_found_out_within_five_dresses(how):
+    told = np.mean([after_five_dresses(seed, "truly") for seed in SEEDS])
+    found = np.mean([after_five_dresses(seed, how) for seed in SEEDS])
+
+    assert found <= 1.25 * told
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_it_is_still_best_when_the_plan_is_wrong_about_the_gauge(factor):
+    setting = PRESETS["S1"]
+    table = score("S1", seeds=SEEDS, parts=1200, policies=RULES)
+    rule = [one.cost for one in table.best_rule.outcomes]
+    costs = [
+        play_policy(adviser_for(setting, gauge_factor=factor), setting, seed, 1200).cost
+        for seed in SEEDS
+    ]
+    saved = np.subtract(rule, costs)
+
+    assert saved.mean() > 2 * standard_error(saved)
+
+
+def test_on_unseen_processes_no_scene_is_worse_than_the_best_rule_of_thumb(tmp_path):
+    scores = unseen.score_unseen(
+        scenes=unseen.JUDGING_SCENES, seeds=unseen.JUDGING_SEEDS[:3], parts=800, cache=tmp_path
+    )
+
+    worse = [unseen.line(one) for one in scores if one.against_classical > 2 * one.against_error]
+    assert worse == []
+    assert unseen.share_of_gap(scores) < 0.5
