@@ -14,7 +14,7 @@ from spc.charts.signals import Pattern
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 # Above so many states summing survival is faster than solving for all of them (measured).
-_DENSE = 300
+_DENSE = 60
 
 
 @dataclass(frozen=True, eq=False)

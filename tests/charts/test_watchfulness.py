@@ -23,11 +23,8 @@ def test_points_become_parts_and_minutes():
 def test_parts_to_a_sight_are_those_of_a_simulation():
     rng = np.random.default_rng(1)
     every, shift = 4, 2.0
-    ground = []
-    for _ in range(20_000):
-        wait = rng.integers(1, every + 1)  # parts from the shift to the next measured one
-        points = rng.geometric(1 - _inside(shift))
-        ground.append(wait + (points - 1) * every)
+    wait = rng.integers(1, every + 1, 20_000)  # parts from the shift to the next measured one
+    ground = wait + (rng.geometric(1 - _inside(shift), 20_000) - 1) * every
 
     (sight,) = watchfulness.of_patterns(1.0, ["beyond"], every=every, shifts_um=[shift]).sights
 
