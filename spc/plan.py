@@ -279,6 +279,10 @@ class Charts(_Table):
     base: tuple[PositiveInt, PositiveInt] | None = Field(
         None, description="First and last part of the base span; else the first 40 measured."
     )
+    sigma_um: PositiveFloat | None = Field(
+        None, description="Frozen spread about the wear line; else from the base span. [µm]"
+    )
+    frozen: str = Field("", description="Who froze it, when and why.")
     signals: tuple[str, ...] | None = Field(None, description="Patterns; None: the default pair.")
     one_side: PositiveInt = Field(9, description="Length of a run on one side.")
     climb: PositiveInt = Field(6, description="Points in a steady climb or fall.")

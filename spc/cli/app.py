@@ -8,7 +8,7 @@ import traceback
 import typer
 
 from spc import __version__
-from spc.cli import daily, prepare
+from spc.cli import daily, lab, prepare
 from spc.errors import SpcError
 
 #: Exit status of a fault of the program itself; 1 is kept for "act now".
@@ -26,6 +26,8 @@ app.command()(daily.check)
 app.command()(daily.advise)
 app.command()(daily.report)
 app.command()(prepare.fit)
+app.command("run-length")(lab.run_length)
+app.command()(lab.simulate)
 app.add_typer(prepare.plan_app, name="plan")
 
 

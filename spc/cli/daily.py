@@ -32,7 +32,7 @@ def check(
     act_now: ActNow = False,
     as_json: AsJson = False,
 ) -> None:
-    """Say in ten lines how the run stands: on size, stable, capable, and what to do next."""
+    """Say in ten lines how the run stands."""
     study = _study(run, plan, events)
     from spc.report.terminal import check_lines
 
@@ -47,7 +47,7 @@ def advise(
     act_now: ActNow = False,
     as_json: AsJson = False,
 ) -> None:
-    """Say the one next act at the machine, with its amount and the evidence."""
+    """Say the one next act, its amount and its evidence."""
     study = _study(run, plan, events)
     from spc.report.terminal import advise_lines
 
@@ -68,7 +68,7 @@ def report(
     as_of: AsOf = None,
     as_json: AsJson = False,
 ) -> None:
-    """Write the shift report: one page to hand over, with every figure and its proof."""
+    """Write the page to hand over, with figures and proof."""
     study = _study(run, plan, events, shift, day)
     from spc.report.pages import write_report
 
@@ -80,7 +80,7 @@ def demo(
     out: OutFolder = Path("reports/demo"),
     seed: Annotated[int, typer.Option(help="Another seed makes another shift.")] = 1,
 ) -> None:
-    """Invent a shift at the grinder, examine it and write its report."""
+    """Invent a shift, examine it and write its report."""
     from spc.report.terminal import advise_lines
     from spc.simulate.scenes import write_scene
 

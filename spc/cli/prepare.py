@@ -17,7 +17,7 @@ def fit(
     ],
     as_json: AsJson = False,
 ) -> None:
-    """Say the limits of an ISO 286 tolerance class and the spread it allows."""
+    """Say the limits of an ISO 286 class and its spread."""
     from spc.fits import limits_of_size
 
     limits = limits_of_size(tolerance_class)

@@ -2,12 +2,17 @@
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import typer
 
+from spc.errors import SpcError
+
 if TYPE_CHECKING:
+    from spc.charts.watchfulness import Watchfulness
     from spc.fits import LimitsOfSize
     from spc.plan import Plan
 
@@ -29,12 +34,15 @@ def fit_lines(limits: "LimitsOfSize") -> list[str]:
         f"sizes\t{limits.least_mm:.4f} to {limits.greatest_mm:.4f} mm",
         f"IT{limits.grade}\t{limits.width_um:g} µm",
         *(
-            # Rounded down, so that the printed spread still gives the index.
-            f"Cpk {cpk:g} needs\tsigma at most {math.floor(limits.sigma_for(cpk) * 1000) / 1000:.3f}"
-            " µm, centred"
+            f"Cpk {cpk:g} needs\tsigma at most {_rounded_down(limits.sigma_for(cpk))} µm, centred"
             for cpk in (1.33, 1.67)
         ),
     ]
+
+
+def _rounded_down(sigma: float) -> str:
+    """So that the printed spread still gives the index."""
+    return f"{math.floor(sigma * 1000) / 1000:.3f}"
 
 
 def fit_json(limits: "LimitsOfSize") -> dict[str, Any]:
@@ -88,3 +96,51 @@ def _table_rows(section: str, table: Any) -> Iterable[tuple[str, str, str]]:
         written = key in table.model_fields_set
         shown = "not given" if value is None else str(value)
         yield (f"{section}.{key}", shown, "plan" if written else "default")
+
+
+def watch_json(promise: "Watchfulness") -> dict[str, Any]:
+    """Run lengths as one JSON document."""
+    told = asdict(promise)
+    told["in_control"].pop("sd")
+    return {"schema": "spc.run_length/1", **told}
+
+
+def scene_lines() -> list[str]:
+    """The invented scenes and what each shows, then the processes that can be scored."""
+    from spc.simulate.scenes import STORIES
+    from spc.simulate.settings import PRESETS
+
+    return [
+        *(f"{name}\t{story.words}" for name, story in STORIES.items()),
+        f"processes for --score\t{', '.join(PRESETS)}",
+    ]
+
+
+def score_lines(preset: str, *, seeds: int, parts: int | None, workers: int) -> list[str]:
+    """The table of policies on one process, tab-separated, with how much of the gap was closed."""
+    from spc.simulate.score import JUDGING_SEEDS, score
+    from spc.simulate.settings import PRESETS
+
+    if preset not in PRESETS:
+        raise SpcError(f"there is no process {preset!r}; there are: {', '.join(PRESETS)}")
+    with _progress("playing") as step:
+        table = score(
+            preset, seeds=JUDGING_SEEDS[:seeds], parts=parts, workers=workers, progress=step
+        )
+    return [
+        *("\t".join(row) for row in table.rows()),
+        f"of the gap between the best rule of thumb and full knowledge, closed\t"
+        f"{table.gap_closed:.0%}",
+    ]
+
+
+@contextmanager
+def _progress(words: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar on standard error, on a terminal only."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    console = Console(stderr=True)
+    with Progress(console=console, disable=not console.is_terminal) as bar:
+        task = bar.add_task(words, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
