@@ -184,7 +184,7 @@ def values_and_ranges(
 
 
 # Nodes for a kernel with jumps: twice as many move the fourth digit.
-_JUMPY = 400
+_JUMPY = 250
 
 
 def limit_for(length: float, mean_at: Callable[[float], float], *, most: float = 60.0) -> float:
