@@ -54,8 +54,8 @@ ORDER = {
                "gauge_figures", "proof_figures", "strip", "next_cut", "claims", "handover",
                "the_run", "the_wheel", "the_gauge", "proof", "contents", "rows", "pages", "terminal"],
     "simulate": ["streams", "settings", "cycle", "reference", "process", "faults", "shift",
-                 "export", "scenes", "policies", "play", "oracles", "strange", "unseen", "contenders",
-                 "forecasts", "score"],
+                 "export", "scenes", "policies", "play", "oracles", "strange", "unseen",
+                 "contenders", "forecasts", "score"],
     "live": ["prompt", "drop_folder", "board"],
     "cli": ["options", "texts", "daily", "prepare", "lab", "app"],
 }  # fmt: skip
