@@ -1,0 +1,181 @@
+"""Commands as typed, in the process of the test: output, exit status, what is written."""
+
+import json
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+import spc
+from spc.cli.app import main
+
+ROOT = Path(spc.__file__).parents[1]
+PLAN = """
+[job]
+part = "Lock pin"
+[[feature]]
+name = "seat"
+nominal = 25.0
+upper = 0.010
+lower = -0.010
+"""
+
+
+@pytest.fixture
+def spc_says(capsys, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    Path("pin.toml").write_text(PLAN)
+
+    def run(*words):
+        monkeypatch.setattr(sys, "argv", ["spc", *words])
+        with pytest.raises(SystemExit) as end:
+            main()
+        said = capsys.readouterr()
+        return end.value.code or 0, said.out, said.err
+
+    return run
+
+
+@pytest.fixture
+def good_csv(spc_says):
+    rows = [f"{part},25.{(part % 7):04d}" for part in range(1, 60)]
+    Path("good.csv").write_text("part,seat\n" + "\n".join(rows) + "\n")
+    return "good.csv"
+
+
+def test_check_answers_in_at_most_ten_lines(spc_says, good_csv):
+    status, out, err = spc_says("check", good_csv, "--plan", "pin.toml")
+
+    assert (status, err) == (0, "")
+    assert 3 <= len(out.splitlines()) <= 10
+    assert "Lock pin" in out
+
+
+def test_json_is_one_document_on_standard_output(spc_says, good_csv):
+    for command, schema in (("check", "spc.study/1"), ("advise", "spc.advice/1")):
+        status, out, _ = spc_says(command, good_csv, "--plan", "pin.toml", "--json")
+
+        assert status == 0
+        assert json.loads(out)["schema"] == schema
+
+
+def test_an_act_is_the_exit_status_only_when_asked(spc_says):
+    rows = [f"{part},25.{part:04d}" for part in range(60, 92)]
+    Path("high.csv").write_text("part,seat\n" + "\n".join(rows) + "\n")
+
+    assert spc_says("advise", "high.csv", "--plan", "pin.toml")[0] == 0
+    assert spc_says("advise", "high.csv", "--plan", "pin.toml", "--check")[0] == 1
+    assert spc_says("check", "high.csv", "--plan", "pin.toml", "--check")[0] == 1
+
+
+def test_report_writes_the_page_and_names_it(spc_says, good_csv):
+    status, out, _ = spc_says("report", good_csv, "--plan", "pin.toml", "--out", "pages")
+
+    page = Path(out.strip())
+    assert status == 0
+    assert page.parent == Path("pages")
+    assert "<!doctype html>" in page.read_text(encoding="utf-8").lower()[:200]
+
+
+def test_the_same_input_and_moment_give_the_same_bytes(spc_says, good_csv):
+    words = ("report", good_csv, "--plan", "pin.toml", "--as-of", "2026-11-25T14:00:00Z")
+    pages = [
+        Path(spc_says(*words, "--out", folder)[1].strip()).read_bytes() for folder in ("a", "b")
+    ]
+
+    assert pages[0] == pages[1]
+
+
+@pytest.mark.parametrize(
+    ("csv", "plan", "status", "says"),
+    [
+        ("part,seat\n1,25.001\n", PLAN.replace("part =", "prat ="), 2, "prat: unknown key"),
+        ("part,seat\n1,25.001\n", PLAN.replace("-0.010", "0.020"), 2, "not below upper"),
+        ("a,b\n1,2\n", PLAN, 3, "no known column"),
+        ("", PLAN, 3, "empty"),
+        ("part,seat\n", PLAN, 3, "no measurements"),
+        ("part,seat,event,amount_um\n1,25.0,,\n,,offset,\n", PLAN, 3, "offset without an amount"),
+        ("part,seat\n1,\x00\x01\x02\n", PLAN, 3, "not text"),
+    ],
+)
+def test_bad_input_is_one_line_with_place_and_cure_and_nothing_is_written(
+    spc_says, csv, plan, status, says
+):
+    Path("run.csv").write_text(csv)
+    Path("plan.toml").write_text(plan)
+
+    code, out, err = spc_says("report", "run.csv", "--plan", "plan.toml", "--out", "pages")
+
+    assert code == status
+    assert out == ""
+    assert len(err.splitlines()) == 1
+    assert says in err
+    assert ("plan.toml" if status == 2 else "run.csv") in err
+    assert not Path("pages").exists()
+
+
+def test_a_cell_that_is_no_number_is_a_reject_and_the_rest_is_used(spc_says):
+    Path("run.csv").write_text("part,seat\n1,25.001\n2,nan\n3,25.002\n")
+
+    status, out, _ = spc_says("check", "run.csv", "--plan", "pin.toml", "--json")
+
+    document = json.loads(out)
+    assert status == 0
+    assert document["account"]["rejected"] == 1
+    assert document["measured"] == 2
+
+
+def test_missing_files_are_named(spc_says, good_csv):
+    assert "none.csv" in spc_says("check", "none.csv", "--plan", "pin.toml")[2]
+    assert "none.toml" in spc_says("check", good_csv, "--plan", "none.toml")[2]
+
+
+def test_wrong_usage_is_status_2(spc_says, good_csv):
+    assert spc_says("check", good_csv)[0] == 2
+    assert spc_says("grind")[0] == 2
+    assert spc_says("report", good_csv, "--plan", "pin.toml", "--as-of", "noon")[0] == 2
+    assert spc_says("report", good_csv, "--plan", "pin.toml", "--shift", "early")[0] == 2
+
+
+def test_a_fault_of_the_program_is_status_5(spc_says, good_csv, monkeypatch):
+    def broken(*_args, **_details):
+        raise RuntimeError("made to fail")
+
+    monkeypatch.setattr("spc.study.examine", broken)
+
+    status, _, err = spc_says("check", good_csv, "--plan", "pin.toml")
+
+    assert status == 5
+    assert "not of your data" in err
+
+
+def test_fit_prints_limits_and_the_spread_they_allow(spc_says):
+    status, out, _ = spc_says("fit", "25 k5")
+
+    assert status == 0
+    assert "+2 to +11 µm" in out
+    # 9 / (6 x 1.33) = 1.1278, rounded down.
+    assert "1.127 µm" in out
+    assert json.loads(spc_says("fit", "25 k5", "--json")[1])["width_um"] == 9.0
+    assert spc_says("fit", "25 cd5")[0] == 2
+
+
+def test_plan_show_says_where_every_value_comes_from(spc_says):
+    status, out, _ = spc_says("plan", "show", "pin.toml")
+
+    rows = dict(line.split("\t", 1) for line in out.splitlines())
+    assert status == 0
+    assert rows["job.part"] == "Lock pin\tplan"
+    assert rows["machine.offset_step_um"].endswith("default")
+    assert rows["feature 'seat'.upper_um"] == "10\tworked out from plan"
+
+
+def test_the_readme_names_every_command(spc_says):
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    help_text = spc_says("--help")[1]
+    commands = re.findall(r"^  (\w[\w-]*) +\S", help_text.split("Commands:")[1], re.MULTILINE)
+
+    assert len(commands) >= 5
+    for command in commands:
+        assert f"`spc {command}" in readme, f"{command} is not in the README"
