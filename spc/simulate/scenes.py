@@ -64,7 +64,7 @@ STORIES: dict[str, Story] = {
             offset_step_um=0.5, roundness_um=0.9, roundness_dull=1.2, roundness_cv=0.1,
         ),
         habit=Habit(every=4, dress_after=105, correct_beyond_um=2.2),
-        export=Export(start=datetime(2027, 3, 9, 6, 4), first_serial=4211),
+        export=Export(start=datetime(2026, 3, 10, 6, 4), first_serial=4211),
         parts=308,
         seed=204,
         tilts={"seat head": 0.5, "seat tail": -0.5},
@@ -81,7 +81,7 @@ STORIES: dict[str, Story] = {
         ),
         habit=Habit(every=4, dress_after=130, correct_beyond_um=0.8),
         export=Export(
-            start=datetime(2027, 3, 9, 6, 10), first_serial=88120, delimiter=";", mark=",",
+            start=datetime(2026, 3, 10, 6, 10), first_serial=88120, delimiter=";", mark=",",
             split_time=True, events_apart=True,
         ),
         parts=248,
@@ -97,7 +97,7 @@ STORIES: dict[str, Story] = {
             dull_growth_um=0.0, part_sd_um=1.6, walk_sd_um=0.0, wave_sd_um=0.0,
         ),
         habit=Habit(every=5, first_offs=2),
-        export=Export(start=datetime(2027, 3, 10, 14, 6), first_serial=1),
+        export=Export(start=datetime(2026, 3, 11, 14, 6), first_serial=1),
         parts=390,
         seed=12,
         fresh=False,
@@ -111,7 +111,7 @@ STORIES: dict[str, Story] = {
             life_log_sd=0.15, dull_growth_um=1.5, part_sd_um=0.8, dress_sd_um=1.0,
         ),
         habit=Habit(every=3, dress_after=30, correct_beyond_um=3.0),
-        export=Export(start=datetime(2027, 3, 11, 14, 3), first_serial=530, typed=True),
+        export=Export(start=datetime(2026, 3, 12, 14, 3), first_serial=530, typed=True),
         parts=221,
         seed=77,
         every={"roughness Ra": 15},
@@ -127,7 +127,7 @@ STORIES: dict[str, Story] = {
             breaks=((110, 30.0),),
         ),
         habit=Habit(every=3, dress_after=140, correct_beyond_um=3.0),
-        export=Export(start=datetime(2027, 3, 8, 6, 0), first_serial=2001, typed=False),
+        export=Export(start=datetime(2026, 3, 9, 6, 0), first_serial=2001, typed=False),
         parts=205,
         seed=9,
     ),
@@ -297,7 +297,7 @@ def big_run(folder: str | Path, parts: int = 2000, features: int = 4, *, seed: i
         parts=parts,
         seed=seed,
     )
-    writer = Writer(plan, Export(start=datetime(2027, 3, 1, 6, 0)), seed)
+    writer = Writer(plan, Export(start=datetime(2026, 3, 2, 6, 0)), seed)
     writer.save(scene.csv, writer.rows(sheet.rows, with_events=True))
     return scene
 
