@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wheel.drift import BEND, SLOPE, bend_rate
+from spc.wheel.drift import SLOPE
 from spc.wheel.health import growth
 from spc.wheel.loss import best_loss
 from spc.wheel.track import Track
@@ -114,11 +114,9 @@ def part_costs(track: Track, ages: Floats) -> Floats:
 def drift_at(track: Track, ages: Floats) -> Floats:
     """Wear per part along the cycle: what is known now, carried back and on by the bend."""
     slope, _ = track.drift.estimate(SLOPE)
-    bend, _ = track.drift.estimate(BEND)
-    usual = track.usual_slope[0]
+    shape = np.array([track.drift.slope_at(age) for age in ages.tolist()])
     share = np.minimum(ages / max(track.age, 1), 1.0)
-    late = np.maximum(0.0, ages / track.life - 0.5)
-    return np.abs(usual + (slope - usual) * share + max(bend, 0.0) * late)
+    return np.abs(shape + (track.usual_slope[0] - slope) * (1 - share))
 
 
 def dress_price(track: Track) -> float:
@@ -133,6 +131,5 @@ def dress_price(track: Track) -> float:
 
 def slope_now(track: Track) -> tuple[float, float]:
     """Wear per part at this age, and its standard deviation. [µm]"""
-    slope, var = track.drift.estimate(SLOPE)
-    bend, _ = track.drift.estimate(BEND)
-    return slope + bend * bend_rate(track.age, track.life), math.sqrt(var)
+    _, var = track.drift.estimate(SLOPE)
+    return track.drift.slope_at(track.age), math.sqrt(var)

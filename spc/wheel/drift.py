@@ -18,10 +18,10 @@ BELIEF_MEMORY = 150
 #: (Huber's bound, wider than his 1.345 because a drift must still be followed).
 HUBER = 2.5
 #: Change of the wear per part over one habitual life, as a share (judgement).
-SLOPE_UNREST = 0.2
+SLOPE_UNREST = 0.3
 #: Parts of the state.
-BASE, WORN, SLOPE, WARMTH, BREAK_IN, BEND, STRAY = range(7)
-_SIZE = range(7)
+BASE, WORN, SLOPE, WARMTH, BREAK_IN, CURVE, BEND, STRAY = range(8)
+_SIZE = range(8)
 
 Row = list[float]
 
@@ -42,7 +42,7 @@ class DriftPrior:
     warmth_sd: float
     break_in: float
     break_in_sd: float
-    bend: float
+    curve_sd: float
     bend_sd: float
 
     @property
@@ -56,7 +56,8 @@ class Drift:
     Level of the leading diameter, mirrored so that wear makes it rise. [µm]
 
     The state is base, wear in this cycle, wear per part, size of the warm-up, size of the
-    break-in, bend of the wear at the end of life, and what neighbouring parts stray in common,
+    break-in, how wear per part changes over the life and bends late in it (habits of the wheel,
+    the same in every cycle but for a little), and what neighbouring parts stray in common,
     which passes by itself and is no level to steer by. Offsets enter the base as known moves.
     Five filters differ in how restless they hold the base and how alike neighbours; each is
     weighed by how well it predicted, so the kind of noise need not be declared.
@@ -70,10 +71,11 @@ class Drift:
             prior.slope_sd**2,
             prior.warmth_sd**2,
             prior.break_in_sd**2,
+            prior.curve_sd**2,
             prior.bend_sd**2,
             0.0,
         )
-        start = [0.0, 0.0, prior.slope, prior.warmth, prior.break_in, prior.bend, 0.0]
+        start = [0.0, 0.0, prior.slope, prior.warmth, prior.break_in, 0.0, 0.0, 0.0]
         self.means: list[Row] = [list(start) for _ in UNRESTS]
         self.covs: list[list[Row]] = [
             [[variances[i] if i == j else 0.0 for j in _SIZE] for i in _SIZE] for _ in UNRESTS
@@ -87,15 +89,16 @@ class Drift:
         """One part was ground, the `age`-th since the dress."""
         prior = self.prior
         fresh = math.exp(-age / prior.break_in_parts) * math.expm1(1 / prior.break_in_parts)
-        late = bend_rate(age, prior.life)
+        curve, late = rates(age, prior.life)
         slope_var = slope_unrest(prior, age)
         for mean, cov, unrest, shared in zip(self.means, self.covs, UNRESTS, SHARED, strict=True):
-            mean[WORN] += mean[SLOPE] + fresh * mean[BREAK_IN] + late * mean[BEND]
+            mean[WORN] += mean[SLOPE] + fresh * mean[BREAK_IN]
+            mean[WORN] += curve * mean[CURVE] + late * mean[BEND]
             c = [
-                s + fresh * b + late * e
-                for s, b, e in zip(cov[SLOPE], cov[BREAK_IN], cov[BEND], strict=True)
+                s + fresh * b + curve * x + late * e
+                for s, b, x, e in zip(cov[SLOPE], cov[BREAK_IN], cov[CURVE], cov[BEND], strict=True)
             ]
-            own = c[SLOPE] + fresh * c[BREAK_IN] + late * c[BEND] + 2 * c[WORN]
+            own = c[SLOPE] + fresh * c[BREAK_IN] + curve * c[CURVE] + late * c[BEND] + 2 * c[WORN]
             worn = [w + x for w, x in zip(cov[WORN], c, strict=True)]
             wander = unrest * unrest * noise_var
             worn[WORN] = cov[WORN][WORN] + own + 0.5 * wander
@@ -141,6 +144,7 @@ class Drift:
             cov[SLOPE][SLOPE] = slope_sd**2
             # Break-in and bend are habits of this wheel, yet no two cycles have quite the same.
             cov[BREAK_IN][BREAK_IN] += (0.15 * self.prior.break_in_sd) ** 2
+            cov[CURVE][CURVE] += (0.15 * self.prior.curve_sd) ** 2
             cov[BEND][BEND] += (0.15 * self.prior.bend_sd) ** 2
 
     def rebase(self, mean: float, variance: float, share: float) -> None:
@@ -174,6 +178,14 @@ class Drift:
             for w, x, v in zip(self.weights, levels, variances, strict=True)
         )
         return level, variance
+
+    def slope_at(self, age: float) -> float:
+        """Wear per part at an age of this cycle, break-in aside. [µm]"""
+        curve, late = rates(age, self.prior.life)
+        return sum(
+            w * (m[SLOPE] + curve * m[CURVE] + late * m[BEND])
+            for w, m in zip(self.weights, self.means, strict=True)
+        )
 
     def estimate(self, which: int) -> tuple[float, float]:
         """Mean and variance of one part of the state, such as ``SLOPE``."""
@@ -254,9 +266,10 @@ class Drift:
         self.weights = list(state["weights"])
 
 
-def bend_rate(age: float, life: float) -> float:
-    """Extra wear per part, per unit of bend: none in the first half of the habitual life."""
-    return max(0.0, age / life - 0.5)
+def rates(age: float, life: float) -> tuple[float, float]:
+    """Wear per part added at an age, per unit of curve and per unit of bend."""
+    share = age / life
+    return min(share, 1.5) - 0.5, max(0.0, share - 0.6)
 
 
 def slope_unrest(prior: DriftPrior, age: float) -> float:

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wheel.drift import BEND, BREAK_IN, SLOPE, WARMTH
+from spc.wheel.drift import BEND, BREAK_IN, CURVE, SLOPE, WARMTH
 from spc.wheel.health import growth
 from spc.wheel.loss import Zone
 from spc.wheel.track import Track
@@ -49,6 +49,7 @@ class Outlook:
     life: float
     level: tuple[float, float]  # mean and variance, as the next two
     slope: tuple[float, float]
+    curve: tuple[float, float]
     bend: tuple[float, float]
     break_in: float
     break_in_parts: float
@@ -73,6 +74,7 @@ def outlook(track: Track) -> Outlook:
         life=track.life,
         level=track.level(),
         slope=track.drift.estimate(SLOPE),
+        curve=track.drift.estimate(CURVE),
         bend=track.drift.estimate(BEND),
         break_in=break_in,
         break_in_parts=track.drift.prior.break_in_parts,
@@ -130,7 +132,12 @@ def _wear(now: Outlook, normal: Floats, ages: NDArray[np.int64]) -> Floats:
     steeper = _steepening(ages, life) / _steepening(np.array([max(now.age, 1)]), life)
     slope = now.slope[0] + math.sqrt(now.slope[1]) * normal[:, 1:2]
     bend = now.bend[0] + math.sqrt(now.bend[1]) * normal[:, 2:3]
-    return np.asarray(slope * steeper + bend * np.maximum(0.0, ages / now.life - 0.5))
+    share = ages / now.life
+    return np.asarray(
+        slope * steeper
+        + now.curve[0] * (np.minimum(share, 1.5) - 0.5)
+        + bend * np.maximum(0.0, share - 0.6)
+    )
 
 
 def _steepening(ages: NDArray[np.int64], life: Floats) -> Floats:

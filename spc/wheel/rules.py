@@ -7,7 +7,7 @@ from typing import Any
 
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_rule import DressCase, dress_case, slope_now
-from spc.wheel.drift import WARMTH
+from spc.wheel.drift import SLOPE, WARMTH
 from spc.wheel.loss import DeadBand, dead_band, part_loss
 from spc.wheel.track import Track
 
@@ -182,7 +182,7 @@ def _after_dress(track: Track, habits: Habits, level: float, var: float) -> Move
     effect = track.effect
     if not (effect.told or effect.sure):
         return Move(0.0, 0.0)
-    slope, _ = track.usual_slope
+    slope = track.usual_slope[0] + track.drift.slope_at(1) - track.drift.estimate(SLOPE)[0]
     band = band_of(track, habits, var, slope)
     move = best_move(track, habits, band, level, var, slope, 10**6)
     return move if move.saving > 0 else Move(0.0, 0.0)

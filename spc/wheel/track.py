@@ -7,7 +7,7 @@ from typing import Any
 
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_effect import DressEffect
-from spc.wheel.drift import BASE, BEND, BREAK_IN, SLOPE, WARMTH, WORN, Drift, DriftPrior
+from spc.wheel.drift import BASE, BEND, BREAK_IN, CURVE, SLOPE, WARMTH, WORN, Drift, DriftPrior
 from spc.wheel.health import FormGrowth, SpreadGrowth
 from spc.wheel.home import Home
 from spc.wheel.loss import Stakes, Zone
@@ -22,6 +22,10 @@ MOVE_ERROR = 0.2
 CYCLES_KEPT = 15
 #: Forecast errors kept for the self-check.
 CHECKED = 50
+
+
+#: Habits of wheel and machine that a later run starts from.
+HABITS = (("warmth", WARMTH), ("break_in", BREAK_IN), ("curve", CURVE), ("bend", BEND))
 
 
 def mirror_of(feature: FeatureSettings) -> float:
@@ -445,10 +449,7 @@ class Track:
             "effect": self.effect.state(),
             "home": self.home.state(),
             "unrest": list(self.drift.log_belief),
-            "habits": {
-                name: list(self.drift.estimate(which))
-                for name, which in (("warmth", WARMTH), ("break_in", BREAK_IN), ("bend", BEND))
-            },
+            "habits": {name: list(self.drift.estimate(which)) for name, which in HABITS},
             "forms": {name: form.state() for name, form in self.forms.items()},
             "companions": {name: other.state() for name, other in self.companions.items()},
         }
@@ -464,7 +465,7 @@ class Track:
         self.drift.log_belief = [0.5 * x for x in record["unrest"]]
         raw = [math.exp(x) for x in self.drift.log_belief]
         self.drift.weights = [r / sum(raw) for r in raw]
-        for name, which in (("warmth", WARMTH), ("break_in", BREAK_IN), ("bend", BEND)):
+        for name, which in HABITS:
             mean, var = record["habits"][name]
             for state, cov in zip(self.drift.means, self.drift.covs, strict=True):
                 state[which] = mean
@@ -558,6 +559,6 @@ def _prior(life: float, width: float, settings: Settings) -> DriftPrior:
         warmth_sd=0.35 * width,
         break_in=0.1 * width,
         break_in_sd=0.2 * width,
-        bend=0.0,
-        bend_sd=1.5 * width / life,
+        curve_sd=1.2 * width / life,
+        bend_sd=3.0 * width / life,
     )
