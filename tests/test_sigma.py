@@ -128,6 +128,15 @@ def test_spread_of_range_and_median_agree_with_simulation(n):
     assert np.median(np.ptp(drawn, axis=1)) == approx(sigma.d4(n), rel=1e-2)
 
 
+@pytest.mark.parametrize("n", [2, 3, 4, 7, 10, 61, 200])
+def test_the_median_has_the_chances_its_spread_comes_from(n):
+    # Its variance is the integral of 2 m times the tail on either side.
+    variance, _ = integrate.quad(lambda m: 4 * m * sigma.median_cdf(-m, n), 0, 8, epsabs=1e-10)
+
+    assert math.sqrt(variance) == approx(sigma.median_error(n), rel=1e-8)
+    assert sigma.median_cdf(0.4, n) == approx(1 - sigma.median_cdf(-0.4, n))
+
+
 def test_the_median_of_many_approaches_its_large_sample_spread():
     assert sigma.median_error(1001) == approx(math.sqrt(math.pi / 2 / 1001), rel=1e-3)
     assert sigma.median_error(1000) == approx(math.sqrt(math.pi / 2 / 1000), rel=1e-3)

@@ -9,7 +9,7 @@ from math import erfc, inf, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.charts.signals import Pattern
+from spc.charts.patterns import Pattern
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]

@@ -7,8 +7,8 @@ from functools import lru_cache
 
 from spc.charts import integral, simulated
 from spc.charts.chain import chain
-from spc.charts.signals import Pattern, chosen
-from spc.sigma import B5, B6, D1, D2, range_cdf
+from spc.charts.patterns import Pattern, chosen
+from spc.sigma import D2
 
 #: Series simulated when a pattern of order joins; the standard error is then about 1 %.
 RUNS = 10_000
@@ -306,53 +306,6 @@ def of_parts_and_ranges(shift: float = 0.0, *, ratio: float = 1.0) -> RunLength:
     mean = integral.values_and_ranges(3.0, D2(2), shift, ratio=ratio)
     what = "a part, or a step between neighbours, beyond its limit"
     return RunLength(mean, math.nan, "integral equation", 0.0, shift, what)
-
-
-def of_ranges(n: int, *, ratio: float = 1.0) -> RunLength:
-    """
-    Run length of a chart of ranges by its three-sigma limits.
-
-    Parameters
-    ----------
-    n : int
-        Readings per group.
-    ratio : float
-        Sigma as a multiple of the one limits were drawn from.
-
-    Examples
-    --------
-    >>> round(of_ranges(5).mean)
-    217
-    """
-    inside = range_cdf(D2(n) / ratio, n) - range_cdf(D1(n) / ratio, n)
-    return _geometric(1 - inside, f"a range of {n} beyond its limits")
-
-
-def of_deviations(n: int, *, ratio: float = 1.0) -> RunLength:
-    """
-    Run length of a chart of standard deviations by its three-sigma limits.
-
-    Parameters
-    ----------
-    n, ratio
-        As for `of_ranges`.
-
-    Examples
-    --------
-    >>> round(of_deviations(5).mean)
-    256
-    """
-    from scipy.special import chdtr, chdtrc
-
-    low, high = ((n - 1) * (factor(n) / ratio) ** 2 for factor in (B5, B6))
-    outside = float(chdtrc(n - 1, high) + chdtr(n - 1, low))
-    return _geometric(outside, f"a standard deviation of {n} beyond its limits")
-
-
-def _geometric(outside: float, what: str) -> RunLength:
-    """Independent points: the run length is one over the chance of each."""
-    mean = 1 / outside
-    return RunLength(mean, math.sqrt(mean**2 - mean), "chance of each point", 0.0, 0.0, what)
 
 
 def ewma_limit(length: float, weight: float, *, growing: bool = True) -> float:

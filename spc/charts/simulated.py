@@ -6,7 +6,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.charts.signals import Pattern, completed
+from spc.charts.patterns import Pattern
+from spc.charts.signals import completed
 
 Floats = NDArray[np.float64]
 _BLOCK = 128

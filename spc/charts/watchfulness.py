@@ -6,8 +6,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from spc.charts import run_length
+from spc.charts.patterns import Pattern
 from spc.charts.run_length import RunLength
-from spc.charts.signals import Pattern
 
 #: Shifts of the process that are asked about when none are named. [µm]
 SHIFTS_UM = (1.0, 2.0, 3.0)

@@ -9,11 +9,16 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 # The trapezoidal rule over the whole line converges geometrically for densities such as these;
 # halving the step or doubling the reach moves no factor by more than 1e-12.
-_LINE = np.arange(-9.5, 9.5 + 1e-9, 0.05)
-_STEP = 0.05
+_LINE_END, _STEP = 9.5, 0.05
+_LINE = np.arange(-_LINE_END, _LINE_END + 1e-9, _STEP)
 _RANGE_END, _RANGE_NODES = 18.0, 160
 
 # --- distribution of the range, deviation and median of a normal group -----------------------
+
+
+@lru_cache(maxsize=1)
+def _legendre() -> tuple[Floats, Floats]:
+    return np.polynomial.legendre.leggauss(_RANGE_NODES)
 
 
 def _cdf(x: Floats) -> Floats:
@@ -51,7 +56,7 @@ def range_cdf(r: float, n: int) -> float:
 
 @lru_cache(maxsize=512)
 def _range_moments(n: int) -> tuple[float, float]:
-    nodes, weights = np.polynomial.legendre.leggauss(_RANGE_NODES)
+    nodes, weights = _legendre()
     r = (nodes + 1) * _RANGE_END / 2
     beyond = (1 - _range_cdf(r, n)) * weights * _RANGE_END / 2
     mean = float(beyond.sum())
@@ -154,13 +159,40 @@ def median_error(n: int) -> float:
         return math.sqrt(float((_LINE**2 * density).sum()) * _STEP)
     # Even n: the mean of the two middle values, through their joint density; u is the
     # mean of the two and w the gap between them.
-    nodes, weights = np.polynomial.legendre.leggauss(_RANGE_NODES)
+    nodes, weights = _legendre()
     w = ((nodes + 1) * _RANGE_END / 2)[:, None]
     low, high = _LINE - w / 2, _LINE + w / 2
     log_weight = math.lgamma(n + 1) - 2 * math.lgamma(half)
     both = np.maximum(_cdf(low) * _cdf(-high), 1e-300)
     density = _pdf(low) * _pdf(high) * np.exp(log_weight + (half - 1) * np.log(both))
     return math.sqrt(float(weights @ density @ _LINE**2) * _STEP * _RANGE_END / 2)
+
+
+def median_cdf(m: float, n: int) -> float:
+    """
+    Chance that the median of a normal group of `n` is at most `m` sigmas.
+
+    Examples
+    --------
+    >>> round(median_cdf(0.0, 4), 6)
+    0.5
+    """
+    from scipy.special import betainc, ndtr
+
+    half = _size(n) // 2
+    if n % 2:
+        return float(betainc(half + 1, half + 1, ndtr(m)))
+    # Even n: the lower of the two middle values lies at u, and the upper at most at 2 m - u.
+    nodes, weights = _legendre()
+    start = min(-_LINE_END, m - 1)
+    u = start + (nodes + 1) * (m - start) / 2
+    log_weight = math.lgamma(n + 1) - math.lgamma(half) - math.lgamma(half + 1)
+    shares = np.maximum(_cdf(u), 1e-300), np.maximum(_cdf(-u), 1e-300)
+    density = _pdf(u) * np.exp(
+        log_weight + (half - 1) * np.log(shares[0]) + half * np.log(shares[1])
+    )
+    inside = 1 - (_cdf(u - 2 * m) / shares[1]) ** half
+    return float(weights @ (density * inside)) * (m - start) / 2
 
 
 # --- factors of the trade's tables: limits straight from a mean range or deviation ------------

@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from spc.charts import chain, integral, run_length, simulated
+from spc.charts import chain, groups_run_length, integral, run_length, simulated
 from spc.charts.signals import ALL, PATTERNS, Pattern, chosen
 from spc.sigma import B5, B6, D1, D2
 
@@ -286,12 +286,18 @@ def test_means_have_the_run_length_of_single_points_at_a_shift_in_their_own_erro
 
 def test_ranges_and_deviations_cry_wolf_more_often_than_means():
     # For groups of two, s is the range over the square root of two: one and the same chart.
-    assert run_length.of_ranges(2).mean == approx(run_length.of_deviations(2).mean)
+    assert groups_run_length.of_ranges(2).mean == approx(groups_run_length.of_deviations(2).mean)
     # And by closed form: the range of two is normal, with standard deviation root two.
-    assert 1 / run_length.of_ranges(2).mean == approx(math.erfc(D2(2) / 2))
-    for found in (run_length.of_ranges(5), run_length.of_deviations(5)):
+    assert 1 / groups_run_length.of_ranges(2).mean == approx(math.erfc(D2(2) / 2))
+    for found in (groups_run_length.of_ranges(5), groups_run_length.of_deviations(5)):
         assert 200 < found.mean < 300
-    assert run_length.of_ranges(5, ratio=1.5).mean < 15
+    assert groups_run_length.of_ranges(5, ratio=1.5).mean < 15
+
+
+def test_medians_of_two_are_means_of_two():
+    for shift in (0.0, 0.8):
+        mean = run_length.arl(["beyond"], shift * math.sqrt(2))
+        assert groups_run_length.of_medians(2, shift).mean == approx(mean, rel=1e-9)
 
 
 def test_parts_without_their_ranges_are_parts_alone():
@@ -324,17 +330,17 @@ def test_parts_and_ranges_agree_with_simulation(shift, limit):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("n", [3, 8])
-def test_charts_of_spread_agree_with_simulation(n):
+def test_charts_of_spread_and_medians_agree_with_simulation(n):
     drawn = np.random.default_rng(n).standard_normal((400_000, n))
 
     for seen, found in (
         (
             (np.ptp(drawn, axis=1) > D2(n)) | (np.ptp(drawn, axis=1) < D1(n)),
-            run_length.of_ranges(n),
+            groups_run_length.of_ranges(n),
         ),
         (
             (drawn.std(axis=1, ddof=1) > B6(n)) | (drawn.std(axis=1, ddof=1) < B5(n)),
-            run_length.of_deviations(n),
+            groups_run_length.of_deviations(n),
         ),
     ):
         share = 1 / found.mean

@@ -180,3 +180,17 @@ def test_stable_cycles_cry_wolf_no_more_often_than_limits_promise():
 
     # Parts that drew their own line sit a little inside the limits of one further part.
     assert 0.4 * OUTSIDE < beyond / points < OUTSIDE + 3 * error
+
+
+@pytest.mark.slow
+def test_a_part_after_the_base_cries_wolf_exactly_as_often_as_said():
+    rng = np.random.default_rng(22)
+    since = np.arange(1, 17)
+    trials = 20_000
+
+    seen = sum(
+        bool(sloping_chart(since, 0.2 * since + rng.normal(0, 1, 16), base=(0, 11)).beyond[-1])
+        for _ in range(trials)
+    )
+
+    assert abs(seen / trials - OUTSIDE) < 3 * np.sqrt(OUTSIDE / trials)
