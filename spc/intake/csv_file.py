@@ -21,8 +21,8 @@ from spc.intake.readings import (
     unit_codes,
 )
 from spc.intake.screens import screen
+from spc.intake.table import SHORT, SPILLED, Table, tabulate
 from spc.intake.times import Times, read_times
-from spc.intake.tokens import SHORT, SPILLED, Table, tabulate
 from spc.intake.warmth import bring_to_20, temperatures
 from spc.plan import Plan
 from spc.units import unit_named

@@ -51,7 +51,13 @@ def read_text(given: Given, *, code_page: str) -> Text:
         For a file that cannot be opened, is empty, is a workbook or is not text.
     """
     name = os.fspath(given)
-    content = _content(name)
+    return text_of(name, _content(name), code_page=code_page)
+
+
+def text_of(name: str, content: bytes, *, code_page: str) -> Text:
+    """The text in the bytes of a file; `name` names it in errors."""
+    if not content:
+        raise UnreadableRun(f"{name}: the file is empty; export it again")
     sha256 = hashlib.sha256(content).hexdigest()
     _refuse_binaries(name, content)
     encoding, data = _as_utf8(name, content, code_page)
@@ -75,8 +81,6 @@ def _content(name: str) -> bytes:
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise UnreadableRun(f"{name}: the file cannot be opened ({why})") from None
-    if not content:
-        raise UnreadableRun(f"{name}: the file is empty; export it again")
     return content
 
 

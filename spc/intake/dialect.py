@@ -5,17 +5,15 @@ Nothing is sniffed blind. Every separator is tried; the one under which most cel
 near the plan's nominals wins, and the same for the decimal mark of each column.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from spc.errors import BadQuantity, UnreadableRun
-from spc.intake import words
-from spc.intake.cells import Convention, may_group, read_number
+from spc.errors import UnreadableRun
+from spc.intake.cells import Convention
 from spc.intake.columns import Column, Layout, Lexicon, layout
+from spc.intake.conventions import Reader, conventions_of, fits, proves, rough_value, sample_cells
 from spc.intake.decoding import Text
-from spc.intake.meaning import Target, near_nominal, near_zero
+from spc.intake.meaning import Target
 from spc.intake.tokens import NONE, cut_line, read_record
 from spc.units import unit_named
 
@@ -96,17 +94,17 @@ def find_dialect(
     lines = head.decode("utf-8", "replace").split("\n")
     if lines[-1] == "":
         lines.pop()
+    reader = Reader(lexicon, targets, decimal)
     found = [h for s in SEPARATORS if (h := _find_header(lines, s, lexicon)) is not None]
     if not found:
-        bare = _without_header(text, lines, lexicon, targets, decimal)
+        bare = _without_header(text, lines, reader)
         if bare is None:
             raise _no_column(text, lines, lexicon)
         return bare
-    best = max(found, key=lambda header: (_fits(lines, header, targets), header.score))
+    best = max(found, key=lambda header: (_fits(lines, header, reader), header.score))
     best = _units_below(lines, best)
-    rows = _sample(lines, best)
-    _refuse_split_decimals(text, best, rows)
-    conventions = _conventions(text, best.layout, rows, targets, decimal)
+    _refuse_split_decimals(text, best, _sample(lines, best))
+    conventions = _conventions(text, lines, best, reader)
     offset = len("\n".join(lines[: best.end]).encode()) + 1
     dialect = Dialect(
         encoding=text.encoding,
@@ -147,21 +145,7 @@ def _header_score(fields: Sequence[str], found: Layout | None) -> int:
 
 
 def _is_number(text: str) -> bool:
-    return any(c.isdigit() for c in text) and _value(text, Convention(".")) is not None
-
-
-def _value(text: str, convention: Convention) -> float | None:
-    """A number for scoring; the cells themselves are read by `cells`."""
-    other = "," if convention.mark == "." else "."
-    if other not in text and text[-1:].isdigit() and "_" not in text:
-        try:
-            return float(text.replace(",", "."))
-        except ValueError:
-            pass
-    try:
-        return float(read_number(text, convention).value)
-    except BadQuantity:
-        return None
+    return any(c.isdigit() for c in text) and rough_value(text, Convention(".")) is not None
 
 
 def _sample(lines: list[str], header: _Header, limit: int = _SAMPLE_ROWS) -> list[list[str]]:
@@ -181,62 +165,25 @@ def _sample(lines: list[str], header: _Header, limit: int = _SAMPLE_ROWS) -> lis
     return rows
 
 
-def _cells(
-    layout: Layout, rows: Iterable[Sequence[str]], targets: dict[str, Target]
-) -> Iterable[tuple[int, Target, str | None, str]]:
-    """Readings of the sample: column, target, unit as written, text."""
-    width = len(layout.columns)
-    unit_column = layout.of("unit")
-    feature_column = layout.of("feature") if layout.long else None
-    names = {words.key(name): target for name, target in targets.items()}
-    for fields in rows:
-        if len(fields) > width:
-            continue
-        unit = None
-        if unit_column and unit_column.index < len(fields):
-            unit = unit_named(fields[unit_column.index])
-        for column in layout.readings:
-            if column.index >= len(fields) or not fields[column.index]:
-                continue
-            if feature_column is not None:
-                name = fields[feature_column.index] if feature_column.index < len(fields) else ""
-                target = names.get(words.key(name))
-            else:
-                target = targets[column.feature or ""]
-            if target is not None:
-                yield column.index, target, unit or column.unit, fields[column.index]
-
-
-def _fits(lines: list[str], header: _Header, targets: dict[str, Target]) -> int:
+def _fits(lines: list[str], header: _Header, reader: Reader) -> int:
     """How many cells of the sample read as what the plan asks for."""
-    cells = list(_cells(header.layout, _sample(lines, header), targets))
+    cells = list(sample_cells(header.layout, _sample(lines, header), reader))
     return max(
-        sum(_fit(text, Convention(mark), unit, target) for _, target, unit, text in cells)
+        sum(fits(text, Convention(mark), unit, target) for _, target, unit, text in cells)
         for mark in ".,"
     )
 
 
-def _fit(text: str, convention: Convention, unit: str | None, target: Target) -> bool:
-    value = _value(text, convention)
-    if value is None:
-        return False
-    numbers = np.array([value])
-    units = [unit] if unit else [target.feature.unit, "um"]
-    if target.sized and any(near_nominal(numbers, u, target)[0] for u in units):
-        return True
-    return any(bool(near_zero(numbers, u, target)[0]) for u in units)
-
-
-def _proves(text: str, convention: Convention, unit: str | None, target: Target) -> bool:
-    """Only a size near its nominal proves how a number is written."""
-    value = _value(text, convention)
-    if value is None or not target.sized:
-        return False
-    numbers = np.array([value])
-    return any(
-        bool(near_nominal(numbers, u, target)[0])
-        for u in ([unit] if unit else [target.feature.unit, "um"])
-    )
+def _conventions(
+    text: Text, lines: list[str], header: _Header, reader: Reader
+) -> dict[int, Convention]:
+    try:
+        return conventions_of(text.name, header.layout, _sample(lines, header), reader)
+    except UnreadableRun:
+        # One cell anywhere in the file, such as 0,512, may decide what the sample cannot.
+        every = text.data.decode("utf-8", "replace").split("\n")
+        rows = _sample(every, header, len(every))
+        return conventions_of(text.name, header.layout, rows, reader)
 
 
 def _refuse_split_decimals(text: Text, header: _Header, rows: list[list[str]]) -> None:
@@ -247,86 +194,6 @@ def _refuse_split_decimals(text: Text, header: _Header, rows: list[list[str]]) -
             f" of the header, yet most rows have more fields, as if it marked decimals too;"
             " export with another separator or with decimal points"
         )
-
-
-def _conventions(
-    text: Text,
-    layout: Layout,
-    rows: list[list[str]],
-    targets: dict[str, Target],
-    decimal: str | None,
-) -> dict[int, Convention]:
-    """How numbers are written in each column of readings; others follow the majority."""
-    by_column: dict[int, list[tuple[Target, str | None, str]]] = {}
-    for index, target, unit, cell in _cells(layout, rows, targets):
-        by_column.setdefault(index, []).append((target, unit, cell))
-    decided: dict[int, Convention] = {}
-    doubtful: dict[int, str] = {}
-    for index, cells in by_column.items():
-        convention = _one_convention(cells)
-        if convention is None:
-            doubtful[index] = next(cell for _, _, cell in cells if "," in cell)
-        else:
-            decided[index] = convention
-    marked = [decided[i] for i, cells in by_column.items() if i in decided and _marked(cells)]
-    common = max(marked, key=marked.count) if marked else _elsewhere(layout, rows)
-    if common is None and decimal is not None:
-        common = Convention(decimal)
-    if common is None and doubtful:
-        index, cell = next(iter(doubtful.items()))
-        column = layout.columns[index].header
-        raise UnreadableRun(
-            f"{text.name}, column {column!r}: {cell!r} is ambiguous: its comma may mark decimals or"
-            " group thousands, and nothing in the file or the plan decides; set decimal = ','"
-            " under [reading] in the plan if it marks decimals"
-        )
-    common = common or Convention()
-    return {
-        column.index: decided.get(column.index, common)
-        if column.index in decided and _marked(by_column[column.index])
-        else common
-        for column in layout.columns
-    }
-
-
-def _marked(cells: Sequence[tuple[Target, str | None, str]]) -> bool:
-    return any("," in cell or "." in cell for _, _, cell in cells)
-
-
-def _one_convention(cells: Sequence[tuple[Target, str | None, str]]) -> Convention | None:
-    """The convention of one column; None when commas may mark or group and nothing decides."""
-    texts = [text for _, _, text in cells if any(c.isdigit() for c in text)]
-    commas = [text for text in texts if "," in text]
-    points = [text for text in texts if "." in text]
-    if not commas and not points:
-        return Convention()
-    candidates = [Convention("."), Convention(",")]
-    if any(may_group(text, ",") for text in commas):
-        candidates.append(Convention(".", group=","))
-    if any(may_group(text, ".") for text in points):
-        candidates.append(Convention(",", group="."))
-    scores = [
-        sum(_proves(text, candidate, unit, target) for target, unit, text in cells)
-        for candidate in candidates
-    ]
-    if max(scores) > 0:
-        return candidates[scores.index(max(scores))]
-    readable = [sum(_value(t, c) is not None for t in texts) for c in candidates[:2]]
-    if readable[1] > readable[0]:
-        sure = any("," in text and not may_group(text, ",") for text in commas)
-        return Convention(",") if sure else None
-    return Convention(".")
-
-
-def _elsewhere(layout: Layout, rows: list[list[str]]) -> Convention | None:
-    """The mark that other columns of numbers prove, such as a temperature of 20,5."""
-    for fields in rows:
-        for column, cell in zip(layout.columns, fields, strict=False):
-            if column.role in ("temperature", "amount_um", "typed", ""):
-                number = _value(cell, Convention(","))
-                if number is not None and "," in cell and not may_group(cell, ","):
-                    return Convention(",")
-    return None
 
 
 def _units_below(lines: list[str], header: _Header) -> _Header:
@@ -348,32 +215,26 @@ def _units_below(lines: list[str], header: _Header) -> _Header:
     return replace(header, end=header.end + 1, layout=replace(header.layout, columns=columns))
 
 
-def _without_header(
-    text: Text,
-    lines: list[str],
-    lexicon: Lexicon,
-    targets: dict[str, Target],
-    decimal: str | None,
-) -> tuple[Dialect, Layout] | None:
+def _without_header(text: Text, lines: list[str], reader: Reader) -> tuple[Dialect, Layout] | None:
     """A single column of numbers without a header, when it can only be one feature."""
     cells = [line.strip().strip('"') for line in lines if line.strip()]
     sample = cells[:: max(1, len(cells) // 200)]
     for mark in ".,":
-        numbers = [_value(cell, Convention(mark)) for cell in sample]
+        numbers = [rough_value(cell, Convention(mark)) for cell in sample]
         if sum(n is not None for n in numbers) < 0.8 * len(sample) or numbers[0] is None:
             continue
         names = [
             name
-            for name, target in targets.items()
-            if sum(_proves(c, Convention(mark), None, target) for c in sample) > 0.5 * len(sample)
+            for name, target in reader.targets.items()
+            if sum(proves(c, Convention(mark), None, target) for c in sample) > 0.5 * len(sample)
         ]
-        if len(names) != 1 and lexicon.only_feature and not names:
-            names = [lexicon.only_feature]
+        if len(names) != 1 and reader.lexicon.only_feature and not names:
+            names = [reader.lexicon.only_feature]
         if len(names) != 1:
             continue
         column = Column(0, "", role="reading", feature=names[0])
         single = Layout((column,), long=False)
-        conventions = _conventions(text, single, [[c] for c in sample], targets, decimal)
+        conventions = conventions_of(text.name, single, [[c] for c in sample], reader)
         dialect = Dialect(text.encoding, text.line_end, NONE, 0, ("",), 0, 1, conventions)
         return dialect, single
     return None

@@ -14,8 +14,9 @@ from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import SEPARATORS
 from spc.intake.quarantine import shortened
 from spc.intake.readings import text_column
+from spc.intake.table import LONG, UNCLOSED, UNFINISHED, Table, tabulate
 from spc.intake.times import NOTHING, Stamps, read_times, to_utc
-from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED, Table, read_record, tabulate
+from spc.intake.tokens import read_record
 from spc.plan import Machine, Plan
 from spc.run import EVENT_COLUMNS
 from spc.units import read_quantity

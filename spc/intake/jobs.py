@@ -8,7 +8,7 @@ from spc.intake import words
 from spc.intake.columns import Column, Layout
 from spc.intake.quarantine import shortened
 from spc.intake.readings import column_texts
-from spc.intake.tokens import Table
+from spc.intake.table import Table
 from spc.plan import Plan
 
 

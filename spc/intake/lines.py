@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from spc.intake import words
 from spc.intake.columns import Column, Layout
 from spc.intake.readings import column_texts
-from spc.intake.tokens import LONG, PLAIN, SHORT, UNCLOSED, UNFINISHED, Table
+from spc.intake.table import LONG, PLAIN, SHORT, UNCLOSED, UNFINISHED, Table
 from spc.intake.whole_column import digits
 
 DATA, EVENT, SUMMARY, REFUSED, SKIPPED, SAME = range(6)

@@ -11,7 +11,7 @@ from spc.intake.lines import DATA, REFUSED, whole_number
 from spc.intake.quarantine import shortened
 from spc.intake.readings import BLANK, Stream
 from spc.intake.sequence import Sequence
-from spc.intake.tokens import UNFINISHED
+from spc.intake.table import UNFINISHED
 from spc.plan import Plan
 
 Ints = NDArray[np.int64]

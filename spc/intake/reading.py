@@ -20,7 +20,7 @@ from spc.intake.quarantine import Account, Reject, rejects_frame
 from spc.intake.readings import REFUSED as CELL_REFUSED
 from spc.intake.readings import TAKEN, Stream, column_texts
 from spc.intake.sequence import Sequence, in_order, set_identical_aside
-from spc.intake.tokens import LONG, UNCLOSED, UNFINISHED
+from spc.intake.table import LONG, UNCLOSED, UNFINISHED
 from spc.plan import Plan
 from spc.run import MEASUREMENT_COLUMNS, Run, Source
 

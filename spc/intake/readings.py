@@ -10,8 +10,8 @@ from spc.errors import BadQuantity
 from spc.intake.cells import Convention, Number, deviation_and_size, read_number
 from spc.intake.columns import Column
 from spc.intake.meaning import Sense, Target, near_nominal, near_zero, sense_of
+from spc.intake.table import Table
 from spc.intake.times import Column as TextColumn
-from spc.intake.tokens import Table
 from spc.intake.whole_column import Digits, deviations_and_sizes, digits
 
 TAKEN, BLANK, REFUSED = range(3)

@@ -9,7 +9,7 @@ from spc.errors import BadQuantity
 from spc.intake.cells import Convention, read_number
 from spc.intake.columns import Layout
 from spc.intake.readings import TAKEN, Stream, text_column
-from spc.intake.tokens import Table
+from spc.intake.table import Table
 from spc.intake.whole_column import digits
 
 #: Sizes of workpieces hold at this temperature (ISO 1). [°C]

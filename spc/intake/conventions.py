@@ -1,0 +1,164 @@
+"""
+The decimal mark of every column, proved by the nominals of the plan.
+
+A comma that may group thousands as well as mark decimals decides nothing by itself.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.errors import BadQuantity, UnreadableRun
+from spc.intake.cells import Convention, may_group, read_number
+from spc.intake.columns import Layout, Lexicon
+from spc.intake.meaning import Target, near_nominal, near_zero
+from spc.units import unit_named
+
+
+@dataclass(frozen=True, eq=False)
+class Reader:
+    """What a file is read against: its words, its nominals, and the mark if the plan says it."""
+
+    lexicon: Lexicon
+    targets: dict[str, Target]
+    decimal: str | None = None
+
+
+def rough_value(text: str, convention: Convention) -> float | None:
+    """A number for scoring; the cells themselves are read by `cells`."""
+    other = "," if convention.mark == "." else "."
+    if other not in text and text[-1:].isdigit() and "_" not in text:
+        try:
+            return float(text.replace(",", "."))
+        except ValueError:
+            pass
+    try:
+        return float(read_number(text, convention).value)
+    except BadQuantity:
+        return None
+
+
+def sample_cells(
+    layout: Layout, rows: Iterable[Sequence[str]], reader: Reader
+) -> Iterable[tuple[int, Target, str | None, str]]:
+    """Readings of some rows: column, target, unit as written, text."""
+    width = len(layout.columns)
+    unit_column = layout.of("unit")
+    feature_column = layout.of("feature") if layout.long else None
+    for fields in rows:
+        if len(fields) > width:
+            continue
+        unit = None
+        if unit_column and unit_column.index < len(fields):
+            unit = unit_named(fields[unit_column.index])
+        for column in layout.readings:
+            if column.index >= len(fields) or not fields[column.index]:
+                continue
+            if feature_column is not None:
+                name = fields[feature_column.index] if feature_column.index < len(fields) else ""
+                target = reader.targets.get(reader.lexicon.feature_named(name) or "")
+            else:
+                target = reader.targets[column.feature or ""]
+            if target is not None:
+                yield column.index, target, unit or column.unit, fields[column.index]
+
+
+def fits(text: str, convention: Convention, unit: str | None, target: Target) -> bool:
+    """Whether a cell, so read, is a size or a deviation that the plan asks for."""
+    value = rough_value(text, convention)
+    if value is None:
+        return False
+    numbers = np.array([value])
+    units = [unit] if unit else [target.feature.unit, "um"]
+    if target.sized and any(near_nominal(numbers, u, target)[0] for u in units):
+        return True
+    return any(bool(near_zero(numbers, u, target)[0]) for u in units)
+
+
+def proves(text: str, convention: Convention, unit: str | None, target: Target) -> bool:
+    """Only a size near its nominal proves how a number is written."""
+    value = rough_value(text, convention)
+    if value is None or not target.sized:
+        return False
+    numbers = np.array([value])
+    return any(
+        bool(near_nominal(numbers, u, target)[0])
+        for u in ([unit] if unit else [target.feature.unit, "um"])
+    )
+
+
+def conventions_of(
+    name: str, layout: Layout, rows: Sequence[Sequence[str]], reader: Reader
+) -> dict[int, Convention]:
+    """How numbers are written in each column of readings; others follow the majority."""
+    by_column: dict[int, list[tuple[Target, str | None, str]]] = {}
+    for index, target, unit, cell in sample_cells(layout, rows, reader):
+        by_column.setdefault(index, []).append((target, unit, cell))
+    decided: dict[int, Convention] = {}
+    doubtful: dict[int, str] = {}
+    for index, cells in by_column.items():
+        convention = _one_convention(cells)
+        if convention is None:
+            doubtful[index] = next(cell for _, _, cell in cells if "," in cell)
+        else:
+            decided[index] = convention
+    marked = [decided[i] for i, cells in by_column.items() if i in decided and _marked(cells)]
+    common = max(marked, key=marked.count) if marked else _elsewhere(layout, rows)
+    if common is None and reader.decimal is not None:
+        common = Convention(reader.decimal)
+    if common is None and doubtful:
+        index, cell = next(iter(doubtful.items()))
+        column = layout.columns[index].header
+        raise UnreadableRun(
+            f"{name}, column {column!r}: {cell!r} is ambiguous: its comma may mark decimals or"
+            " group thousands, and nothing in the file or the plan decides; set decimal = ','"
+            " under [reading] in the plan if it marks decimals"
+        )
+    common = common or Convention()
+    return {
+        column.index: decided.get(column.index, common)
+        if column.index in decided and _marked(by_column[column.index])
+        else common
+        for column in layout.columns
+    }
+
+
+def _marked(cells: Sequence[tuple[Target, str | None, str]]) -> bool:
+    return any("," in cell or "." in cell for _, _, cell in cells)
+
+
+def _one_convention(cells: Sequence[tuple[Target, str | None, str]]) -> Convention | None:
+    """The convention of one column; None when commas may mark or group and nothing decides."""
+    texts = [text for _, _, text in cells if any(c.isdigit() for c in text)]
+    commas = [text for text in texts if "," in text]
+    points = [text for text in texts if "." in text]
+    if not commas and not points:
+        return Convention()
+    candidates = [Convention("."), Convention(",")]
+    if any(may_group(text, ",") for text in commas):
+        candidates.append(Convention(".", group=","))
+    if any(may_group(text, ".") for text in points):
+        candidates.append(Convention(",", group="."))
+    scores = [
+        sum(proves(text, candidate, unit, target) for target, unit, text in cells)
+        for candidate in candidates
+    ]
+    if max(scores) > 0:
+        return candidates[scores.index(max(scores))]
+    readable = [sum(rough_value(t, c) is not None for t in texts) for c in candidates[:2]]
+    if readable[1] > readable[0]:
+        sure = any("," in text and not may_group(text, ",") for text in commas)
+        return Convention(",") if sure else None
+    return Convention(".")
+
+
+def _elsewhere(layout: Layout, rows: Sequence[Sequence[str]]) -> Convention | None:
+    """The mark that other columns of numbers prove, such as a temperature of 20,5."""
+    for fields in rows:
+        for column, cell in zip(layout.columns, fields, strict=False):
+            if column.role in ("temperature", "amount_um", "typed", ""):
+                number = rough_value(cell, Convention(","))
+                if number is not None and "," in cell and not may_group(cell, ","):
+                    return Convention(",")
+    return None
