@@ -139,6 +139,12 @@ class Study:
         return len(parts)
 
     @property
+    def ended(self) -> datetime | None:
+        """When the last part was measured; None without times. [UTC]"""
+        last = self.run.measurements["time"].max()
+        return None if last != last else last.to_pydatetime()
+
+    @property
     def outside(self) -> tuple[int, ...]:
         """Measured parts with a feature outside its limits, in order."""
         return tuple(sorted({part for f in self.features for part in f.outside}))

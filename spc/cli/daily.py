@@ -90,7 +90,7 @@ def demo(
     study = _study([str(scene.csv)], scene.plan, scene.events)
     from spc.report.pages import write_report
 
-    page = write_report(study, out)
+    page = write_report(study, out, as_of=study.ended)
     say([*advise_lines(study), "", f"The page: {page}"])
 
 
