@@ -7,7 +7,10 @@ belong on charts of single parts, means and standard deviations; on moving range
 neighbours share a value, and on weighted means and sums only "beyond" means anything.
 """
 
-from collections.abc import Iterable
+import gc
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from functools import cached_property
 from itertools import repeat
 from typing import Any, NamedTuple
 
@@ -87,10 +90,28 @@ def watch(
         z = z[at]
     watched = chosen(patterns, one_side=one_side, climb=climb)
     seen: list[Signal] = []
-    for (pattern, side), last in _last_points(z, watched).items():
-        first, last = _episodes(last, pattern.among)
-        seen += _signals(pattern, side, first, last, at)
+    with _no_collecting():
+        for (pattern, side), last in _last_points(z, watched).items():
+            first, last = _episodes(last, pattern.among)
+            seen += _signals(pattern, side, first, last, at)
     return tuple(seen)
+
+
+@contextmanager
+def _no_collecting() -> Iterator[None]:
+    """
+    Hold back the collector of garbage.
+
+    Signals are many and none of them is garbage: looking through them again and again while they
+    are made takes as long as making them (measured).
+    """
+    held = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if held:
+            gc.enable()
 
 
 # Blocks small enough for the fast memory: each comparison is made once, where all patterns
@@ -173,14 +194,20 @@ class _Look:
             (-1, _so_many(self.between(-pattern.high, -pattern.low), pattern)),
         ]
 
-    def _orders(self, pattern: Pattern) -> list[tuple[int, Flags]]:
-        z, steps = self.z, pattern.among - 1
+    @cached_property
+    def steps(self) -> tuple[Flags, Flags]:
+        z = self.z
         up, down = np.zeros(z.shape, bool), np.zeros(z.shape, bool)
         np.greater(z[..., 1:], z[..., :-1], out=up[..., 1:])
         np.less(z[..., 1:], z[..., :-1], out=down[..., 1:])
+        return up, down
+
+    def _orders(self, pattern: Pattern) -> list[tuple[int, Flags]]:
+        steps = pattern.among - 1
+        up, down = self.steps
         if pattern.order == "climb":
             return [(+1, _in_a_row(up, steps)), (-1, _in_a_row(down, steps))]
-        turn = np.zeros(z.shape, bool)
+        turn = np.zeros(up.shape, bool)
         turn[..., 2:] = (up[..., 2:] & down[..., 1:-1]) | (down[..., 2:] & up[..., 1:-1])
         return [(0, _in_a_row(turn, steps - 1))]
 
