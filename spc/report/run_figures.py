@@ -11,11 +11,13 @@ from spc.report.steel import (
     ACT,
     DATUM,
     INK,
+    MOST_DRAWN,
     RULE,
     SOFT,
     VEIL,
     Figure,
     discs,
+    evenly,
     figure,
     flagged,
     hollow,
@@ -30,6 +32,8 @@ from spc.report.steel import (
 
 #: Event labels that fit side by side above a figure; the others are told when pointed at.
 MOST_LABELS = 18
+#: Parts drawn in a chart whose points are joined: a line shows its course with fewer.
+MOST_JOINED = 600
 #: Acts drawn as vertical marks. Beyond this the picture would be all marks; dresses go first.
 MOST_MARKS = 400
 _DRESSES = ("dress", "wheel")
@@ -52,11 +56,12 @@ def size_figure(lens: FeatureLens, acts: tuple[Act, ...]) -> Figure:
     flags = lens.flags
     is_flagged = np.isin(series.parts, list(flags))
     drawn = thinned(is_flagged)
-    traces = [*_event_marks(lens, acts), *_wear_line(lens, drawn)]
-    plain_parts = drawn[~is_flagged[drawn]]
-    traces.append(_parts_trace(lens, plain_parts, seen))
+    even = evenly(len(series), MOST_DRAWN)
+    traces = [*_event_marks(lens, acts), *_wear_line(lens, even)]
+    traces.append(_parts_trace(lens, drawn[~is_flagged[drawn]], seen))
     for action in dict.fromkeys(flags.values()):
-        mine = np.array([i for i in drawn if flags.get(int(series.parts[i])) == action], dtype=int)
+        parts = [part for part, flag in flags.items() if flag == action]
+        mine = np.flatnonzero(np.isin(series.parts, parts))
         traces.append(_parts_trace(lens, mine, seen, action=action))
     shapes, notes = _limit_lines(lens)
     unit = _unit(lens)
@@ -145,7 +150,7 @@ def _parts_trace(
 ) -> dict[str, Any]:
     series, say = lens.of.series, lens.lens.voice.say
     x = series.parts[at].tolist()
-    y = plain(seen[at], 3)
+    y = plain(seen[at], lens.digits + 1)
     clocks, serials = lens.clocks(at), lens.lens.serials
     name = say("run.measured") if action is None else say(f"action.{action.removesuffix('_down')}")
     since = series.since_dress[at].tolist()
@@ -267,18 +272,19 @@ def _chart_traces(lens: FeatureLens, chart: Chart, axis: str = "") -> list[dict[
     out = np.zeros(len(parts), dtype=bool)
     if chart.base is not None and len(chart.base.excluded):
         out[np.asarray(chart.base.excluded, dtype=int)] = True
-    drawn = thinned(beyond | out)
+    drawn = evenly(len(parts), MOST_JOINED)
     axes = {"yaxis": f"y{axis}"}
-    hover = f"%{{x}}: %{{y:.{lens.digits + 1}f}} µm<extra></extra>"
+    digits = lens.digits + 1
+    hover = f"%{{x}}: %{{y:.{digits}f}} µm<extra></extra>"
     joined = discs(
-        parts[drawn].tolist(), plain(chart.values[drawn], 3), mode="lines+markers",
+        parts[drawn].tolist(), plain(chart.values[drawn], digits), mode="lines+markers",
         line={"color": RULE, "width": 1}, hovertemplate=hover, **axes,
     )  # fmt: skip
     traces = [joined]
     for mask, make in ((out, hollow), (beyond & ~out, _to_check)):
-        at = drawn[mask[drawn]]
+        at = np.flatnonzero(mask)
         if len(at):
-            values = plain(chart.values[at], 3)
+            values = plain(chart.values[at], digits)
             traces.append(make(parts[at].tolist(), values, hovertemplate=hover, **axes))
     return traces
 

@@ -113,13 +113,23 @@ def thinned(keep: NDArray[np.bool_], most: int = MOST_DRAWN) -> Ints:
     >>> thinned(np.array([False, True, False, False]), most=2).tolist()
     [0, 1, 2, 3]
     """
-    n = len(keep)
+    drawn = keep.copy()
+    drawn[evenly(len(keep), most)] = True
+    return np.flatnonzero(drawn)
+
+
+def evenly(n: int, most: int) -> Ints:
+    """
+    At most about `most` of `n` positions, evenly spaced, the last one included.
+
+    Examples
+    --------
+    >>> evenly(10, 4).tolist()
+    [0, 3, 6, 9]
+    """
     if n <= most:
         return np.arange(n)
-    drawn = keep.copy()
-    drawn[:: math.ceil(n / most)] = True
-    drawn[-1] = True
-    return np.flatnonzero(drawn)
+    return np.unique(np.append(np.arange(0, n, math.ceil(n / most)), n - 1))
 
 
 def discs(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:

@@ -6,8 +6,14 @@ from spc.charts.limits import Chart
 from spc.report.handover import LEVEL_OF, level_words, signal_words
 from spc.report.lens import FeatureLens, Lens
 from spc.report.pieces import Chapter, Picture, Table
-from spc.report.run_figures import beyond_picture, individuals_figure, size_figure, sloping_figure
-from spc.report.steel import MOST_DRAWN, thinned
+from spc.report.run_figures import (
+    MOST_JOINED,
+    beyond_picture,
+    individuals_figure,
+    size_figure,
+    sloping_figure,
+)
+from spc.report.steel import MOST_DRAWN, evenly, thinned
 from spc.report.voice import tame
 
 #: Flagged parts listed in a table on the page; the rows beside it hold all.
@@ -124,6 +130,7 @@ def _sloping(lens: FeatureLens, chart: Chart) -> Picture:
     words = [
         say(f"run.sloping_{key}", feature=lens.name, words=lens.lens.voice.retell(stability.words)),
         _base_sentence(lens),
+        *_thinned_note(lens),
     ]
     reach = (float(chart.lower[-1] - chart.center[-1]), float(chart.upper[-1] - chart.center[-1]))
     rows = (
@@ -184,7 +191,7 @@ def _individuals(lens: FeatureLens) -> Picture:
         words.append(say("run.chart_steps", n=steps, limit=limit))
     if beyond and lens.of.feature.is_size:
         words.append(say("run.chart_trend"))
-    words.append(_base_sentence(lens))
+    words += [_base_sentence(lens), *_thinned_note(lens)]
     return Picture(
         key=f"single-{lens.place}",
         title=say("run.chart_title", feature=lens.name),
@@ -209,6 +216,13 @@ def _chart_table(lens: FeatureLens) -> Table:
         )
     head = (say("run.what"), say("run.lower"), say("run.centre"), say("run.upper"))
     return Table(head, tuple(rows), frozenset({1, 2, 3}))
+
+
+def _thinned_note(lens: FeatureLens) -> list[str]:
+    n = len(lens.of.series)
+    if n <= MOST_JOINED:
+        return []
+    return [lens.lens.voice.say("page.joined", drawn=len(evenly(n, MOST_JOINED)), total=n)]
 
 
 # --- tables ---------------------------------------------------------------------------------------
