@@ -8,6 +8,8 @@ from typing import Any
 KEEPS, CLEARS_LATE, CLEARS_ALL = "keeps", "clears late", "clears all"
 #: Known well enough to offset ahead of a reading.
 SURE = 0.9
+#: No hypothesis is ever given up altogether.
+LEAST = 1e-3
 
 
 class DressEffect:
@@ -27,12 +29,11 @@ class DressEffect:
             True: {CLEARS_LATE: 0.5, CLEARS_ALL: 0.5},
             False: {KEEPS: 1.0},
         }[clears_offsets]
+        self.clears = tuple(clears)
         self.cases = [(r, c) for r in resets for c in clears]
         self.weights = [pr * pc for pr in resets.values() for pc in clears.values()]
         self.told = resets_size is not None and clears_offsets is not None
-        # Of each case, until a reading: its level against the mean forecast; offsets it took back.
-        self.gaps: list[float] | None = None
-        self.taken: list[float] = []
+        self.gaps: list[float] | None = None  # of each case's level against the mean forecast
 
     @property
     def kept(self) -> float:
@@ -41,62 +42,43 @@ class DressEffect:
 
     @property
     def sure(self) -> bool:
-        """Whether one hypothesis is known well enough to act ahead of a reading."""
-        return max(self.weights) > SURE or self.told
+        """Whether a dress is known well enough to act ahead of a reading."""
+        return self.told or max(self.weights) > SURE
 
-    def takes(self, late: float, total: float) -> list[float]:
-        """Offsets that each case takes back. [µm]"""
-        taken = {KEEPS: 0.0, CLEARS_LATE: late, CLEARS_ALL: total}
-        return [taken[clears] for _, clears in self.cases]
-
-    def moves(self, worn: float, late: float, total: float) -> list[float]:
-        """Change of level under each case: of wear leaving and of offsets taken back. [µm]"""
-        taken = self.takes(late, total)
+    def chances(self) -> list[float]:
+        """Probability of each way to clear offsets, in the order of `clears`."""
         return [
-            -back - (worn if resets else 0.0)
-            for (resets, _), back in zip(self.cases, taken, strict=True)
+            sum(w for (_, c), w in zip(self.cases, self.weights, strict=True) if c == way)
+            for way in self.clears
         ]
 
-    def expect(self, moves: list[float]) -> tuple[float, float]:
-        """Mean and variance of the coming change of level over the cases."""
-        mean = sum(w * m for w, m in zip(self.weights, moves, strict=True))
-        var = sum(w * (m - mean) ** 2 for w, m in zip(self.weights, moves, strict=True))
-        return mean, var
+    def dressed(self, worn: float, levels: list[float]) -> None:
+        """Remember what each case foretold: `levels` by way of clearing, wear taken out. [µm]"""
+        by_way = dict(zip(self.clears, levels, strict=True))
+        places = [by_way[way] + (0.0 if resets else worn) for resets, way in self.cases]
+        mean = sum(w * p for w, p in zip(self.weights, places, strict=True))
+        self.gaps = [p - mean for p in places]
 
-    def dressed(self, worn: float, late: float, total: float) -> None:
-        """Remember what each case foretold, to be weighed by the next reading."""
-        moves = self.moves(worn, late, total)
-        mean, var = self.expect(moves)
-        self.gaps = [m - mean for m in moves] if var > 0 else None
-        self.taken = self.takes(late, total)
-
-    def weigh(self, gap: float, variance: float) -> float:
-        """The first reading after a dress lies `gap` above the mean; how much more it took back."""
+    def weigh(self, gap: float, variance: float) -> None:
+        """The first reading after a dress lies `gap` above the mean forecast."""
         if self.gaps is None:
-            return 0.0
-        thought, _ = self.expect(self.taken)
-        _, between = self.expect(self.gaps)
-        own = max(variance - between, 1e-9)
-        logs = [-0.5 * (gap - g) ** 2 / own for g in self.gaps]
+            return
+        between = sum(w * g * g for w, g in zip(self.weights, self.gaps, strict=True))
+        own = max(variance - between, 0.2 * variance)
+        logs = [-2.5 * math.log1p((gap - g) ** 2 / (4 * own)) for g in self.gaps]
         top = max(logs)
-        raw = [w * max(math.exp(x - top), 1e-3) for w, x in zip(self.weights, logs, strict=True)]
-        total = sum(raw)
-        self.weights = [max(r / total, 1e-3) for r in raw]
-        total = sum(self.weights)
-        self.weights = [w / total for w in self.weights]
+        raw = [max(w * math.exp(x - top), LEAST) for w, x in zip(self.weights, logs, strict=True)]
+        self.weights = [r / sum(raw) for r in raw]
         self.gaps = None
-        return self.expect(self.taken)[0] - thought
 
     def state(self) -> dict[str, Any]:
         """Plain numbers from which `resume` continues exactly."""
         return {
             "weights": list(self.weights),
             "gaps": None if self.gaps is None else list(self.gaps),
-            "taken": list(self.taken),
         }
 
     def resume(self, state: dict[str, Any]) -> None:
         """Continue from `state`."""
         self.weights = list(state["weights"])
         self.gaps = None if state["gaps"] is None else list(state["gaps"])
-        self.taken = list(state["taken"])

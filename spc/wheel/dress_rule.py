@@ -124,7 +124,7 @@ def dress_price(track: Track) -> float:
     cost = track.settings.cost
     sds, least = best_loss(track.stakes())
     fresh = max(track.growth.variance(1) - track.gauge_var, 1e-9)
-    astray = math.sqrt(fresh + track.home.sd**2)
+    astray = math.sqrt(fresh + track.dresser.sd**2)
     known, unknown = np.interp([math.sqrt(fresh), astray], sds, least)
     return cost.dress + 0.5 * cost.offset + float(unknown - known) * (1 + 0.5 * track.spacing)
 

@@ -170,7 +170,7 @@ def _saved(
 def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bool:
     if move.amount == 0 or move.saving <= 0 or habits.unread_offset or habits.since_jump == 0:
         return False
-    if habits.since_pause == 0 and out < 0.5:
+    if habits.since_pause <= 1 and out < 0.05:
         return False
     if track.last_read == 0:
         return False
@@ -179,8 +179,8 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
 
 
 def _after_dress(track: Track, habits: Habits, level: float, var: float) -> Move:
-    effect = track.effect
-    if not (effect.told or effect.sure):
+    effect = track.dresser.effect
+    if not effect.sure:
         return Move(0.0, 0.0)
     slope = track.usual_slope[0] + track.drift.slope_at(1) - track.drift.estimate(SLOPE)[0]
     band = band_of(track, habits, var, slope)

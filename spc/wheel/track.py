@@ -7,9 +7,9 @@ from typing import Any
 
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_effect import DressEffect
+from spc.wheel.dresser import Dresser
 from spc.wheel.drift import BASE, BEND, BREAK_IN, CURVE, SLOPE, WARMTH, WORN, Drift, DriftPrior
 from spc.wheel.health import FormGrowth, SpreadGrowth
-from spc.wheel.home import Home
 from spc.wheel.loss import Stakes, Zone
 from spc.wheel.settings import GUARD_PER_U, FeatureSettings, Settings
 from spc.wheel.thermal import cooled, warmed
@@ -140,11 +140,9 @@ class Track:
         self.growth = SpreadGrowth(
             (0.15 * width) ** 2 + self.gauge_var, self.life, (0.7 * width) ** 2 + self.gauge_var
         )
-        self.effect = DressEffect(
-            settings.machine.dress_resets_size,
-            settings.machine.dress_clears_offsets,
-        )
-        self.home = Home(max(0.15 * width, 0.5 * step), width)
+        machine = settings.machine
+        effect = DressEffect(machine.dress_resets_size, machine.dress_clears_offsets)
+        self.dresser = Dresser(effect, max(0.15 * width, 0.5 * step), width)
         self.move_var = (MOVE_ERROR * step) ** 2
         self.companions = {
             f.name: Companion(frame_of(f), self.growth.variance(1))
@@ -161,7 +159,6 @@ class Track:
         self.age_known = False
         self.cycle = 1
         self.begun_by = "start"
-        self.late = self.total = 0.0  # offsets in force, mirrored: of this cycle after setup, all
         self.warm = 0.0
         self.minute: float | None = None
         self.unclocked = 0  # parts since the clock was last read
@@ -170,8 +167,6 @@ class Track:
         self.last_read = 0  # part of the last lead reading taken in
         self.spacing = float(lead.sample or 3)  # parts between readings, smoothed
         self.slope_note: list[float] | None = None  # slope and its variance in the steady stretch
-        # Bare base and its variance just after the dress.
-        self.at_dress: list[float] | None = [0.0, width * width]
         self.cycles: list[dict[str, Any]] = list(past)
         self.errors: list[float] = []
         self.closed = False  # something moved the level since the part was ground
@@ -219,25 +214,17 @@ class Track:
 
     def offset(self, amount: float) -> None:
         """An offset was entered, mirrored."""
-        self.total += amount
-        if self.age > SETUP_PARTS:
-            self.late += amount
+        self.dresser.offset(amount, late=self.age > SETUP_PARTS)
         self.drift.move(amount, self.move_var)
 
     def dress(self) -> None:
         """The wheel was dressed."""
         self._end_cycle("dress")
         worn, _ = self.drift.estimate(WORN)
-        self.effect.dressed(worn, self.late, self.total)
-        taken, var = self.effect.expect(self.effect.taken)
         slope, sd = self.usual_slope = self._slope_prior()
-        self.drift.dress(self.effect.kept, slope, sd)
-        base, base_var = self.drift.estimate(BASE)
-        bare = base - self.total
-        self.total -= taken
-        home, home_var = self.home.forecast(bare, base_var)
-        self.home.dressed(bare, base_var)
-        self.drift.rebase(home + self.total, home_var + var, self.home.belief)
+        self.drift.dress(self.dresser.effect.kept, slope, sd)
+        base, var = self.dresser.dressed(*self.drift.estimate(BASE), worn)
+        self.drift.rebase(base, var, self.dresser.belief)
         self._begin("dress")
 
     def wheel(self) -> None:
@@ -247,8 +234,7 @@ class Track:
         self.drift.dress(0.0, slope, 2 * sd)
         self.drift.move(0.0, self.frame.half_width**2)
         self._begin("wheel")
-        self.home.foretold = None
-        self.effect.gaps = None
+        self.dresser.unknown(*self.drift.estimate(BASE))
 
     def _begin(self, by: str) -> None:
         self.growth.new_cycle()
@@ -256,15 +242,12 @@ class Track:
             companion.dress()
         for form in self.forms.values():
             form.dress()
-        self.late = 0.0
         self.age, self.age_known = 0, True
         self.cycle += 1
         self.begun_by = by
         self.read_in_cycle = 0
         self.slope_note = None
         self._before = None
-        base, var = self.drift.estimate(BASE)
-        self.at_dress = [base - self.total, var]
 
     def close_part(self) -> None:
         """Something moves the level: later readings of this part say nothing of the next."""
@@ -335,16 +318,10 @@ class Track:
             self.spacing += 0.1 * (min(self.made - self.last_read, 50) - self.spacing)
             self.last_read = self.made
             self.errors = [*self.errors, (mean - level) / math.sqrt(var + noise)][-CHECKED:]
-            self._taken_back(self.effect.weigh(mean - level, var + noise))
+            self.dresser.effect.weigh(mean - level, var + noise)
         self.growth.read(mean - level, var, self.age, averaged)
         self.drift.read(mean, self.warm, max(noise - averaged, 0.2 * noise))
         self._note(first)
-
-    def _taken_back(self, more: float) -> None:
-        """The last dress took back more than was thought: the bare base lies higher."""
-        self.total -= more
-        if self.at_dress is not None:
-            self.at_dress[0] += more
 
     def _note(self, first: bool) -> None:
         steady = self.age <= 0.75 * self.life or self.slope_note is None
@@ -356,7 +333,8 @@ class Track:
     def _end_cycle(self, by: str) -> None:
         if self.age < 1:
             return
-        self._learn_home()
+        if self.read_in_cycle >= 2:
+            self.dresser.learn(*self.drift.estimate(BASE))
         slope = self.slope_note
         self.cycles.append(
             {
@@ -369,17 +347,6 @@ class Track:
             }
         )
         del self.cycles[:-CYCLES_KEPT]
-
-    def _learn_home(self) -> None:
-        """What this cycle's readings alone say of its bare base: posterior less prior."""
-        if self.at_dress is None or self.read_in_cycle < 2:
-            return
-        base, var = self.at_dress
-        now, now_var = self.drift.estimate(BASE)
-        if now_var < 0.8 * var:
-            error = 1 / (1 / now_var - 1 / var)
-            seen = error * ((now - self.total) / now_var - base / var)
-            self.home.learn(seen, error)
 
     def _slope_prior(self) -> tuple[float, float]:
         """Mean and spread of the coming cycle's wear per part; the entry prior counts as two."""
@@ -402,15 +369,11 @@ class Track:
 
     def dress_move(self) -> tuple[float, float]:
         """Level expected right after a dress now, mirrored from target, and its variance."""
+        base, var = self.drift.estimate(BASE)
         worn, _ = self.drift.estimate(WORN)
-        moves = self.effect.moves(worn, self.late, self.total)
-        mean, between = self.effect.expect(moves)
-        base, base_var = self.drift.estimate(BASE)
-        bare = base - self.total + self.effect.kept * worn
-        home, home_var = self.home.forecast(bare, base_var)
+        after, after_var, _ = self.dresser.forecast(base + self.dresser.effect.kept * worn, var)
         warmth, _ = self.drift.estimate(WARMTH)
-        taken = -mean - (1 - self.effect.kept) * worn
-        return home + self.total - taken + self.warm * warmth, home_var + between
+        return after + self.warm * warmth, after_var
 
     def to_come(self, age: int) -> float:
         """Break-in still ahead at an age: the level it will add. [µm]"""
@@ -446,8 +409,7 @@ class Track:
             "life": self.life,
             "cycles": [dict(c) for c in (self.cycles + now)[-CYCLES_KEPT:]],
             "spread": self.growth.state(),
-            "effect": self.effect.state(),
-            "home": self.home.state(),
+            "dresser": self.dresser.state(),
             "unrest": list(self.drift.log_belief),
             "habits": {name: list(self.drift.estimate(which)) for name, which in HABITS},
             "forms": {name: form.state() for name, form in self.forms.items()},
@@ -459,9 +421,7 @@ class Track:
         if record["life"] == self.life:
             self.growth.resume(record["spread"])
             self.growth.count = min(self.growth.count, 60.0)
-        self.effect.resume({**record["effect"], "gaps": None})
-        self.home.resume({**record["home"], "foretold": None})
-        self.home.place, self.home.place_var = 0.0, self.frame.half_width**2
+        self.dresser.inherit(record["dresser"], self.frame.half_width)
         self.drift.log_belief = [0.5 * x for x in record["unrest"]]
         raw = [math.exp(x) for x in self.drift.log_belief]
         self.drift.weights = [r / sum(raw) for r in raw]
@@ -485,9 +445,9 @@ class Track:
     # -- to and from plain numbers -------------------------------------------------------------
 
     _PLAIN = (
-        "made", "age", "age_known", "cycle", "begun_by", "late", "total", "warm", "minute",
+        "made", "age", "age_known", "cycle", "begun_by", "warm", "minute",
         "unclocked", "told_pause", "read_in_cycle", "last_read", "spacing", "slope_note",
-        "at_dress", "gauge_var", "closed",
+        "gauge_var", "closed",
     )  # fmt: skip
 
     def state(self) -> dict[str, Any]:
@@ -506,8 +466,7 @@ class Track:
             "life": self.life,
             "drift": self.drift.state(),
             "growth": self.growth.state(),
-            "effect": self.effect.state(),
-            "home": self.home.state(),
+            "dresser": self.dresser.state(),
             "companions": {name: other.state() for name, other in self.companions.items()},
             "forms": {name: form.state() for name, form in self.forms.items()},
             "cycles": [dict(c) for c in self.cycles],
@@ -528,8 +487,7 @@ class Track:
             self._before = (self.drift.snapshot(), self.growth.snapshot())
         self.drift.resume(state["drift"])
         self.growth.resume(state["growth"])
-        self.effect.resume(state["effect"])
-        self.home.resume(state["home"])
+        self.dresser.resume(state["dresser"])
         for name, other in self.companions.items():
             other.resume(state["companions"][name])
         for name, form in self.forms.items():
