@@ -9,6 +9,7 @@ import numpy as np
 
 from spc import __version__
 from spc.capability.assessment import Capability
+from spc.charts.doubts import Doubt
 from spc.charts.limits import Chart, ChartPair
 from spc.charts.signals import Signal
 from spc.gauge.resolution import Resolution
@@ -51,6 +52,8 @@ class FeatureStudy:
     outside: tuple[int, ...]
     in_doubt: tuple[int, ...]
     base_words: str
+    doubts: tuple[Doubt, ...] = ()
+    false_alarms: str = ""
 
     @property
     def name(self) -> str:
@@ -227,6 +230,8 @@ def _feature_as_dict(study: FeatureStudy) -> dict[str, Any]:
             for signal in study.signals
         ],
         "wear": plain(study.wear),
+        "doubts": plain(study.doubts),
+        "false_alarms": study.false_alarms,
         "stability": plain(study.stability),
         "capability": study.capability and _capability_as_dict(study.capability),
         "resolution": plain(study.resolution),

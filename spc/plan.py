@@ -273,16 +273,25 @@ class Reading(_Table):
     split_value: str | None = Field(None, description="What stands there for this job.")
 
 
+class KeptLimits(_Table):
+    """Limits frozen earlier, by whom, when and why; they hold from a part on."""
+
+    feature: str = Field(description="Name of the feature.")
+    from_part: PositiveInt = Field(1, description="First part they hold for.")
+    sigma_um: PositiveFloat = Field(description="Spread of parts about the wear line. [µm]")
+    drift_um: float | None = Field(None, description="Drift per part; None: this run's. [µm]")
+    who: str = Field("", description="Role of whoever froze them.")
+    when: str = Field("", description="The day.")
+    why: str = Field("", description="The reason.")
+
+
 class Charts(_Table):
     """From which span limits come, and which patterns are watched for."""
 
     base: tuple[PositiveInt, PositiveInt] | None = Field(
         None, description="First and last part of the base span; else the first 40 measured."
     )
-    sigma_um: PositiveFloat | None = Field(
-        None, description="Frozen spread about the wear line; else from the base span. [µm]"
-    )
-    frozen: str = Field("", description="Who froze it, when and why.")
+    limits: tuple[KeptLimits, ...] = Field((), description="Frozen limits; else from the base.")
     signals: tuple[str, ...] | None = Field(None, description="Patterns; None: the default pair.")
     one_side: PositiveInt = Field(9, description="Length of a run on one side.")
     climb: PositiveInt = Field(6, description="Points in a steady climb or fall.")
@@ -377,6 +386,9 @@ class Plan(_Table):
                     )
             if feature.lead and not feature.is_size:
                 raise ValueError(f"lead feature {feature.name!r} must be a diameter or a bore")
+        for kept in self.charts.limits:
+            if kept.feature not in names:
+                raise ValueError(f"charts.limits names {kept.feature!r}, which is no feature here")
         return self
 
     @property

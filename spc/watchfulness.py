@@ -24,7 +24,7 @@ def promised(
     plan : Plan
         Patterns, sampling (``sample``) and cycle time come from it.
     sigma_um : float, optional
-        Spread of single parts about the wear line; else the plan's ``[charts] sigma_um``. [µm]
+        Spread of single parts about the wear line; else that of the plan's frozen limits. [µm]
     feature : str, optional
         Whose sampling counts; else the lead's.
     patterns : sequence of str, optional
@@ -38,11 +38,12 @@ def promised(
         When no spread is known or a pattern has no such name.
     """
     asked = plan.feature(feature) if feature else (plan.lead or plan.features[0])
-    sigma = sigma_um or plan.charts.sigma_um
+    kept = [limits.sigma_um for limits in plan.charts.limits if limits.feature == asked.name]
+    sigma = sigma_um or (kept[-1] if kept else None)
     if sigma is None or not sigma > 0:
         raise SpcError(
-            "the spread of single parts is not known; give --sigma in µm or [charts] sigma_um in "
-            "the plan (a report names it under its chart about the wear line)"
+            "the spread of single parts is not known; give --sigma in µm, or freeze limits in the "
+            f"plan with [[charts.limits]] for {asked.name!r}"
         )
     chosen = patterns or plan.charts.signals
     for name in chosen or ():

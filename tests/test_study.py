@@ -175,3 +175,55 @@ def test_a_run_with_no_reading_of_a_feature_says_so(plan, make_run):
 
     assert study.made == 0
     assert study.advice.action == "grind_on"
+
+
+def test_a_base_part_beyond_its_limits_is_left_out_with_its_reason(plan, make_run):
+    run = wearing(make_run, events=[(0, "dress")])
+    clean = examine(run, plan).feature("seat").sloping.sigma
+    run.measurements.loc[20, "deviation_um"] += 6.0
+
+    seat = examine(run, plan).feature("seat")
+
+    assert seat.sloping.base.excluded == (20,)
+    assert "left out: part 21" in seat.base_words
+    assert seat.sloping.sigma == pytest.approx(clean, rel=0.1)
+    assert any(signal.first == 20 for signal in seat.signals)
+
+
+def test_one_signal_far_beyond_chance_makes_a_run_unstable(plan, make_run):
+    run = wearing(make_run, events=[(0, "dress")])
+    run.measurements.loc[70, "deviation_um"] += 6.0
+
+    stability = examine(run, plan).feature("seat").stability
+
+    assert stability.stable is False
+    assert "beyond" in stability.words
+
+
+def test_frozen_limits_are_reused_and_their_change_is_marked(plan, make_run):
+    kept = [
+        {"feature": "seat", "sigma_um": 0.5, "drift_um": 0.05, "why": "first base"},
+        {"feature": "seat", "sigma_um": 0.9, "from_part": 61, "why": "new diamond"},
+    ]
+    charts = plan.charts.model_validate({"limits": kept})
+    frozen = plan.model_copy(update={"charts": charts})
+
+    seat = examine(wearing(make_run, events=[(0, "dress")]), frozen).feature("seat")
+
+    assert seat.sloping.base is None
+    assert "first base" in seat.base_words
+    assert [(change.position, change.says) for change in seat.sloping.changes] == [
+        (60, "new diamond")
+    ]
+    half_width = seat.sloping.upper - seat.sloping.center
+    assert half_width[30] == pytest.approx(1.5, rel=0.05)
+    assert half_width[90] == pytest.approx(2.7, rel=0.05)
+
+
+def test_one_measured_part_a_dress_carries_no_chart(plan, make_run):
+    readings = [(part, "seat", part % 3) for part in range(1, 12)]
+
+    study = examine(make_run(readings, [(part, "dress") for part in range(11)]), plan)
+
+    assert study.feature("seat").sloping is None
+    assert study.feature("seat").stability.stable is None
