@@ -4,9 +4,25 @@ from importlib import import_module
 from typing import Any
 
 _ADDRESSES = {
+    "draft_plan": "spc.intake.draft",
+    "load_understanding": "spc.intake.table_schema",
+    "preview": "spc.intake.first_look",
     "read_run": "spc.intake.reading",
+    "save_understanding": "spc.intake.table_schema",
+    "write_rejects": "spc.intake.csvw",
+    "write_sidecar": "spc.intake.csvw",
+    "write_table": "spc.intake.csvw",
 }
-__all__ = ["read_run"]  # noqa: PLE0604, RUF100 - resolved on first use, so that importing stays light
+__all__ = [  # noqa: PLE0604, RUF100 - resolved on first use, so that importing stays light
+    "draft_plan",
+    "load_understanding",
+    "preview",
+    "read_run",
+    "save_understanding",
+    "write_rejects",
+    "write_sidecar",
+    "write_table",
+]
 
 
 def __getattr__(name: str) -> Any:

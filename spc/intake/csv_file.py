@@ -1,12 +1,15 @@
 """One file of text, read into lines and readings that still remember where they came from."""
 
+import hashlib
+import os
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.errors import UnreadableRun
 from spc.intake.columns import Layout, Lexicon
-from spc.intake.decoding import Given, Text, read_text
+from spc.intake.decoding import Given, Text, content_of, text_of
 from spc.intake.dialect import Dialect, find_dialect
 from spc.intake.jobs import other_jobs
 from spc.intake.lines import DATA, SKIPPED, Lines, sort_lines, why_slid
@@ -22,8 +25,10 @@ from spc.intake.readings import (
 )
 from spc.intake.screens import screen
 from spc.intake.table import SHORT, SPILLED, Table, tabulate
+from spc.intake.table_schema import Understanding
 from spc.intake.times import Times, read_times
 from spc.intake.warmth import bring_to_20, temperatures
+from spc.intake.workbook import is_workbook, sheets_of
 from spc.plan import Plan
 from spc.units import unit_named
 
@@ -49,12 +54,30 @@ class Sheet:
         return self.text.name
 
     @property
+    def understanding(self) -> Understanding:
+        """How the file was understood, to be saved and used again."""
+        return Understanding(
+            self.dialect.separator,
+            self.dialect.header_line,
+            self.dialect.headers,
+            self.layout,
+            self.dialect.conventions,
+        )
+
+    @property
     def cells_per_row(self) -> int:
         """Readings a row may hold: one per feature column; one in long form."""
         return len(self.layout.readings)
 
 
-def read_sheet(given: Given, plan: Plan, *, careful: bool = False) -> Sheet:
+def read_sheet(
+    given: Given,
+    plan: Plan,
+    *,
+    sheet: str | None = None,
+    understanding: Understanding | None = None,
+    careful: bool = False,
+) -> Sheet:
     """
     Read one file against the plan.
 
@@ -64,6 +87,10 @@ def read_sheet(given: Given, plan: Plan, *, careful: bool = False) -> Sheet:
         The file; ``-`` for standard input.
     plan : Plan
         Of the job.
+    sheet : str, optional
+        Of a workbook that has several.
+    understanding : Understanding, optional
+        Of an earlier file of the same make, used instead of the plan's words.
     careful : bool
         Take every line and cell one by one; for tests.
 
@@ -72,15 +99,58 @@ def read_sheet(given: Given, plan: Plan, *, careful: bool = False) -> Sheet:
     UnreadableRun
         For a file refused whole.
     """
-    text = read_text(given, code_page=plan.reading.code_page)
-    return read_sheet_text(text, plan, careful=careful)
+    name = os.fspath(given)
+    content = content_of(name)
+    if is_workbook(name, content):
+        text = _one_sheet(name, content, plan, sheet)
+    else:
+        text = text_of(name, content, code_page=plan.reading.code_page)
+    return read_sheet_text(text, plan, understanding=understanding, careful=careful)
 
 
-def read_sheet_text(text: Text, plan: Plan, *, careful: bool = False) -> Sheet:
+def _one_sheet(name: str, content: bytes, plan: Plan, wanted: str | None) -> Text:
+    sheets = sheets_of(name, content, hashlib.sha256(content).hexdigest())
+    names = ", ".join(repr(sheet) for sheet in sheets) or "none that holds anything"
+    if wanted is not None:
+        if wanted not in sheets:
+            raise UnreadableRun(f"{name}: the workbook has no sheet {wanted!r}; it has: {names}")
+        return sheets[wanted]
+    known = [text for text in sheets.values() if _has_header(text, plan)]
+    if len(known) > 1:
+        raise UnreadableRun(
+            f"{name}: several sheets of the workbook hold measurements; name one of: {names}"
+        )
+    if not sheets:
+        raise UnreadableRun(f"{name}: the workbook is empty; export it again")
+    return known[0] if known else next(iter(sheets.values()))
+
+
+def _has_header(text: Text, plan: Plan) -> bool:
+    try:
+        find_dialect(text, Lexicon(plan), _targets(plan), decimal=".")
+    except UnreadableRun:
+        return False
+    return True
+
+
+def _targets(plan: Plan) -> dict[str, Target]:
+    return {f.name: target_of(f) for f in plan.measured_features}
+
+
+def read_sheet_text(
+    text: Text,
+    plan: Plan,
+    *,
+    understanding: Understanding | None = None,
+    careful: bool = False,
+) -> Sheet:
     """The sheet in a text already decoded."""
-    lexicon = Lexicon(plan)
-    targets = {f.name: target_of(f) for f in plan.measured_features}
-    dialect, layout = find_dialect(text, lexicon, targets, decimal=plan.reading.decimal)
+    lexicon, targets = Lexicon(plan), _targets(plan)
+    if understanding is None:
+        dialect, layout = find_dialect(text, lexicon, targets, decimal=plan.reading.decimal)
+    else:
+        dialect, layout = understanding.applied_to(text)
+        _refuse_unknown_features(understanding, targets)
     table = tabulate(
         text.data,
         offset=dialect.offset,
@@ -109,6 +179,16 @@ def read_sheet_text(text: Text, plan: Plan, *, careful: bool = False) -> Sheet:
             )
     _correct_for_warmth(sheet)
     return sheet
+
+
+def _refuse_unknown_features(understanding: Understanding, targets: dict[str, Target]) -> None:
+    for column in understanding.layout.readings:
+        if column.feature is not None and column.feature not in targets:
+            raise UnreadableRun(
+                f"{understanding.source}: column {column.header!r} is saved as feature"
+                f" {column.feature!r}, which the plan does not have; it has:"
+                f" {', '.join(map(repr, targets))}"
+            )
 
 
 def _correct_for_warmth(sheet: Sheet) -> None:

@@ -51,7 +51,7 @@ def read_text(given: Given, *, code_page: str) -> Text:
         For a file that cannot be opened, is empty, is a workbook or is not text.
     """
     name = os.fspath(given)
-    return text_of(name, _content(name), code_page=code_page)
+    return text_of(name, content_of(name), code_page=code_page)
 
 
 def text_of(name: str, content: bytes, *, code_page: str) -> Text:
@@ -75,7 +75,8 @@ def text_of(name: str, content: bytes, *, code_page: str) -> Text:
     return Text(name, data, encoding, line_end, data.endswith(b"\n"), sha256)
 
 
-def _content(name: str) -> bytes:
+def content_of(name: str) -> bytes:
+    """The bytes of a file; ``-`` stands for standard input."""
     try:
         content = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
     except (OSError, ValueError) as error:

@@ -21,6 +21,7 @@ from spc.intake.readings import REFUSED as CELL_REFUSED
 from spc.intake.readings import TAKEN, Stream, column_texts
 from spc.intake.sequence import Sequence, in_order, set_identical_aside
 from spc.intake.table import LONG, UNCLOSED, UNFINISHED
+from spc.intake.table_schema import Understanding
 from spc.plan import Plan
 from spc.run import MEASUREMENT_COLUMNS, Run, Source
 
@@ -28,7 +29,14 @@ Paths = Given | Many[Given]
 Ints = NDArray[np.int64]
 
 
-def read_run(path: Paths, plan: Plan, events: Paths | None = None) -> Run:
+def read_run(
+    path: Paths,
+    plan: Plan,
+    events: Paths | None = None,
+    *,
+    sheet: str | None = None,
+    understanding: Understanding | None = None,
+) -> Run:
     r"""
     The run in one file or several.
 
@@ -40,6 +48,10 @@ def read_run(path: Paths, plan: Plan, events: Paths | None = None) -> Run:
         Of the job.
     events : str, path or list of them, optional
         Files of events.
+    sheet : str, optional
+        The sheet of a workbook that has several.
+    understanding : Understanding, optional
+        Of an earlier file of the same make, as saved by a preview.
 
     Returns
     -------
@@ -66,24 +78,31 @@ def read_run(path: Paths, plan: Plan, events: Paths | None = None) -> Run:
     >>> run.rejects[["row", "column", "text"]].values.tolist()
     [[3, 'seat', 'ERR']]
     """
-    sheets = read_sheets(_as_list(path), plan)
-    return run_of(sheets, plan, _as_list(events))
+    sheets = read_sheets(as_list(path), plan, sheet=sheet, understanding=understanding)
+    return run_of(sheets, plan, as_list(events))
 
 
-def _as_list(path: Paths | None) -> list[Given]:
+def as_list(path: Paths | None) -> list[Given]:
+    """One path, several or none, as a list."""
     if path is None:
         return []
     return [path] if isinstance(path, str | os.PathLike) else list(path)
 
 
-def read_sheets(paths: Iterable[Given], plan: Plan, *, careful: bool = False) -> list[Sheet]:
+def read_sheets(
+    paths: Iterable[Given],
+    plan: Plan,
+    *,
+    sheet: str | None = None,
+    understanding: Understanding | None = None,
+) -> list[Sheet]:
     """The files one by one, a file given twice only once."""
     sheets: dict[str, Sheet] = {}
     for given in paths:
-        sheet = read_sheet(given, plan, careful=careful)
-        known = sheets.setdefault(sheet.text.sha256, sheet)
-        if known is not sheet:
-            known.remarks.append(f"{sheet.name} holds the same as {known.name} and counts once")
+        read = read_sheet(given, plan, sheet=sheet, understanding=understanding)
+        known = sheets.setdefault(read.text.sha256, read)
+        if known is not read:
+            known.remarks.append(f"{read.name} holds the same as {known.name} and counts once")
     if not sheets:
         raise UnreadableRun("no measurements: no file is given")
     return list(sheets.values())
