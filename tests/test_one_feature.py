@@ -1,0 +1,64 @@
+import numpy as np
+import pytest
+
+from spc.one_feature import base_of, follow_wheel, judge_stability, watch
+from spc.series import Series
+from spc.wheel.cycles import cycle_of, dress_cycles, since_dress
+
+
+def worn(rng, parts, dresses, drift=0.05, sd=0.5):
+    """A stable invented run: its own level after each dress, wear, normal scatter."""
+    numbers = np.arange(1, parts + 1)
+    after = np.linspace(0, parts, dresses, endpoint=False).astype(int)
+    cycles = dress_cycles(parts, after, ["dress"] * dresses)
+    cycle, age = cycle_of(numbers, cycles), since_dress(numbers, cycles)
+    y = drift * age + rng.normal(0, 1.0, dresses)[cycle] + rng.normal(0, sd, parts)
+    return Series(
+        parts=numbers,
+        deviation_um=np.round(y, 1),
+        readings=np.ones(parts, dtype=np.int64),
+        time=np.full(parts, np.datetime64("NaT"), dtype="datetime64[us]"),
+        cycle=cycle,
+        since_dress=age,
+        bare_um=np.round(y, 1),
+        misread=np.empty(0, dtype=np.int64),
+    )
+
+
+def called_unstable(plan, series):
+    feature = plan.feature("seat")
+    chart, _ = follow_wheel(plan, feature, series, *base_of(plan, series))
+    return judge_stability(plan, chart, watch(plan, chart)).stable is False
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("parts", "dresses"), [(60, 1), (95, 3), (300, 6)])
+def test_stable_runs_are_seldom_called_unstable(plan, parts, dresses):
+    rng = np.random.default_rng(20261125)
+
+    wrong = sum(called_unstable(plan, worn(rng, parts, dresses)) for _ in range(300))
+
+    # Two ways to a false verdict, 1 % each, on limits estimated from 40 parts.
+    assert wrong / 300 <= 0.05
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "wander",
+    [
+        lambda part: 2.0 * (part > 60),
+        lambda part: 1.0 * np.sin(part / 12),
+        lambda part: 3.0 * (part == 77),
+    ],
+    ids=["jump", "wave", "one part"],
+)
+def test_more_than_wear_is_seen(plan, wander):
+    rng = np.random.default_rng(20261126)
+
+    seen = 0
+    for _ in range(100):
+        series = worn(rng, 120, 1)
+        series.bare_um[:] += wander(series.parts)
+        seen += called_unstable(plan, series)
+
+    assert seen >= 90
