@@ -185,8 +185,8 @@ def assess(
     except ValueError as cause:
         return _no_answer(asked, f"not enough yet: {cause}")
     model = time_model(parts, step=step)
-    shape, replicas = delivered_shape(asked, parts, model)
-    total, ppm = performance(asked, parts, model, shape, replicas)
+    shape, fits = delivered_shape(asked, parts, model)
+    total, ppm = performance(asked, parts, model, shape, fits)
     within = portions.within(asked, parts, model, total, shape)
     compensated = portions.compensated(asked, parts, model)
     answer, not_enough = verdict(asked, parts, model, within, total, compensated)

@@ -139,6 +139,25 @@ def normality_p_value(modified: float) -> float:
     return 1 - math.exp(-13.436 + 101.14 * a - 223.73 * a**2)
 
 
+def shapiro_wilk(x: ArrayLike) -> tuple[float, float]:
+    """
+    Shapiro-Wilk W and its p-value, from scipy.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        3 to 5,000 readings.
+
+    References
+    ----------
+    .. [1] Shapiro & Wilk (1965), Biometrika 52, 591-611.
+    """
+    from scipy.stats import shapiro
+
+    found = shapiro(np.asarray(x, float))
+    return float(found.statistic), float(found.pvalue)
+
+
 def fit_test(
     name: str, readings: ArrayLike, *, step: float | None = None, samples: int = 400
 ) -> FitTest:
@@ -231,9 +250,11 @@ def _fits(names: tuple[str, ...], readings: ArrayLike, *, step: float | None) ->
     found = [
         fit(name, x, step=step)
         for name in names
-        if applies(name, x, step=step) and different > len(FAMILIES[name].parameters)
+        if applies(name, x, step=step)
+        and different > FAMILIES[name].free
+        and len(x) >= FAMILIES[name].least_parts
     ]
-    return sorted(found, key=lambda one: one.aic + 2 * max(0, len(one.shape.theta) - 2))
+    return sorted(found, key=lambda one: one.aic + 2 * max(0, one.shape.family.free - 2))
 
 
 def _drawn(grouped: Cells, share: Array, samples: int) -> Array:

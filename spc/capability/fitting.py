@@ -30,7 +30,7 @@ class Fit:
     @property
     def aic(self) -> float:
         """Akaike's criterion: the smaller, the better the shape for its parameters."""
-        return 2 * len(self.shape.theta) - 2 * self.log_likelihood
+        return 2 * self.shape.family.free - 2 * self.log_likelihood
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +53,7 @@ def applies(name: str, readings: ArrayLike, *, step: float | None = None) -> boo
         return True
     if step:
         return bool(x.min() > -step / 2)
-    return bool(x.min() > 0) or (name in ("folded normal",) and bool(x.min() >= 0))
+    return bool(x.min() > 0) or (name in ("folded normal", "half normal") and bool(x.min() >= 0))
 
 
 def fit(name: str, readings: ArrayLike, *, step: float | None = None) -> Fit:
@@ -92,7 +92,7 @@ def fit(name: str, readings: ArrayLike, *, step: float | None = None) -> Fit:
     weight = counts.astype(float)
     if not applies(name, x, step=step):
         raise ValueError(f"a {name} shape cannot hold the reading {x.min():g}")
-    if len(values) <= len(family.parameters) - (family.name == "Rayleigh"):
+    if len(values) < 2 or len(values) < family.free:
         raise ValueError(f"{len(values)} different readings are too few for a {name} shape")
     if step:
         low, high = values - step / 2, values + step / 2

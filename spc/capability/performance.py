@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 from spc.capability import intervals
 from spc.capability.could_be import could_be, flat_reach
-from spc.capability.fit_test import REFUSED_BELOW, best_fit
+from spc.capability.fit_test import REFUSED_BELOW, FitTest, best_fit, fit_test
 from spc.capability.indices import QUANTILES, Index, quantile_indices
 from spc.capability.question import UNSTABLE, Portion, Question
-from spc.capability.shapes import Path, Shape, path_shape, quantiles
+from spc.capability.shapes import Family, Path, Shape, path_shape, quantiles
 from spc.capability.time_models import TimeModel
 from spc.capability.time_parts import TimeParts
 from spc.capability.tolerance import order_rank
@@ -18,27 +18,43 @@ from spc.capability.tolerance import order_rank
 Array = NDArray[np.float64]
 #: Without an accepted shape the outer quantiles are read off the data from this number on.
 EMPIRICAL_FROM = 2000
+#: Fits whose Akaike criteria differ by less are alike (Burnham & Anderson 2002, from memory: models
+#: within 4 of the best keep considerable support).
+ALIKE = 4.0
 WORDS = "as delivered: every part, drift and dresses included"
 
 
 def delivered_shape(
     asked: Question, parts: TimeParts, model: TimeModel
-) -> tuple[Shape | Path | None, Array | None]:
+) -> tuple[Shape | Path | None, tuple[FitTest, ...]]:
     """
-    The shape of what was delivered, and what its parameters could have come out as.
+    The shape of what was delivered, and the fits whose bootstrap bounds its indices.
 
     A level that moves gives the path of the run under its scatter, each measured part weighed by
     the parts it stands for; a constant level gives a fitted shape. None when no shape is accepted.
-    The second answer is None where bounds need no bootstrap.
+    Without fits the bounds need no bootstrap.
     """
     moving = model.has_path and not asked.zero_bounded
     if moving and model.scatter_p >= REFUSED_BELOW:
-        return _path_shape(parts), None
+        return _path_shape(parts), ()
     found = best_fit(asked.families, asked.y, step=asked.step)
     if found is None:
-        return None, None
+        return None, ()
     exact = found.shape.name == "normal" or model.has_path
-    return found.shape, None if exact else found.replicas
+    return found.shape, () if exact else bounding_fits(asked, found)
+
+
+def bounding_fits(asked: Question, found: FitTest) -> tuple[FitTest, ...]:
+    """
+    The fit itself, and for a folded normal the one with its mean free or held at 0.
+
+    Near its border the data cannot tell the two apart, and the bounds must hold for both.
+    """
+    if found.shape.name != "folded normal":
+        return (found,)
+    both = [fit_test(name, asked.y, step=asked.step) for name in ("folded normal", "half normal")]
+    near = min(test.fit.aic for test in both) + ALIKE
+    return tuple(test for test in both if test.accepted and test.fit.aic <= near) or (found,)
 
 
 def _path_shape(parts: TimeParts) -> Path:
@@ -60,7 +76,7 @@ def performance(
     parts: TimeParts,
     model: TimeModel,
     shape: Shape | Path | None,
-    replicas: Array | None,
+    fits: tuple[FitTest, ...],
 ) -> tuple[Portion, Index]:
     """Pp and Ppk as delivered, and the expected parts per million outside."""
     if shape is None:
@@ -68,10 +84,10 @@ def performance(
     else:
         if model.has_path or isinstance(shape, Path):
             pp, ppk, ppm = _moving(asked, parts, shape)
-        elif replicas is None:
+        elif not fits:
             pp, ppk, ppm = _constant(asked, parts, shape)
         else:
-            pp, ppk, ppm = _by_bootstrap(asked, shape, replicas)
+            pp, ppk, ppm = _by_bootstrap(asked, shape, fits)
         by = "normal" if shape.name == "normal" else f"{shape.name}, by quantiles"
         portion = Portion(parts.total_sd, pp, ppk, f"{WORDS} ({by})")
     if not asked.stable:
@@ -157,42 +173,54 @@ def _thinned(tail, x: Array) -> Array:  # type: ignore[no-untyped-def]
     return np.asarray(np.exp(np.interp(x, grid, np.log(np.maximum(tail(grid), 1e-300)))))
 
 
-def _by_bootstrap(asked: Question, shape: Shape, replicas: Array) -> tuple[Index, Index, Index]:
+def _by_bootstrap(
+    asked: Question, shape: Shape, fits: tuple[FitTest, ...]
+) -> tuple[Index, Index, Index]:
+    """Bounds from what the parameters could have come out as (parametric bootstrap)."""
+    value = _indices(shape.family, np.array([shape.theta]), asked)
+    named = zip(("Pp", "Ppk", "ppm outside"), value, strict=True)
+    drawn = [_indices(test.shape.family, test.replicas, asked) for test in fits]
+    own = [_indices(test.shape.family, np.array([test.shape.theta]), asked) for test in fits]
+    found = []
+    for k, (name, fitted) in enumerate(named):
+        ends = [
+            _ends(float(o[k][0]), d[k], k < 2, test.shape.family.border)
+            for test, o, d in zip(fits, own, drawn, strict=True)
+        ]
+        low, high = min(e[0] for e in ends), max(e[1] for e in ends)
+        found.append(Index(name, float(fitted[0]), low, high, asked.n))
+    pp, ppk, ppm = found
+    return (pp if asked.two_sided else asked.one_limit("Pp")), ppk, ppm
+
+
+def _indices(family: Family, theta: Array, asked: Question) -> tuple[Array, Array, Array]:
+    """Pp, Ppk and parts per million outside for parameter sets, one a row."""
+    free = [t[:, None] for t in theta.T]
+    low, middle, high = quantiles(family, np.array(QUANTILES)[None, :], *free).T
+    sides, share = [], np.zeros(len(theta))
+    if asked.upper is not None:
+        sides.append((asked.upper - middle) / (high - middle))
+        share = share + family.sf(asked.upper, *theta.T)
+    if asked.lower is not None:
+        sides.append((middle - asked.lower) / (middle - low))
+        share = share + family.cdf(asked.lower, *theta.T)
+    width = (asked.upper or 0.0) - (asked.lower or 0.0)
+    return width / (high - low), np.min(sides, axis=0), 1e6 * share
+
+
+def _ends(value: float, drawn: Array, turned: bool, border: bool) -> tuple[float, float]:
     """
-    Bounds from the parameters a fitted shape could have come out with (parametric bootstrap).
+    Bounds of one index from its refitted values.
 
     The ratio of a refitted index to the fitted one stands for that of the fitted to the true one,
-    which is exact for the spread of a normal shape.
+    which is exact for the spread of a normal shape; at a border, where that ratio is lopsided, the
+    refitted values themselves are covered too.
     """
-    spread = quantiles(
-        shape.family, np.array(QUANTILES)[None, :], *(t[:, None] for t in replicas.T)
-    )
-    low, middle, high = (float(q) for q in shape.quantile(QUANTILES))
-    found = quantile_indices(low, middle, high, lower=asked.lower, upper=asked.upper)
-    pp = asked.one_limit("Pp")
-    sides = []
-    share, value = np.zeros(len(replicas)), 0.0
-    if asked.upper is not None:
-        sides.append((asked.upper - spread[:, 1]) / (spread[:, 2] - spread[:, 1]))
-        share += shape.family.sf(asked.upper, *replicas.T)
-        value += float(shape.sf(asked.upper))
-    if asked.lower is not None:
-        sides.append((spread[:, 1] - asked.lower) / (spread[:, 1] - spread[:, 0]))
-        share += shape.family.cdf(asked.lower, *replicas.T)
-        value += float(shape.cdf(asked.lower))
-    if found.pp is not None:
-        pp = _turned("Pp", found.pp, found.pp * (high - low) / (spread[:, 2] - spread[:, 0]), asked)
-    ppk = _turned("Ppk", found.ppk, np.min(sides, axis=0), asked)
-    ends = 1e6 * np.quantile(share, (0.025, 0.975))
-    return pp, ppk, Index("ppm outside", 1e6 * value, float(ends[0]), float(ends[1]), asked.n)
-
-
-def _turned(name: str, value: float, drawn: Array, asked: Question) -> Index:
-    """Bounds by the ratio of drawn to fitted values; by differences for an index near 0."""
-    low, high = np.quantile(drawn, (0.025, 0.975))
-    if value > 0 and low > 0:
-        return Index(name, value, float(value**2 / high), float(value**2 / low), asked.n)
-    return Index(name, value, float(2 * value - high), float(2 * value - low), asked.n)
+    low, high = (float(q) for q in np.quantile(drawn, (0.025, 0.975)))
+    if not turned:
+        return low, high
+    other = (value**2 / high, value**2 / low) if low > 0 else (2 * value - high, 2 * value - low)
+    return (min(low, other[0]), max(high, other[1])) if border else other
 
 
 def _off_the_data(asked: Question, sigma: float) -> tuple[Portion, Index]:

@@ -61,6 +61,11 @@ class Question:
         """Variance the gauge adds: its spread, or at least that of its steps. [µm²]"""
         return max((self.gauge_sd or 0.0) ** 2, (self.step or 0.0) ** 2 / 12)
 
+    @property
+    def two_sided(self) -> bool:
+        """Whether there are two limits."""
+        return self.lower is not None and self.upper is not None
+
     def outside(self) -> int:
         """Measured parts outside the limits."""
         below = 0 if self.lower is None else int((self.y < self.lower).sum())
