@@ -15,8 +15,10 @@ from spc.cli.options import (
     OutFolder,
     PlanFile,
     RunFiles,
+    Sheet,
     Shift,
     ShiftDate,
+    Understood,
 )
 from spc.cli.texts import say
 from spc.errors import SpcError
@@ -29,11 +31,13 @@ def check(
     run: RunFiles,
     plan: PlanFile,
     events: EventsFile = None,
+    sheet: Sheet = None,
+    understood: Understood = None,
     act_now: ActNow = False,
     as_json: AsJson = False,
 ) -> None:
     """Say in ten lines how the run stands."""
-    study = _study(run, plan, events)
+    study = _study(run, plan, events, sheet=sheet, understood=understood)
     from spc.report.terminal import check_lines
 
     say(study.as_dict() if as_json else check_lines(study))
@@ -44,11 +48,13 @@ def advise(
     run: RunFiles,
     plan: PlanFile,
     events: EventsFile = None,
+    sheet: Sheet = None,
+    understood: Understood = None,
     act_now: ActNow = False,
     as_json: AsJson = False,
 ) -> None:
     """Say the one next act, its amount and its evidence."""
-    study = _study(run, plan, events)
+    study = _study(run, plan, events, sheet=sheet, understood=understood)
     from spc.report.terminal import advise_lines
 
     say(study.advice.as_dict() if as_json else advise_lines(study))
@@ -59,6 +65,8 @@ def report(
     run: RunFiles,
     plan: PlanFile,
     events: EventsFile = None,
+    sheet: Sheet = None,
+    understood: Understood = None,
     out: OutFolder = Path("reports"),
     shift: Shift = None,
     day: ShiftDate = None,
@@ -69,7 +77,7 @@ def report(
     as_json: AsJson = False,
 ) -> None:
     """Write the page to hand over, with figures and proof."""
-    study = _study(run, plan, events, shift, day)
+    study = _study(run, plan, events, shift, day, sheet=sheet, understood=understood)
     from spc.report.pages import write_report
 
     page = write_report(study, out, single_file=single_file, as_of=_moment(as_of))
@@ -100,14 +108,18 @@ def _study(
     events: Path | None,
     shift: str | None = None,
     day: str | None = None,
+    *,
+    sheet: str | None = None,
+    understood: Path | None = None,
 ) -> "Study":
-    from spc.intake import read_run
+    from spc.intake import load_understanding, read_run
     from spc.plan import load_plan
     from spc.shifts import shift_span
     from spc.study import examine
 
     job = load_plan(plan)
-    measured = read_run(run, job, events)
+    known = load_understanding(understood) if understood else None
+    measured = read_run(run, job, events, sheet=sheet, understanding=known)
     span = shift_span(measured, job, shift, _day(day)) if shift else None
     return examine(measured, job, shift=span)
 

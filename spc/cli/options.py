@@ -31,3 +31,12 @@ Shift = Annotated[
 ShiftDate = Annotated[
     str | None, typer.Option("--date", help="Day the shift began, such as 2026-11-25.")
 ]
+Sheet = Annotated[
+    str | None, typer.Option("--sheet", help="Sheet of a workbook (needs the extra xlsx).")
+]
+Understood = Annotated[
+    Path | None,
+    typer.Option(
+        "--understood", help="Read the file as this saved understanding (JSON) says, without guess."
+    ),
+]

@@ -5,10 +5,10 @@ from typing import Annotated
 
 import typer
 
-from spc.cli.options import AsJson
-from spc.cli.texts import fit_json, fit_lines, plan_json, plan_lines, say
+from spc.cli.options import AsJson, EventsFile, PlanFile, RunFiles, Sheet, Understood
+from spc.cli.texts import fit_json, fit_lines, limits_lines, plan_json, plan_lines, say
 
-plan_app = typer.Typer(no_args_is_help=True, help="Show a plan with every default.")
+plan_app = typer.Typer(no_args_is_help=True, help="Draft a plan, show one, freeze its limits.")
 
 
 def fit(
@@ -24,6 +24,37 @@ def fit(
     say(fit_json(limits) if as_json else fit_lines(limits))
 
 
+def import_files(
+    files: RunFiles,
+    plan: PlanFile,
+    events: EventsFile = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only show how the files are understood.")
+    ] = False,
+    rejects: Annotated[
+        Path | None, typer.Option("--rejects", help="Write what was not taken to this CSV.")
+    ] = None,
+    sheet: Sheet = None,
+    understood: Understood = None,
+    save: Annotated[
+        Path | None,
+        typer.Option("--save-understood", help="Save how the first file was understood (JSON)."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show how files are understood, before anything is stored."""
+    from spc.intake import load_understanding, preview, save_understanding, write_rejects
+    from spc.plan import load_plan
+
+    known = load_understanding(understood) if understood else None
+    seen = preview(files, load_plan(plan), events, sheet=sheet, understanding=known)
+    if rejects:
+        write_rejects(seen.run, rejects)
+    if save:
+        save_understanding(seen.files[0].understanding, save, of=seen.files[0].name)
+    say({"schema": "spc.preview/1", **seen.as_dict()} if as_json else seen.lines())
+
+
 @plan_app.command("show")
 def show(
     plan: Annotated[Path, typer.Argument(help="The plan (TOML).")], as_json: AsJson = False
@@ -33,3 +64,36 @@ def show(
 
     job = load_plan(plan)
     say(plan_json(job) if as_json else plan_lines(job))
+
+
+@plan_app.command("new")
+def new(
+    file: Annotated[str, typer.Argument(help="A measurement file of the job.")],
+    code_page: Annotated[str, typer.Option(help="Its encoding when it is not UTF.")] = "cp1252",
+) -> None:
+    """Draft a plan from a file; what the file cannot tell is asked on standard error."""
+    from spc.intake import draft_plan
+
+    draft = draft_plan(file, code_page=code_page)
+    say([draft.toml.rstrip()])
+    for question in draft.questions:
+        typer.echo(f"? {question}", err=True)
+
+
+@plan_app.command("freeze")
+def freeze(
+    run: RunFiles,
+    plan: PlanFile,
+    who: Annotated[str, typer.Option(help="Role of whoever freezes them, such as 'shift lead'.")],
+    why: Annotated[str, typer.Option(help="The reason.")],
+    events: EventsFile = None,
+    from_part: Annotated[int, typer.Option(help="First part they hold for.", min=1)] = 1,
+) -> None:
+    """Print this run's limits as a block for the plan, to judge later runs by."""
+    from spc.intake import read_run
+    from spc.plan import load_plan
+    from spc.study import examine
+
+    job = load_plan(plan)
+    study = examine(read_run(run, job, events), job)
+    say(limits_lines(study, who=who, why=why, from_part=from_part))

@@ -13,6 +13,7 @@ from spc.errors import SpcError
 
 if TYPE_CHECKING:
     from spc.charts.watchfulness import Watchfulness
+    from spc.findings import Study
     from spc.fits import LimitsOfSize
     from spc.plan import Plan
 
@@ -96,6 +97,33 @@ def _table_rows(section: str, table: Any) -> Iterable[tuple[str, str, str]]:
         written = key in table.model_fields_set
         shown = "not given" if value is None else str(value)
         yield (f"{section}.{key}", shown, "plan" if written else "default")
+
+
+def limits_lines(study: "Study", *, who: str, why: str, from_part: int) -> list[str]:
+    """Limits of every charted feature as TOML, to be put at the end of the plan."""
+    day = f"{study.ended:%Y-%m-%d}" if study.ended else ""
+    lines: list[str] = []
+    for feature in study.features:
+        if feature.sloping is None:
+            lines += [f"# {feature.name}: not enough yet to freeze limits", ""]
+            continue
+        drift = getattr(feature.sloping, "slope", None)
+        lines += [
+            "[[charts.limits]]",
+            f"feature = {_toml(feature.name)}",
+            f"from_part = {from_part}",
+            f"sigma_um = {feature.sloping.sigma:.4g}    # from {feature.base_words}",
+            *([] if drift is None else [f"drift_um = {drift:.4g}"]),
+            f"who = {_toml(who)}",
+            f"when = {_toml(day)}",
+            f"why = {_toml(why)}",
+            "",
+        ]
+    return lines[:-1]
+
+
+def _toml(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
 
 
 def watch_json(promise: "Watchfulness") -> dict[str, Any]:

@@ -11,6 +11,7 @@ from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
 
+from spc.errors import SpcError
 from spc.plan import Feature, Plan, read_plan
 from spc.simulate.export import Export, Writer
 from spc.simulate.process import Event
@@ -159,7 +160,14 @@ def scene_sheet(name: str, *, seed: int | None = None) -> Sheet:
         One of `STORIES`.
     seed : int, optional
         Another run of the same scene; None: the one in `sample_runs`.
+
+    Raises
+    ------
+    SpcError
+        When there is no scene of that name.
     """
+    if name not in STORIES:
+        raise SpcError(f"there is no scene {name!r}; there are: {', '.join(STORIES)}")
     story, plan = STORIES[name], _plan(name)
     return shift(
         replace(story.setting, tolerance_um=_half_width(plan)),
@@ -209,7 +217,14 @@ def write_scene(name: str, folder: str | Path, *, seed: int | None = None) -> Sc
         Made when missing.
     seed : int, optional
         Another run of the same scene; None: the one in `sample_runs`.
+
+    Raises
+    ------
+    SpcError
+        When there is no scene of that name.
     """
+    if name not in STORIES:
+        raise SpcError(f"there is no scene {name!r}; there are: {', '.join(STORIES)}")
     story, plan = STORIES[name], _plan(name)
     sheet = scene_sheet(name, seed=seed)
     folder = Path(folder)

@@ -179,3 +179,81 @@ def test_the_readme_names_every_command(spc_says):
     assert len(commands) >= 5
     for command in commands:
         assert f"`spc {command}" in readme, f"{command} is not in the README"
+
+
+def test_import_shows_how_a_file_is_understood_and_writes_rejects(spc_says):
+    Path("run.csv").write_text("part;seat\n1;25,001\n2;---\n3;25,002\n")
+
+    status, out, _ = spc_says(
+        "import", "run.csv", "--plan", "pin.toml", "--dry-run", "--rejects", "rejects.csv"
+    )
+
+    assert status == 0
+    assert "semicolon" in out
+    assert "decimal comma" in out
+    assert "3 cells = 2 measurements + 1 rejected" in out
+    # Text that a spreadsheet would compute gets an apostrophe in front.
+    assert "run.csv,3,seat,'---" in Path("rejects.csv").read_text()
+
+
+def test_an_understanding_is_saved_and_used_again(spc_says):
+    Path("run.csv").write_text("part;seat\n1;25,001\n2;25,003\n3;25,002\n")
+    words = ("import", "run.csv", "--plan", "pin.toml", "--dry-run")
+    spc_says(*words, "--save-understood", "form.json")
+
+    again = spc_says(
+        "check", "run.csv", "--plan", "pin.toml", "--understood", "form.json", "--json"
+    )
+
+    assert json.loads(Path("form.json").read_text())["dialect"]["delimiter"] == ";"
+    assert json.loads(again[1])["measured"] == 3
+
+
+def test_a_drafted_plan_asks_for_what_the_file_cannot_tell(spc_says):
+    Path("run.csv").write_text("part,seat\n1,25.001\n2,25.003\n3,25.002\n")
+
+    status, out, err = spc_says("plan", "new", "run.csv")
+
+    assert status == 0
+    assert 'name = "seat"' in out
+    assert "limits" in err
+
+
+def test_frozen_limits_are_a_block_that_the_plan_takes(spc_says, good_csv):
+    words = ("plan", "freeze", good_csv, "--plan", "pin.toml", "--who", "engineer", "--why", "base")
+    block = spc_says(*words)[1]
+    with Path("pin.toml").open("a") as plan:
+        plan.write(block)
+
+    status, out, _ = spc_says("check", good_csv, "--plan", "pin.toml", "--json")
+
+    assert status == 0
+    assert "limits frozen in the plan" in json.loads(out)["features"][0]["base"]
+
+
+def test_run_length_answers_in_parts_and_minutes(spc_says):
+    status, out, _ = spc_says("run-length", "--plan", "pin.toml", "--sigma", "1.0")
+
+    assert status == 0
+    assert "false alarm after 217 points" in out
+    assert spc_says("run-length", "--plan", "pin.toml")[0] == 2
+    wrong = spc_says("run-length", "--plan", "pin.toml", "--sigma", "1", "--pattern", "dance")
+    assert wrong[0] == 2
+    assert "there is no pattern 'dance'" in wrong[2]
+
+
+def test_simulate_names_its_scenes_and_writes_one(spc_says):
+    assert "hinge_pin" in spc_says("simulate")[1]
+
+    status, out, _ = spc_says("simulate", "hinge_pin", "--out", "made")
+
+    assert status == 0
+    assert [Path(line).name for line in out.splitlines()] == ["hinge_pin.csv", "hinge_pin.toml"]
+    assert spc_says("simulate", "nothing_such")[0] == 2
+
+
+def test_the_demo_writes_a_shift_and_its_page(spc_says):
+    status, out, _ = spc_says("demo", "--out", "shift")
+
+    assert status == 0
+    assert Path(out.splitlines()[-1].removeprefix("The page: ")).exists()
