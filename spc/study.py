@@ -1,18 +1,18 @@
 """
 The main flow: from one run to everything concluded from it.
 
-`examine` is the list of steps; each step asks one room one question. `advisor_for` unpacks the
-plan for the adviser, which knows plain numbers only.
+`examine` is the list of steps; each step asks one room one question. `advisor_for` comes from
+`spc.advising`, which loads less.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import fields
 from datetime import UTC, datetime
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
+from spc.advising import Learnt, advisor_for
 from spc.findings import Act, FeatureStudy, Prompt, Study
 from spc.one_feature import held_spans, study_feature
 from spc.plan import Plan
@@ -21,21 +21,14 @@ from spc.series import Series, series_of
 from spc.shifts import ShiftSpan, span_of
 from spc.wheel import cycles as dressing
 from spc.wheel.advice import Advice, Advisor
-from spc.wheel.settings import (
-    CostSettings,
-    FeatureSettings,
-    MachineSettings,
-    Settings,
-    WheelSettings,
-)
 
-T = TypeVar("T")
+__all__ = ["acts_of", "advisor_for", "examine", "follow"]
 
 
 def examine(
     run: Run,
     plan: Plan,
-    history: Sequence[Study] | None = None,
+    history: Sequence[Learnt] | None = None,
     *,
     shift: ShiftSpan | None = None,
 ) -> Study:
@@ -48,7 +41,7 @@ def examine(
         As read by `spc.intake.read_run`.
     plan : Plan
         The plan it was made under.
-    history : sequence of Study, optional
+    history : sequence of Study or PastRun, optional
         Earlier studies of the same job, oldest first; the adviser learns from them.
     shift : ShiftSpan, optional
         Charts and counts are of this shift alone; the adviser still follows the whole run up to
@@ -85,42 +78,6 @@ def examine(
         self_check=advisor.self_check(),
         remarks=run.remarks,
     )
-
-
-def advisor_for(
-    plan: Plan,
-    history: Sequence[Study] | None = None,
-    state: dict[str, Any] | None = None,
-) -> Advisor:
-    """
-    The adviser of this plan, to be told of parts, readings and events as they come.
-
-    Parameters
-    ----------
-    plan : Plan
-        Limits, machine, wheel and costs come from it.
-    history : sequence of Study, optional
-        Earlier studies of the same job, oldest first.
-    state : dict, optional
-        From an earlier adviser's ``state()``; it goes on exactly where that one stopped.
-    """
-    return Advisor(_settings(plan), history=[s.learned for s in history or ()], state=state)
-
-
-def _settings(plan: Plan) -> Settings:
-    """The plan as plain numbers: the same keys, limits and targets in micrometres."""
-    return Settings(
-        features=tuple(_same_keys(FeatureSettings, feature) for feature in plan.features),
-        machine=_same_keys(MachineSettings, plan.machine),
-        wheel=_same_keys(WheelSettings, plan.wheel),
-        cost=_same_keys(CostSettings, plan.cost),
-        minutes_per_part=plan.job.minutes_per_part,
-    )
-
-
-def _same_keys(settings: type[T], table: Any) -> T:
-    names = [field.name for field in fields(settings)]  # type: ignore[arg-type]
-    return settings(**{name: getattr(table, name) for name in names})
 
 
 def follow(advisor: Advisor, run: Run, last: int) -> tuple[list[Prompt], Advice]:

@@ -16,7 +16,7 @@ FLOORS = {
     "charts": 2, "capability": 2, "gauge": 2,
     "plan_faults": 2.9, "wheel": 3, "plan": 3,
     "shifts": 3.3, "series": 3.3, "findings": 3.6, "one_feature": 3.8,
-    "watchfulness": 3.8,
+    "watchfulness": 3.8, "advising": 3.8,
     "study": 4,
     "intake": 5, "ledger": 5, "report": 5, "simulate": 5,
     "live": 6, "fleet": 6,
