@@ -51,7 +51,7 @@ ORDER = {
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock", "times",
                "columns", "meaning", "conventions", "dialect", "table_schema", "workbook",
                "quarantine", "readings", "screens", "jobs", "warmth", "lines", "csv_file",
-               "sequence", "parts", "events", "reading", "first_look", "draft", "csvw"],
+               "sequence", "parts", "repeats", "events", "reading", "first_look", "draft", "csvw"],
     "ledger": ["tables", "store", "verify"],
     "report": ["voice", "marks", "steel", "pieces", "lens", "run_figures", "wheel_figures",
                "gauge_figures", "proof_figures", "strip", "next_cut", "claims", "handover",

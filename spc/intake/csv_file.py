@@ -200,7 +200,7 @@ def _correct_for_warmth(sheet: Sheet) -> None:
     if sheet.celsius is None:
         return
     counts = [bring_to_20(stream, sheet.celsius) for stream in sheet.streams]
-    corrected, uncorrected = (sum(count) for count in zip(*counts, strict=True))
+    corrected, uncorrected = sum(c for c, _ in counts), sum(u for _, u in counts)
     if corrected:
         sheet.remarks.append(
             f"{corrected} deviations are brought to 20 °C by column {column.header!r} and the"

@@ -70,9 +70,13 @@ def text_of(name: str, content: bytes, *, code_page: str) -> Text:
         data = data.rstrip(b"\x00\x1a")
     if b"\x00" in data:
         raise _no_text(name)
-    if not data[:4096].strip() and not data.decode("utf-8").strip("\ufeff \t\n\x0b\x0c\xa0"):
+    if _nothing(data[:4096]) and _nothing(data):
         raise UnreadableRun(f"{name}: the file is empty but for blank lines; export it again")
     return Text(name, data, encoding, line_end, data.endswith(b"\n"), sha256)
+
+
+def _nothing(data: bytes) -> bool:
+    return not data.decode("utf-8", "ignore").strip("\ufeff \t\n\x0b\x0c\xa0")
 
 
 def content_of(name: str) -> bytes:

@@ -219,6 +219,8 @@ def _without_header(text: Text, lines: list[str], reader: Reader) -> tuple[Diale
     """A single column of numbers without a header, when it can only be one feature."""
     cells = [line.strip().strip('"') for line in lines if line.strip()]
     sample = cells[:: max(1, len(cells) // 200)]
+    if not sample:
+        return None
     for mark in ".,":
         numbers = [rough_value(cell, Convention(mark)) for cell in sample]
         if sum(n is not None for n in numbers) < 0.8 * len(sample) or numbers[0] is None:

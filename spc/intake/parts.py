@@ -1,4 +1,4 @@
-"""Rows become parts: numbering, repeats, and the part numbers that raise a question."""
+"""Rows become parts, numbered in grinding order."""
 
 from dataclasses import dataclass
 
@@ -9,15 +9,13 @@ from numpy.typing import NDArray
 from spc.errors import UnreadableRun
 from spc.intake.lines import DATA, REFUSED, whole_number
 from spc.intake.quarantine import shortened
-from spc.intake.readings import BLANK, Stream
+from spc.intake.readings import Stream
 from spc.intake.sequence import Sequence
 from spc.intake.table import UNFINISHED
 from spc.plan import Plan
 
 Ints = NDArray[np.int64]
 
-#: A part number seen again after more rows than this is a question.
-FAR_APART = 20
 # Numbers that run further apart than this are dates or typing errors, not a count of parts ground.
 # Own choice.
 _WIDEST_GAP = 1000
@@ -166,90 +164,3 @@ def _groups_without_numbers(sequence: Sequence, bare: NDArray[np.bool_]) -> Ints
 def _by_first_row(streams: list[Stream], sequence: Sequence, number: int) -> list[Stream]:
     places = sequence.places[number]
     return sorted(streams, key=lambda s: int(places[s.rows].min()) if len(s.rows) else 0)
-
-
-def mark_repeats(
-    sequence: Sequence, parts: Parts, plan: Plan, *, reground: bool
-) -> dict[tuple[int, int, int], int]:
-    """
-    Tell repeats from questions.
-
-    Parameters
-    ----------
-    sequence : Sequence
-        Rows that raise a question are marked as refused in it, with the reason in their sheet.
-    parts : Parts
-        Of the rows.
-    plan : Plan
-        Says whether repeats are kept or asked about.
-    reground : bool
-        Whether the run has a regrind event, after which old numbers come again.
-
-    Returns
-    -------
-    dict
-        First repeat of (sheet, stream, position) where it is not 0.
-    """
-    rows = _rows_of_parts_seen_twice(sequence, parts)
-    ordinal = np.cumsum(sequence.kind == DATA)
-    last: dict[tuple[int, str], int] = {}
-    used: dict[tuple[int, str], int] = {}
-    base: dict[tuple[int, int, int], int] = {}
-    cells = _cells_of(sequence, rows)
-    for at in rows.tolist():
-        part, own = int(parts.part[at]), cells[at]
-        names = list(dict.fromkeys(name for _, name in own))
-        again = [name for name in names if (part, name) in last]
-        far = [n for n in again if ordinal[at] - ordinal[last[part, n]] > FAR_APART]
-        if again and ((far and not reground) or plan.reading.repeats == "ask"):
-            earlier = last[part, (far or again)[0]]
-            _ask(sequence, at, earlier, parts, bool(far))
-            continue
-        for number, name in own:
-            if (part, name) in used:
-                base[int(sequence.sheet[at]), number, at] = used[part, name]
-        for name in names:
-            width = max(_places(sequence, at, name), 1)
-            used[part, name] = used.get((part, name), 0) + width
-            last[part, name] = at
-    return base
-
-
-def _places(sequence: Sequence, at: int, name: str) -> int:
-    sheet = sequence.sheets[int(sequence.sheet[at])]
-    return 1 if sheet.layout.long else sum(c.feature == name for c in sheet.layout.readings)
-
-
-def _rows_of_parts_seen_twice(sequence: Sequence, parts: Parts) -> Ints:
-    data = np.flatnonzero((sequence.kind == DATA) & (parts.part > 0))
-    numbers = parts.part[data]
-    if (np.diff(numbers) > 0).all():
-        return data[:0]
-    return data[pd.Series(numbers).duplicated(keep=False).to_numpy()]
-
-
-def _cells_of(sequence: Sequence, rows: Ints) -> dict[int, list[tuple[int, str]]]:
-    """Streams with a reading, taken or refused, in each of the rows."""
-    cells: dict[int, list[tuple[int, str]]] = {int(at): [] for at in rows}
-    wanted = np.zeros(len(sequence), bool)
-    wanted[rows] = True
-    for number, sheet in enumerate(sequence.sheets):
-        for order, stream in enumerate(sheet.streams):
-            places = sequence.places[number][stream.rows]
-            hits = places[(stream.state != BLANK) & wanted[places]]
-            for at in hits.tolist():
-                cells[at].append((order, stream.target.feature.name))
-    return cells
-
-
-def _ask(sequence: Sequence, at: int, earlier: int, parts: Parts, far: bool) -> None:
-    sheet = sequence.sheets[int(sequence.sheet[at])]
-    sequence.kind[at] = REFUSED
-    where = f"row {sequence.line(earlier)}"
-    if sequence.sheet[at] != sequence.sheet[earlier]:
-        where += f" of {sequence.sheets[int(sequence.sheet[earlier])].name}"
-    sheet.lines.reasons[int(sequence.row[at])] = (
-        f"question: part {parts.serial[at]} was already measured in {where};"
-        + (" measured again, ground again (add a regrind event) or mistyped?" if far else
-           " the plan asks before repeats are taken")
-    )  # fmt: skip

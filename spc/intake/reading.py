@@ -15,10 +15,11 @@ from spc.intake.csv_file import Sheet, read_sheet
 from spc.intake.decoding import Given
 from spc.intake.events import Event, event_of, events_frame, read_events_file
 from spc.intake.lines import DATA, EVENT, REFUSED, SAME, SKIPPED, SUMMARY
-from spc.intake.parts import Parts, mark_repeats, number_parts
+from spc.intake.parts import Parts, number_parts
 from spc.intake.quarantine import Account, Reject, rejects_frame
 from spc.intake.readings import REFUSED as CELL_REFUSED
 from spc.intake.readings import TAKEN, Stream, column_texts
+from spc.intake.repeats import mark_repeats
 from spc.intake.sequence import Sequence, in_order, set_identical_aside
 from spc.intake.table import LONG, UNCLOSED, UNFINISHED
 from spc.intake.table_schema import Understanding

@@ -178,6 +178,7 @@ def test_numbers_are_rounded_once_whichever_way_they_are_read(numbers, unit):
 
 @settings(max_examples=150, deadline=None)
 @given(st.binary(max_size=300))
+@example(b"\xa0")
 def test_any_bytes_are_read_or_refused(content):
     run_in(content)
 
@@ -188,6 +189,7 @@ def test_any_bytes_are_read_or_refused(content):
     st.lists(st.tuples(st.integers(0, 10**6), st.integers(0, 255)), max_size=6),
     st.integers(0, 3),
 )
+@example("Temp,feature,value\n", [], 0)
 def test_damaged_files_are_read_or_refused(text, damage, kind):
     content = bytearray(text.encode(["utf-8", "cp1252", "utf-16", "utf-8-sig"][kind], "replace"))
     for place, byte in damage:
