@@ -94,14 +94,14 @@ def test_p_values_of_the_bootstrap_follow_those_of_the_table():
 def test_true_shapes_are_refused_as_often_as_the_level_says(n, step):
     generator = np.random.default_rng(3)
     p = []
-    for _ in range(400):
+    for _ in range(300):
         x = generator.normal(3.0, 1.0, n)
         x = x if step is None else np.round(x / step) * step
         p.append(fit_test("normal", x, step=step, samples=200).p_value)
 
-    # Standard errors of 400 runs: 1.1 % at 5 %, 2.5 % at half.
-    assert np.mean(np.array(p) < 0.05) == pytest.approx(0.05, abs=0.033)
-    assert np.mean(np.array(p) < 0.5) == pytest.approx(0.5, abs=0.08)
+    # Standard errors of 300 runs: 1.3 % at 5 %, 2.9 % at half.
+    assert np.mean(np.array(p) < 0.05) == pytest.approx(0.05, abs=0.035)
+    assert np.mean(np.array(p) < 0.5) == pytest.approx(0.5, abs=0.085)
 
 
 def test_rounding_to_whole_steps_does_not_refuse_a_normal_shape():

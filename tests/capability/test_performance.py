@@ -11,7 +11,7 @@ from spc.capability.shapes import FAMILIES, FOR_ZERO_BOUNDED, Shape
 from spc.capability.time_parts import take_apart
 
 
-def shape_coverage(name, theta, n, *, step=None, runs=200):
+def shape_coverage(name, theta, n, *, step=None, runs=150):
     """How often the bounds of Ppk hold the true value, whichever shape was chosen."""
     generator = np.random.default_rng(n)
     shape = Shape(FAMILIES[name], theta)
@@ -48,11 +48,11 @@ def shape_coverage(name, theta, n, *, step=None, runs=200):
     ],
 )
 def test_bounds_through_a_fitted_shape_cover(name, theta, step, n):
-    # Standard error of 200 runs: 1.5 %.
-    assert 0.905 <= shape_coverage(name, theta, n, step=step) <= 0.995
+    # Standard error of 150 runs: 1.8 %.
+    assert 0.90 <= shape_coverage(name, theta, n, step=step) <= 0.995
 
 
-def cycles_coverage(cycles, *, drift, dress, runs=200, length=40, every=1):
+def cycles_coverage(cycles, *, drift, dress, runs=150, length=40, every=1):
     """How often the bounds of Ppk hold the truth of an invented sawtooth with dress scatter."""
     generator = np.random.default_rng(cycles)
     spread = np.sqrt(1 + dress**2)
@@ -84,7 +84,7 @@ def cycles_coverage(cycles, *, drift, dress, runs=200, length=40, every=1):
 @pytest.mark.parametrize("cycles", [5, 10, 30])
 @pytest.mark.parametrize(("drift", "dress"), [(4.0, 0.0), (4.0, 1.0), (2.0, 0.5)])
 def test_bounds_of_a_drifting_run_cover(cycles, drift, dress):
-    # Few cycles give careful bounds (up to 100 %). Standard error of 200 runs: 1.5 %.
+    # Few cycles give careful bounds (up to 100 %). Standard error of 150 runs: 1.8 %.
     assert np.all(cycles_coverage(cycles, drift=drift, dress=dress) >= 0.91)
 
 
@@ -92,18 +92,14 @@ def test_bounds_of_a_drifting_run_widen_with_few_dress_cycles():
     def width(cycles, length):
         cycle = np.repeat(np.arange(cycles), length)
         since = np.tile(np.arange(1, length + 1), cycles)
-        generator = np.random.default_rng(2)
-        y = (
-            generator.normal(size=len(cycle))
-            + generator.normal(size=cycles)[cycle]
-            + 4 * since / length
-        )
+        level = np.tile([-1.0, 1.0], cycles)[:cycles]
+        y = np.random.default_rng(2).normal(size=len(cycle)) + level[cycle] + 4 * since / length
         index = assess(
             y, cycle=cycle, since_dress=since, lower=-10, upper=14, target=2, stable=True
         ).total.cpk
         return (index.upper - index.lower) / index.value
 
-    assert width(4, 150) > 1.5 * width(15, 40)
+    assert width(4, 150) > 1.5 * width(16, 40)
 
 
 def test_reach_of_a_flattened_shape():
