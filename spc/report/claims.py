@@ -39,17 +39,17 @@ def chapters(lens: Lens) -> tuple[Chapter, ...]:
 
 
 def _chapter(lens: FeatureLens, capability: Capability) -> Chapter:
-    pictures = [_distribution(lens, capability)]
+    pictures = [distribution_picture(lens, capability)]
     if lens.shape_drawn is not None:
-        pictures.append(_probability(lens, capability))
+        pictures.append(probability_picture(lens, capability))
     retell = lens.lens.voice.retell
     return Chapter(
         title=lens.name,
         words=(retell(capability.verdict),),
         pictures=tuple(pictures),
-        tables=(_portions(lens, capability),),
+        tables=(portions_table(lens, capability),),
         answers=tuple(answers(lens, capability)),
-        notes=_notes(lens, capability),
+        notes=notes(lens, capability),
     )
 
 
@@ -113,7 +113,7 @@ def _allowed(lens: FeatureLens, capability: Capability) -> str:
 # --- three numbers side by side -------------------------------------------------------------------
 
 
-def _portions(lens: FeatureLens, capability: Capability) -> Table:
+def portions_table(lens: FeatureLens, capability: Capability) -> Table:
     """Within, as delivered and compensated, side by side."""
     say = lens.lens.voice.say
     portions = (capability.within, capability.total, capability.compensated, capability.corrected)
@@ -151,7 +151,7 @@ def ppm_words(lens: FeatureLens, index: Index) -> str:
     return say("proof.interval", value=shown(index.value), low=low, high=high)
 
 
-def _notes(lens: FeatureLens, capability: Capability) -> tuple[str, ...]:
+def notes(lens: FeatureLens, capability: Capability) -> tuple[str, ...]:
     """Why indices are withheld, what the drift hides, and what limits the claim; each once."""
     portions = (capability.within, capability.total, capability.compensated)
     withheld = [i for p in portions for i in (p.cp, p.cpk) if i.value is None]
@@ -164,7 +164,8 @@ def _notes(lens: FeatureLens, capability: Capability) -> tuple[str, ...]:
 # --- pictures -------------------------------------------------------------------------------------
 
 
-def _distribution(lens: FeatureLens, capability: Capability) -> Picture:
+def distribution_picture(lens: FeatureLens, capability: Capability) -> Picture:
+    """Parts by their value, against the limits and the shape taken."""
     say, voice = lens.lens.voice.say, lens.lens.voice
     edges, counts = bars_of(lens)
     width = float(edges[1] - edges[0])
@@ -196,7 +197,8 @@ def _distribution(lens: FeatureLens, capability: Capability) -> Picture:
     )
 
 
-def _probability(lens: FeatureLens, capability: Capability) -> Picture:
+def probability_picture(lens: FeatureLens, capability: Capability) -> Picture:
+    """Parts in order of size against the shape taken."""
     say, voice = lens.lens.voice.say, lens.lens.voice
     wanted, seen = plot_points(lens)
     farthest = int(abs(seen - wanted).argmax())

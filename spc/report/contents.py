@@ -3,45 +3,46 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-import spc
 from spc.findings import Study
-from spc.report import claims, proof, the_gauge, the_run, the_wheel
+from spc.report import claims, proof, statement, the_gauge, the_run, the_wheel
 from spc.report.handover import Handover, handover
 from spc.report.lens import Lens
 from spc.report.next_cut import NextCut, next_cut
-from spc.report.pieces import Chapter, Picture
+from spc.report.pieces import Picture, Section
 from spc.report.proof import Provenance
 from spc.report.voice import Voice, tame
+
+#: Kinds of page made from one study.
+KINDS = ("report", "wheel", "gauge", "statement")
 
 
 @dataclass(frozen=True)
 class Page:
-    """One report. All numbers are text; `pictures` lists every figure of the page in order."""
+    """One page. All numbers are text; `pictures` lists every figure of the page in order."""
 
+    kind: str
     title: str
-    job: str
+    part: str
+    heading: str
     job_details: tuple[str, ...]
     span: str
     made_at: str
-    next_cut: NextCut
-    handover: Handover
-    run: tuple[Chapter, ...]
-    wheel: tuple[Chapter, ...]
-    gauge: tuple[Chapter, ...]
-    proof: tuple[Chapter, ...]
+    next_cut: NextCut | None
+    handover: Handover | None
+    sections: tuple[Section, ...]
     provenance: Provenance
-    version: str
+    anchors: tuple[tuple[str, str], ...]
+    signatures: tuple[str, ...] = ()
 
     @property
     def pictures(self) -> tuple[Picture, ...]:
         """Every figure of the page, in order."""
-        sections = (self.run, self.wheel, self.gauge, self.proof)
-        return tuple(p for section in sections for chapter in section for p in chapter.pictures)
+        return tuple(p for s in self.sections for chapter in s.chapters for p in chapter.pictures)
 
 
-def page(study: Study, voice: Voice, moment: datetime) -> Page:
+def page(study: Study, voice: Voice, moment: datetime, kind: str = "report") -> Page:
     """
-    The page of a study, as it stood at `moment`.
+    A page of a study, as it stood at `moment`.
 
     Parameters
     ----------
@@ -51,47 +52,67 @@ def page(study: Study, voice: Voice, moment: datetime) -> Page:
         Language, decimal mark and local time of what is said.
     moment : datetime
         When the page was made, with its zone.
+    kind : str
+        One of `KINDS`: the whole report; the wheel or the gauge alone; the capability statement.
     """
     lens = Lens(study, voice)
-    job, say = study.plan.job, voice.say
-    span = _span(lens)
-    details = (
-        say("page.drawing", drawing=tame(job.drawing)) if job.drawing else "",
-        tame(job.operation),
-        tame(job.machine),
-    )
+    say, job = voice.say, study.plan.job
+    whole = kind == "report"
+    sections = _sections(lens, kind)
+    front = [("next-cut", say("page.next_cut")), ("handover", say("page.handover"))]
+    part = tame(job.part, 120)
     return Page(
-        title=say("page.title", part=tame(job.part, 80), when=span),
-        job=tame(job.part, 120),
-        job_details=tuple(filter(None, details)),
-        span=span,
+        kind=kind,
+        title=say("page.title", part=part, what=say(f"kinds.{kind}"), when=span_words(lens)),
+        part=part,
+        heading=part if whole else say("page.heading", part=part, what=say(f"kinds.{kind}")),
+        job_details=job_details(lens),
+        span=span_words(lens),
         made_at=say("page.made_at", local=voice.day_and_clock(moment), utc=voice.utc(moment)),
-        next_cut=next_cut(lens, moment),
-        handover=handover(lens),
-        run=the_run.chapters(lens),
-        wheel=the_wheel.chapters(lens),
-        gauge=the_gauge.chapters(lens),
-        proof=claims.chapters(lens),
+        next_cut=next_cut(lens, moment) if whole else None,
+        handover=handover(lens) if whole else None,
+        sections=sections,
         provenance=proof.provenance(lens, moment),
-        version=spc.__version__,
+        anchors=(*(front if whole else ()), *((s.key, s.title) for s in sections)),
+        signatures=statement.signatures(lens) if kind == "statement" else (),
     )
 
 
-def _span(lens: Lens) -> str:
+def _sections(lens: Lens, kind: str) -> tuple[Section, ...]:
+    say = lens.voice.say
+    run = Section("run", say("page.run"), the_run.chapters(lens), (say("page.zoom"),))
+    wheel = Section("wheel", say("page.wheel"), the_wheel.chapters(lens))
+    gauge = Section("gauge", say("page.gauge"), the_gauge.chapters(lens))
+    source = Section("proof", say("page.proof"), ())
+    if kind == "report":
+        claimed = Section("proof", say("page.proof"), claims.chapters(lens), (say("proof.order"),))
+        return run, wheel, gauge, claimed
+    if kind == "statement":
+        return (*statement.sections(lens), source)
+    return {"wheel": wheel, "gauge": gauge}[kind], source
+
+
+def job_details(lens: Lens) -> tuple[str, ...]:
+    """Drawing, operation and machine, as far as the plan names them."""
+    job = lens.study.plan.job
+    drawing = lens.voice.say("page.drawing", drawing=tame(job.drawing)) if job.drawing else ""
+    return tuple(filter(None, (drawing, tame(job.operation), tame(job.machine))))
+
+
+def span_words(lens: Lens) -> str:
+    """Which parts a page is about, and when they were made."""
     study, voice = lens.study, lens.voice
     if study.shift is not None:
         shift = study.shift
-        return voice.say(
-            "page.shift",
-            name=tame(shift.name, 40),
-            start=voice.day_and_clock(shift.start),
-            end=voice.clock(shift.end),
-        )
+        start, end = voice.day_and_clock(shift.start), voice.clock(shift.end)
+        return voice.say("page.shift", name=tame(shift.name, 40), start=start, end=end)
     words = voice.say("page.whole_run", first=study.first_part, last=study.last_part)
     times = study.run.measurements["time"].dropna()
     if not len(times):
         return f"{words}, {voice.say('page.no_time')}"
-    first, last = times.min().to_pydatetime(), times.max().to_pydatetime()
-    return voice.say(
-        "page.from_to", words=words, start=voice.day_and_clock(first), end=voice.day_and_clock(last)
+    first, last = (
+        t.tz_convert(study.plan.zone).to_pydatetime() for t in (times.min(), times.max())
     )
+    same_day = first.date() == last.date() and first.utcoffset() == last.utcoffset()
+    end = voice.clock(last) if same_day else voice.day_and_clock(last)
+    return voice.say("page.from_to", words=words, start=voice.day_and_clock(first), end=end)

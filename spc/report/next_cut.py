@@ -217,7 +217,12 @@ def _stale(lens: Lens, moment: datetime) -> str:
     if last is None:
         return ""
     seconds = (moment - last).total_seconds()
-    usual = 60 * lens.study.plan.job.minutes_per_part * max(5, lens.study.advice.measure_after)
-    if seconds < max(600, 2 * usual):
+    if seconds < late_after(lens):
         return ""
     return lens.voice.say("next.stale", age=lens.voice.age(seconds))
+
+
+def late_after(lens: Lens) -> float:
+    """Seconds after the last reading from which data are called stale: twice what is usual."""
+    usual = 60 * lens.study.plan.job.minutes_per_part * max(5, lens.study.advice.measure_after)
+    return max(600.0, 2 * usual)

@@ -1,33 +1,35 @@
-"""Writing a report: one page, the rows beside it, one drawing script per folder."""
+"""Writing pages: reports, statements, the index of their folder, and the board."""
 
 import base64
 import hashlib
-import importlib.util
 import json
-import os
-import re
-import tempfile
-import unicodedata
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+import spc
 from spc.errors import StoreBusy
 from spc.findings import Study
-from spc.report.contents import Page, page
+from spc.report.contents import KINDS, Page, job_details, page
+from spc.report.folder import SCRIPT, name_of, put_script, script_path, write_aside
+from spc.report.index import INDEX, about, entries
+from spc.report.lens import Lens
 from spc.report.marks import MARKS
+from spc.report.next_cut import late_after, next_cut
 from spc.report.rows import events_csv, rejects_csv, rows_csv
 from spc.report.steel import PALETTE, TEMPLATE
-from spc.report.voice import Voice, voice
+from spc.report.voice import Voice, tame, voice
 
 TEMPLATES = Path(__file__).parent / "templates"
-#: Plotly's drawing script, copied once per folder of reports.
-SCRIPT = "plotly.min.js"
-_RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$")
+#: Seconds after which the board loads itself again.
+BOARD_SECONDS = 10
 
 
 @dataclass(frozen=True)
@@ -44,12 +46,13 @@ def write_report(
     study: Study,
     out: str | Path,
     *,
+    kind: str = "report",
     single_file: bool = False,
     as_of: datetime | None = None,
     locale: str | None = None,
 ) -> Path:
     """
-    The report of a study, written into a folder.
+    A page of a study, written into a folder, and the folder's index renewed.
 
     Parameters
     ----------
@@ -57,6 +60,8 @@ def write_report(
         As returned by `spc.study.examine`.
     out : path
         Folder for the page; a path ending in ``.html`` names the page itself.
+    kind : str
+        ``report``, or ``wheel``, ``gauge`` or ``statement`` for a page on that alone.
     single_file : bool
         Put drawing script and rows into the page, for sending it alone.
     as_of : datetime, optional
@@ -68,69 +73,109 @@ def write_report(
     Returns
     -------
     Path
-        The page. Beside it: ``NAME.rows.csv``, ``NAME.events.csv``, ``NAME.rejects.csv`` and the
-        drawing script. Every file is written aside and renamed, so that no reader meets a half.
+        The page. Beside it: ``NAME.rows.csv``, ``NAME.events.csv``, ``NAME.rejects.csv``, the
+        drawing script and ``index.html``. Every file is written aside and renamed, so that no
+        reader meets a half.
 
     Raises
     ------
     StoreBusy
         When the folder cannot be written.
     """
+    if kind not in KINDS:
+        raise ValueError(f"kind {kind!r}: one of {', '.join(KINDS)}")
     moment = (as_of or datetime.now(UTC)).astimezone(UTC)
     speaker = voice(locale=locale, zone=study.plan.zone)
-    target = _target(study, Path(out))
+    target = _target(study, Path(out), kind)
     tables = {
         "rows": rows_csv(study),
         "events": events_csv(study),
         "rejects": rejects_csv(study),
     }
     names = {name: f"{target.stem}.{name}.csv" for name in tables}
-    content = page(study, speaker, moment)
+    content = page(study, speaker, moment, kind)
     links = _links(tables, names, single_file)
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
+    told = about(content, speaker, f"{moment:%Y-%m-%dT%H:%M:%SZ}")
+    with _writing(target.parent):
         if not single_file:
             for name, text in tables.items():
-                _write(target.with_name(names[name]), text.encode())
-            _put_script(target.parent)
-        _write(target, render(content, speaker, links, single_file=single_file).encode())
-    except OSError as error:
-        raise StoreBusy(
-            f"{error.filename or target.parent}: cannot be written ({error.strerror}); "
-            "choose another folder with --out"
-        ) from None
+                write_aside(target.with_name(names[name]), text.encode())
+            put_script(target.parent)
+        text = render_page(content, speaker, links, told, single_file=single_file)
+        write_aside(target, text.encode())
+        if not single_file:
+            write_aside(target.with_name(INDEX), render_index(target.parent, speaker).encode())
     return target
 
 
-# --- names and bytes ------------------------------------------------------------------------------
-
-
-def _target(study: Study, out: Path) -> Path:
-    return out if out.suffix.lower() == ".html" else out / f"{name_of(study)}.html"
-
-
-def name_of(study: Study) -> str:
+def write_index(folder: str | Path, *, locale: str | None = None) -> Path:
     """
-    File name of a report: date of the last part, shift, and the file that was read.
+    ``index.html`` of a folder of pages: newest first, with the act each one ended on.
 
-    Letters, digits and hyphens only, so that no name can lead out of the folder.
+    Raises
+    ------
+    StoreBusy
+        When the folder cannot be written.
     """
-    times = study.run.measurements["time"].dropna()
-    date = ""
-    if study.shift is not None:
-        date = f"{study.shift.start:%Y-%m-%d}"
-    elif len(times):
-        date = f"{times.max().tz_convert(study.plan.zone):%Y-%m-%d}"
-    sources = [Path(s.name.replace("\\", "/")).stem for s in study.run.sources[:1]]
-    origin = next((s for s in map(_slug, sources) if s), "") or _slug(study.plan.job.part)
-    shift = _slug(study.shift.name) if study.shift else ""
-    return "_".join(filter(None, (date, shift, origin))) or "run"
+    target = Path(folder) / INDEX
+    with _writing(target.parent):
+        write_aside(target, render_index(target.parent, voice(locale=locale)).encode())
+    return target
 
 
-def _slug(text: str) -> str:
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    slug = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-")
-    return f"run-{slug}" if _RESERVED.match(slug) else slug
+def write_board(
+    study: Study,
+    out: str | Path,
+    *,
+    as_of: datetime | None = None,
+    locale: str | None = None,
+    seconds: int = BOARD_SECONDS,
+) -> Path:
+    """
+    The board beside the machine: the act, large, on a page that loads itself again.
+
+    Parameters
+    ----------
+    study : Study
+        As it stands now.
+    out : path
+        Folder for ``board.html``; a path ending in ``.html`` names the page itself.
+    as_of, locale
+        As for `write_report`.
+    seconds : int
+        After which the page loads itself again.
+
+    Returns
+    -------
+    Path
+        The board; its own script watches the clock and says so when data are stale.
+    """
+    moment = (as_of or datetime.now(UTC)).astimezone(UTC)
+    speaker = voice(locale=locale, zone=study.plan.zone)
+    target = Path(out) if Path(out).suffix.lower() == ".html" else Path(out) / "board.html"
+    with _writing(target.parent):
+        write_aside(target, render_board(study, speaker, moment, seconds).encode())
+    return target
+
+
+@contextmanager
+def _writing(folder: Path) -> Iterator[None]:
+    """Make the folder, and turn what the system says against writing into one clear line."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        yield
+    except OSError as error:
+        raise StoreBusy(
+            f"{error.filename or folder}: cannot be written ({error.strerror}); "
+            "choose another folder with --out"
+        ) from None
+
+
+def _target(study: Study, out: Path, kind: str) -> Path:
+    if out.suffix.lower() == ".html":
+        return out
+    name = name_of(study)
+    return out / (f"{name}.html" if kind == "report" else f"{name}_{kind}.html")
 
 
 def _links(tables: dict[str, str], names: dict[str, str], single_file: bool) -> _Links:
@@ -143,100 +188,102 @@ def _links(tables: dict[str, str], names: dict[str, str], single_file: bool) -> 
     return _Links(**hrefs, names=(names["rows"], names["events"], names["rejects"]))
 
 
-def _write(path: Path, content: bytes) -> None:
-    """Write aside and rename, so that a reader sees the old file or the new one."""
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        Path(beside).chmod(0o644)
-        Path(beside).replace(path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
+# --- HTML -----------------------------------------------------------------------------------------
 
 
-def _put_script(folder: Path) -> None:
-    """Copy the drawing script unless the same one is there; its size tells versions apart."""
-    source, there = script_path(), folder / SCRIPT
-    if not there.exists() or there.stat().st_size != source.stat().st_size:
-        _write(there, source.read_bytes())
+def render_page(
+    content: Page,
+    speaker: Voice,
+    links: _Links,
+    told: Mapping[str, str],
+    *,
+    single_file: bool = False,
+) -> str:
+    """A page of a study as HTML."""
+    drawing = script_path().read_text("utf-8") if single_file else ""
+    palette = {"dark": dict(PALETTE.values()), "paper": {PALETTE["paper"][0]: "#FFFFFF"}}
+    return _render(
+        "page.html.j2",
+        speaker,
+        scripts=(drawing,),
+        page=content,
+        links=links,
+        about=_json(told),
+        drawing_script=Markup(drawing),
+        script_name=SCRIPT,
+        figures=_json({p.key: _without_template(p.spec) for p in content.pictures}),
+        steel=_json({"template": TEMPLATE, **palette}),
+    )
 
 
-@cache
-def script_path() -> Path:
-    """The drawing script inside the installed Plotly, found without importing it."""
-    spec = importlib.util.find_spec("plotly")
-    if spec is None or spec.origin is None:
-        raise ModuleNotFoundError("plotly is not installed")
-    return Path(spec.origin).parent / "package_data" / SCRIPT
+def render_index(folder: Path, speaker: Voice) -> str:
+    """The index of a folder as HTML."""
+    return _render("index.html.j2", speaker, entries=entries(folder))
 
 
-# --- the page itself ------------------------------------------------------------------------------
+def render_board(study: Study, speaker: Voice, moment: datetime, seconds: int) -> str:
+    """The board as HTML."""
+    lens = Lens(study, speaker)
+    last = lens.last_time
+    board = {
+        "job": tame(study.plan.job.part, 80),
+        "details": " · ".join(job_details(lens)),
+        "last": "" if last is None else str(int(last.timestamp())),
+        "late": str(int(late_after(lens))),
+        "made_at": speaker.say(
+            "page.made_at", local=speaker.day_and_clock(moment), utc=speaker.utc(moment)
+        ),
+    }
+    return _render(
+        "board.html.j2", speaker, board=board, cut=next_cut(lens, moment), refresh=seconds
+    )
 
 
-def render(content: Page, speaker: Voice, links: _Links, *, single_file: bool = False) -> str:
-    """The page as HTML."""
+def _render(template: str, speaker: Voice, *, scripts: tuple[str, ...] = (), **parts: Any) -> str:
     own = (TEMPLATES / "page.js").read_text("utf-8").strip()
     style = (TEMPLATES / "page.css").read_text("utf-8").strip()
-    drawing = script_path().read_text("utf-8") if single_file else ""
     # A script in the page is allowed by its hash alone; 'self' is the script beside the page.
-    allowed = " ".join(_hash(text) for text in filter(None, (own, drawing)))
+    allowed = " ".join(_hash(text) for text in filter(None, (own, *scripts)))
     return (
         _environment()
-        .get_template("page.html.j2")
+        .get_template(template)
         .render(
-            page=content,
             say=speaker.say,
-            mark=speaker.mark,
+            version=spc.__version__,
             shapes=MARKS,
-            links=links,
             style=Markup(_style_variables() + style),
             own_script=Markup(own),
-            drawing_script=Markup(drawing),
-            script_name=SCRIPT,
             script_policy=Markup(allowed),
-            figures=_json({p.key: _without_template(p.spec) for p in content.pictures}),
-            steel=_json(
-                {
-                    "template": TEMPLATE,
-                    "dark": dict(PALETTE.values()),
-                    "paper": {PALETTE["paper"][0]: "#FFFFFF"},
-                }
-            ),
+            **parts,
         )
     )
 
 
 @cache
 def _environment() -> Environment:
-    environment = Environment(
+    return Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment
 
 
 def _hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
-def _without_template(spec: dict[str, object]) -> dict[str, object]:
-    layout = spec["layout"]
-    if not isinstance(layout, dict):
-        raise TypeError("a figure has a layout")
-    return spec | {"layout": {k: v for k, v in layout.items() if k != "template"}}
+def _without_template(spec: dict[str, Any]) -> dict[str, Any]:
+    return spec | {"layout": {k: v for k, v in spec["layout"].items() if k != "template"}}
 
 
 def _json(value: object) -> Markup:
     """JSON for a script block: no ``<`` can end the block or open a comment."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return Markup(
-        text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-    )
+    for sign in "<\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return Markup(text)
 
 
 def _style_variables() -> str:

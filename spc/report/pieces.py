@@ -57,3 +57,13 @@ class Chapter:
     terms: tuple[Term, ...] = ()
     answers: tuple[Term, ...] = ()
     notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of a page with a heading of its own and a key to jump to."""
+
+    key: str
+    title: str
+    chapters: tuple[Chapter, ...]
+    words: tuple[str, ...] = ()

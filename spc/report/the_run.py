@@ -33,7 +33,7 @@ def _chapter(lens: FeatureLens) -> Chapter:
         return Chapter(lens.name, (say("run.few", feature=lens.name, n=0, need=FEWEST),))
     pictures = [_size(lens)]
     if lens.of.sloping is not None:
-        pictures.append(_sloping(lens, lens.of.sloping))
+        pictures.append(about_picture(lens, lens.of.sloping))
     if lens.of.individuals is not None:
         pictures.append(_individuals(lens))
     words = []
@@ -124,7 +124,8 @@ def _levels_table(lens: FeatureLens) -> Table:
 # --- charts ---------------------------------------------------------------------------------------
 
 
-def _sloping(lens: FeatureLens, chart: Chart) -> Picture:
+def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
+    """Single parts about their wear line, and the signals found there."""
     say, stability = lens.lens.voice.say, lens.of.stability
     key = {None: "unjudged", True: "quiet", False: "loud"}[stability.stable]
     words = [

@@ -17,7 +17,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
 
 import studies
 
-from spc.report.pages import SCRIPT, write_report
+from spc.report.folder import SCRIPT
+from spc.report.pages import write_report
 from spc.run import Run, Source
 
 pytestmark = pytest.mark.bench

@@ -120,7 +120,7 @@ def advice(action="offset", **changes):
     return Advice(**fields)
 
 
-def invented_study(run=None, *, plan=PLAN, advice=None, held=(), outside=()):
+def invented_study(run=None, *, plan=PLAN, advice=None, held=(), outside=(), stable=True):
     """A study with every field filled, by the numeric rooms but without the adviser."""
     run = run or invented_run()
     job = read_plan(plan.encode(), source="pins.toml")
@@ -128,7 +128,7 @@ def invented_study(run=None, *, plan=PLAN, advice=None, held=(), outside=()):
     cycles = dressing.dress_cycles(
         last, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
     )
-    features = tuple(_feature(job, f, run, cycles, last, outside) for f in job.features)
+    features = tuple(_feature(job, f, run, cycles, last, outside, stable) for f in job.features)
     told = advice or globals()["advice"]()
     return Study(
         run=run, plan=job, first_part=1, last_part=last, shift=None, features=features,
@@ -188,7 +188,7 @@ def _acts(run):
     )  # fmt: skip
 
 
-def _feature(job, feature, run, cycles, last, outside):
+def _feature(job, feature, run, cycles, last, outside, stable):
     series = series_of(run, job, feature, cycles, first=1, last=last)
     base = (0, min(39, len(series) - 1))
     chart = trended.cycles_chart(series.cycle, series.since_dress, series.bare_um, base=base)
@@ -201,10 +201,10 @@ def _feature(job, feature, run, cycles, last, outside):
                                series.bare_um[series.cycle == k])
             for k in range(len(cycles))
         ),
-        stability=Stability(True, 0, 0.3, "0 signals about the wear line"),
+        stability=Stability(stable, 0 if stable else 5, 0.3, "0 signals about the wear line"),
         capability=assess(
             series.deviation_um, cycle=series.cycle, since_dress=series.since_dress,
-            lower=feature.lower_um, upper=feature.upper_um, target=feature.target_um, stable=True,
+            lower=feature.lower_um, upper=feature.upper_um, target=feature.target_um, stable=stable,
             zero_bounded=feature.zero_bounded, step=0.1,
         ),
         resolution=resolution(series.deviation_um, sigma=chart.sigma),

@@ -1,13 +1,15 @@
 import html
 import json
 import re
+from datetime import timedelta
 from html.parser import HTMLParser
 
 import pytest
 import studies
 
 from spc.errors import StoreBusy
-from spc.report.pages import name_of, script_path, write_report
+from spc.report.folder import name_of, script_path
+from spc.report.pages import write_board, write_index, write_report
 from spc.report.rows import harmless, rows_csv
 
 EVIL = '</script><script>alert(1)</script><img src=x onerror="alert(2)">\u202e"\'&'
@@ -108,7 +110,7 @@ def test_foreign_names_are_inert_everywhere(tmp_path):
 
     tags = Tags(text)
     assert "img" not in tags.tags
-    assert tags.tags.count("script") == 4
+    assert tags.tags.count("script") == 5
     assert not [a for _, a in tags.attributes if any(k.startswith("on") for k in a)]
     assert "\u202e" not in text
     assert "<img" not in json.dumps(block(text, "figures"))
@@ -153,3 +155,69 @@ def test_formula_starts_are_prefixed_and_numbers_never():
     assert [harmless(t) for t in ("=A1", "@x", "+1", "-0.004", "-x")] == [
         "'=A1", "'@x", "+1", "-0.004", "'-x",
     ]  # fmt: skip
+
+
+def test_an_index_stands_newest_first_and_ignores_what_is_no_page(study, tmp_path):
+    later = studies.AS_OF + timedelta(hours=8)
+    write_report(study, tmp_path / "early.html", as_of=studies.AS_OF)
+    write_report(studies.busy_study(), tmp_path / "late.html", as_of=later)
+    (tmp_path / "notes.html").write_text("<script type='application/json'>{}</script>")
+    (tmp_path / "broken.html").write_bytes(
+        b'<script type="application/json" id="about">[1,</script>\xff\xfe'
+    )
+
+    text = write_index(tmp_path).read_text("utf-8")
+
+    assert re.findall(r'<a href="([^"]+)">', text) == ["late.html", "early.html"]
+    assert "HOLD" in text
+    assert "OFFSET" in text
+
+
+def test_an_index_entry_from_a_foreign_page_is_inert(tmp_path):
+    told = {"schema": "spc.page/1", "job": EVIL, "mark": EVIL, "tone": EVIL, "moment": "9"}
+    block_ = json.dumps(told).replace("<", "\\u003c")
+    (tmp_path / "x.html").write_text(
+        f'<script type="application/json" id="about">{block_}</script>', "utf-8"
+    )
+
+    tags = Tags(write_index(tmp_path).read_text("utf-8"))
+
+    assert "img" not in tags.tags
+    assert [a["href"] for t, a in tags.attributes if t == "a"] == ["x.html"]
+
+
+def test_a_statement_asks_its_questions_in_order(study, tmp_path):
+    page = write_report(study, tmp_path, kind="statement", as_of=studies.AS_OF)
+    text = page.read_text("utf-8")
+
+    assert page.name == "2026-11-25_pins_statement.html"
+    first = text[text.index('id="feature-1"') : text.index('id="feature-2"')]
+    assert re.findall(r"<h3>([^<]+)</h3>", first) == [
+        "How were the parts chosen?", "Was it steady?", "Which time model?", "Which shape?",
+        "Which index may be quoted?", "How sure?", "Was the gauge good enough?",
+    ]  # fmt: skip
+    assert "advice" not in text[: text.index('id="proof"')].lower().split("</style>")[1]
+
+
+def test_an_unstable_feature_shows_no_capability_index_anywhere(tmp_path):
+    study = studies.invented_study(stable=False)
+
+    for kind in ("report", "statement"):
+        page = write_report(study, tmp_path, kind=kind, as_of=studies.AS_OF)
+        body = page.read_text("utf-8").split("</style>")[1]
+        assert not re.search(r"C(pk?|mk?) \d", body), kind
+
+
+def test_a_page_of_another_kind_is_refused(study, tmp_path):
+    with pytest.raises(ValueError, match="one of report"):
+        write_report(study, tmp_path, kind="poster")
+
+
+def test_the_board_says_the_act_and_loads_itself_again(study, tmp_path):
+    text = write_board(study, tmp_path, as_of=studies.AS_OF).read_text("utf-8")
+
+    assert 'data-renew="10"' in text
+    assert '<noscript><meta http-equiv="refresh" content="10"></noscript>' in text
+    assert "OFFSET" in text
+    assert "−3.0 µm on diameter" in text
+    assert f'data-last="{int((studies.START + timedelta(minutes=135)).timestamp())}"' in text

@@ -1,8 +1,8 @@
 (function () {
   "use strict";
-  var read = function (id) { return document.getElementById(id).textContent; };
-  var figures = read("figures"), steel = read("steel"), dark = JSON.parse(steel).dark;
-  var paper = JSON.parse(steel).paper;
+  var text = function (id) { var e = document.getElementById(id); return e ? e.textContent : "{}"; };
+  var figures = text("figures"), steel = text("steel");
+  var dark = JSON.parse(steel).dark, paper = JSON.parse(steel).paper;
   var scheme = matchMedia("(prefers-color-scheme: dark)");
   var coarse = matchMedia("(pointer: coarse)").matches;
 
@@ -44,7 +44,36 @@
     event.preventDefault();
   });
 
-  if (!window.Plotly) { return; }
+  // The index: each word typed must stand somewhere in an entry.
+  var find = document.getElementById("find");
+  if (find) {
+    var shelf = Array.from(document.querySelectorAll(".shelf li"));
+    find.parentNode.hidden = false;
+    find.addEventListener("input", function () {
+      var words = find.value.toLowerCase().split(/\s+/);
+      shelf.forEach(function (item) {
+        item.hidden = !words.every(function (word) { return item.dataset.words.includes(word); });
+      });
+      document.getElementById("found").textContent =
+        shelf.filter(function (item) { return !item.hidden; }).length + " / " + shelf.length;
+    });
+  }
+
+  // The board: how old the last reading is, by this screen's own clock.
+  var stale = document.querySelector("[data-last]");
+  function watch() {
+    var age = Date.now() / 1000 - stale.dataset.last;
+    stale.hidden = age < stale.dataset.late;
+    stale.textContent = stale.dataset.says.replace("{age}", Math.floor(age / 60));
+  }
+  if (stale && stale.dataset.last) { watch(); setInterval(watch, 5000); }
+
+  var renew = Number(document.body.dataset.renew);
+  if (renew) { setTimeout(function () { location.reload(); }, 1000 * renew); }
+
+  document.documentElement.dataset.drawn = "yes";
+  if (!window.Plotly || !document.querySelector(".plot")) { return; }
+  document.documentElement.dataset.drawn = "no";
   draw(matchMedia("print").matches);
   scheme.addEventListener("change", function () { draw(false); });
   addEventListener("beforeprint", function () { draw(true); });
