@@ -1,0 +1,1 @@
+"""What was measured, done and answered, kept in order: nothing is changed, only added."""

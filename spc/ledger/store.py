@@ -1,0 +1,252 @@
+"""The ledger: plans, runs and entries, added in one chain and fetched as they stand."""
+
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, func, select
+
+from spc import __version__
+from spc.errors import SpcError
+from spc.ledger.chain import linked
+from spc.ledger.entry import Entry, Stored, now_us
+from spc.ledger.opening import clear_words, engine_for
+from spc.ledger.tables import COLUMNS, entries, head, plans, runs, states
+from spc.plan import Plan, read_plan
+
+#: States of the adviser kept per run: how many lines an undo may go back without a replay.
+STATES_KEPT = 40
+#: Rows sent to the database at once.
+CHUNK = 5000
+
+
+@dataclass(frozen=True)
+class LedgerRun:
+    """One production run in the ledger, and the plan version it was made under."""
+
+    id: int
+    name: str
+    plan: int
+    learned: tuple[dict[str, Any], ...]
+
+
+@dataclass(frozen=True)
+class Head:
+    """Where the chain ends: the number of entries and the hash over all of them."""
+
+    line: int
+    chain: bytes
+
+    @property
+    def words(self) -> str:
+        """For a report: the head that `spc ledger verify --head` knows again."""
+        return f"{self.chain.hex()[:32]} after line {self.line}"
+
+
+class Ledger:
+    """
+    A ledger that is open.
+
+    Parameters
+    ----------
+    place : str
+        File name or ``postgresql://`` URL.
+    create : bool
+        Whether to begin one where there is none.
+    """
+
+    def __init__(self, place: str | Path, *, create: bool = True) -> None:
+        self.place = str(place)
+        self.engine: Engine = engine_for(self.place, create=create)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
+
+    @contextmanager
+    def writing(self) -> Iterator["Writer"]:
+        """One transaction: everything said in it is stored, or nothing."""
+        with clear_words(self.place), self.engine.begin() as connection:
+            yield Writer(connection)
+
+    @contextmanager
+    def reading(self) -> Iterator["Reader"]:
+        """One consistent view, while others may write."""
+        with clear_words(self.place), self.engine.connect() as connection:
+            yield Reader(connection.execution_options(spc_reads=True))
+
+
+class Reader:
+    """Questions to the ledger inside one transaction."""
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+
+    def head(self) -> Head:
+        """Where the chain ends."""
+        line, chain = self.connection.execute(select(head.c.line, head.c.chain)).one()
+        return Head(line, bytes(chain))
+
+    def runs(self, part: str | None = None) -> list[LedgerRun]:
+        """The runs in the order they were begun; of one part, or all."""
+        query = select(runs.c.id, runs.c.name, runs.c.plan, runs.c.learned).order_by(runs.c.id)
+        if part is not None:
+            query = query.join(plans, plans.c.id == runs.c.plan).where(plans.c.part == part)
+        return [
+            LedgerRun(id, name, plan, tuple(json.loads(learned)))
+            for id, name, plan, learned in self.connection.execute(query)
+        ]
+
+    def run_named(self, name: str) -> LedgerRun | None:
+        """The run of that name."""
+        return next((run for run in self.runs() if run.name == name), None)
+
+    def plan_of(self, run: LedgerRun) -> Plan:
+        """The plan a run was made under, as it stood then."""
+        content, source = self.connection.execute(
+            select(plans.c.content, plans.c.source).where(plans.c.id == run.plan)
+        ).one()
+        return read_plan(content.encode(), source=source)
+
+    def plan_id(self, plan: Plan) -> int | None:
+        """Number of this very plan version in the ledger."""
+        query = select(plans.c.id).where(plans.c.sha256 == plan.sha256)
+        return self.connection.execute(query).scalar_one_or_none()
+
+    def newest_run(self, plan: Plan) -> LedgerRun | None:
+        """The run begun last under this very plan version."""
+        number = self.plan_id(plan)
+        return next((run for run in reversed(self.runs()) if run.plan == number), None)
+
+    def entries(self, run: int, *, after: int = 0) -> list[Stored]:
+        """Every entry of a run after a line, corrected or not, in the order stored."""
+        rows = self.connection.exec_driver_sql(
+            f"SELECT {', '.join(COLUMNS[:-1])} FROM entries WHERE run = {int(run)} "
+            f"AND line > {int(after)} ORDER BY line"
+        )
+        return [Stored.of(row) for row in rows]
+
+    def last_part(self, run: int) -> int:
+        """Number of the last part known of; 0 before the first."""
+        query = select(func.max(entries.c.part)).where(entries.c.run == run)
+        return self.connection.execute(query).scalar_one() or 0
+
+    def state(self, run: int, *, before: int | None = None) -> tuple[int, dict[str, Any]] | None:
+        """
+        The newest state of the adviser that still fits the chain, and the line it stands after.
+
+        Parameters
+        ----------
+        before : int, optional
+            Only states from before that line count.
+        """
+        query = (
+            select(states.c.line, states.c.content)
+            .join(entries, entries.c.line == states.c.line)
+            .where(states.c.run == run, states.c.chain == entries.c.chain)
+            .where(states.c.program == __version__)
+            .order_by(states.c.line.desc())
+            .limit(1)
+        )
+        if before is not None:
+            query = query.where(states.c.line < before)
+        found = self.connection.execute(query).one_or_none()
+        return None if found is None else (found[0], json.loads(found[1]))
+
+
+class Writer(Reader):
+    """Additions to the ledger inside one transaction."""
+
+    def plan(self, plan: Plan) -> int:
+        """Number of this plan version; stored when it is new."""
+        known = self.plan_id(plan)
+        if known is not None:
+            return known
+        content = Path(plan.source).read_bytes()
+        number = self._next(plans)
+        version = select(func.count()).where(plans.c.part == plan.job.part)
+        self.connection.execute(
+            plans.insert().values(
+                id=number,
+                sha256=plan.sha256,
+                part=plan.job.part,
+                version=self.connection.execute(version).scalar_one() + 1,
+                source=plan.source,
+                content=content.decode("utf-8-sig"),
+            )
+        )
+        return number
+
+    def begin_run(self, name: str, plan: Plan, learned: Sequence[dict[str, Any]] = ()) -> LedgerRun:
+        """
+        A new run under a plan.
+
+        Raises
+        ------
+        SpcError
+            When the name is taken.
+        """
+        if self.run_named(name) is not None:
+            raise SpcError(f"the ledger has a run {name!r} already; choose another name")
+        run = LedgerRun(self._next(runs), name, self.plan(plan), tuple(learned))
+        self.connection.execute(
+            runs.insert().values(id=run.id, name=name, plan=run.plan, learned=json.dumps(learned))
+        )
+        self.append(run.id, [Entry("run", text=name, note=plan.sha256)])
+        return run
+
+    def append(self, run: int, told: Sequence[Entry]) -> int:
+        """Add entries to a run; the line of the last one."""
+        return self.append_rows(run, [entry.row_values() for entry in told])
+
+    def append_rows(self, run: int, rows: Sequence[tuple[Any, ...]]) -> int:
+        """Add many entries, each given as `Entry.row_values`; the line of the last one."""
+        end, stored = self.head(), now_us()
+        line, chain = end.line, end.chain
+        insert = self._insert()
+        for begin in range(0, len(rows), CHUNK):
+            whole = [
+                (number, run, stored, *row)
+                for number, row in enumerate(rows[begin : begin + CHUNK], line + 1)
+            ]
+            hashes = list(linked(whole, chain))
+            self.connection.exec_driver_sql(
+                insert, [(*row, link) for row, link in zip(whole, hashes, strict=True)]
+            )
+            line, chain = whole[-1][0], hashes[-1]
+        self.connection.execute(head.update().values(line=line, chain=chain))
+        return line
+
+    def _insert(self) -> str:
+        mark = "?" if self.connection.dialect.name == "sqlite" else "%s"
+        marks = ", ".join([mark] * len(COLUMNS))
+        return f"INSERT INTO entries ({', '.join(COLUMNS)}) VALUES ({marks})"
+
+    def keep_state(self, run: int, line: int, state: dict[str, Any]) -> None:
+        """Keep what the adviser knows after a line of this run."""
+        query = select(entries.c.chain).where(entries.c.line == line, entries.c.run == run)
+        chain = self.connection.execute(query).scalar_one()
+        mine = states.c.run == run
+        self.connection.execute(states.delete().where(mine, states.c.line >= line))
+        self.connection.execute(
+            states.insert().values(
+                run=run, line=line, chain=chain, program=__version__, content=json.dumps(state)
+            )
+        )
+        kept = select(states.c.line).where(mine).order_by(states.c.line.desc())
+        oldest = self.connection.execute(kept.offset(STATES_KEPT - 1).limit(1)).scalar_one_or_none()
+        if oldest is not None:
+            self.connection.execute(states.delete().where(mine, states.c.line < oldest))
+
+    def _next(self, table: Any) -> int:
+        query = select(func.coalesce(func.max(table.c.id), 0) + 1)
+        return int(self.connection.execute(query).scalar_one())

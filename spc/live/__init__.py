@@ -1,0 +1,1 @@
+"""At the machine: the prompt, the drop folder and the board."""
