@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 EARLIEST = 0.25
 #: A form or finish value this likely to be out soon calls for a dress.
 FORM_CHANCE = 0.10
+#: Power that sharpens beliefs on how wheels dull before a dress is decided on them (judgement).
+CANDOUR = 2.0
 #: Ages at which costs are evaluated, at most.
 POINTS = 40
 
@@ -103,7 +105,10 @@ def part_costs(track: Track, ages: Floats) -> Floats:
     part_var = np.maximum(cases - track.gauge_var, 0.3 * cases)
     sds, least = best_loss(stakes)
     spread = np.interp(np.sqrt(part_var + usual + rise**2 / 12), sds, least)
-    cost = np.einsum("sl,sla->a", track.growth.belief, spread) + price / tooth
+    # What is merely possible weighs less than what is likely: readings will show it in time, and
+    # a wheel dressed for fear of it never would.
+    belief = track.growth.belief**CANDOUR
+    cost = np.einsum("sl,sla->a", belief / belief.sum(), spread) + price / tooth
     for form in track.forms.values():
         if form.seen + form.cycles:
             out = np.array([form.chance_outside(a) for a in ages.tolist()])

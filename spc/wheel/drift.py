@@ -19,6 +19,10 @@ BELIEF_MEMORY = 150
 HUBER = 2.5
 #: Change of the wear per part over one habitual life, as a share (judgement).
 SLOPE_UNREST = 0.3
+#: Change of a habit from cycle to cycle that is always reckoned with, of its first uncertainty.
+UNSURE = 0.04
+#: Share of the habitual life beyond which wear per part is not expected to change any more.
+FARTHEST_SHARE = 1.6
 #: Parts of the state.
 BASE, WORN, SLOPE, WARMTH, BREAK_IN, CURVE, BEND, STRAY = range(8)
 _SIZE = range(8)
@@ -80,6 +84,8 @@ class Drift:
         self.covs: list[list[Row]] = [
             [[variances[i] if i == j else 0.0 for j in _SIZE] for i in _SIZE] for _ in UNRESTS
         ]
+        self._habit_sds = (prior.break_in_sd, prior.curve_sd, prior.bend_sd)
+        self.usual = max(abs(prior.slope), 0.3 * prior.slope_sd)  # wear per part, in size
         self.log_belief: Row = [math.log(b) for b in BELIEF]
         self.weights: Row = list(BELIEF)
 
@@ -90,7 +96,7 @@ class Drift:
         prior = self.prior
         fresh = math.exp(-age / prior.break_in_parts) * math.expm1(1 / prior.break_in_parts)
         curve, late = rates(age, prior.life)
-        slope_var = slope_unrest(prior, age)
+        slope_var = slope_unrest(self.usual, prior.life, age)
         for mean, cov, unrest, shared in zip(self.means, self.covs, UNRESTS, SHARED, strict=True):
             mean[WORN] += mean[SLOPE] + fresh * mean[BREAK_IN]
             mean[WORN] += curve * mean[CURVE] + late * mean[BEND]
@@ -142,10 +148,10 @@ class Drift:
                 cov[WORN][j] = cov[j][WORN] = 0.0
                 cov[SLOPE][j] = cov[j][SLOPE] = 0.0
             cov[SLOPE][SLOPE] = slope_sd**2
-            # Break-in and bend are habits of this wheel, yet no two cycles have quite the same.
-            cov[BREAK_IN][BREAK_IN] += (0.15 * self.prior.break_in_sd) ** 2
-            cov[CURVE][CURVE] += (0.15 * self.prior.curve_sd) ** 2
-            cov[BEND][BEND] += (0.15 * self.prior.bend_sd) ** 2
+            # Habits of this wheel, yet no two cycles have quite the same.
+            for habit, sd in zip((BREAK_IN, CURVE, BEND), self._habit_sds, strict=True):
+                cov[habit][habit] += (0.15 * mean[habit]) ** 2 + (UNSURE * sd) ** 2
+        self.usual = max(abs(slope), 0.1 * self.prior.slope_sd)
 
     def rebase(self, mean: float, variance: float, share: float) -> None:
         """The base is now known to be about `mean` from elsewhere; `share` of its ties are cut."""
@@ -256,6 +262,7 @@ class Drift:
             "covs": [[list(r) for r in c] for c in self.covs],
             "log_belief": list(self.log_belief),
             "weights": list(self.weights),
+            "usual": self.usual,
         }
 
     def resume(self, state: dict[str, Any]) -> None:
@@ -264,15 +271,16 @@ class Drift:
         self.covs = [[list(r) for r in c] for c in state["covs"]]
         self.log_belief = list(state["log_belief"])
         self.weights = list(state["weights"])
+        self.usual = state["usual"]
 
 
 def rates(age: float, life: float) -> tuple[float, float]:
     """Wear per part added at an age, per unit of curve and per unit of bend."""
-    share = age / life
-    return min(share, 1.5) - 0.5, max(0.0, share - 0.6)
+    share = min(age / life, FARTHEST_SHARE)
+    return share - 0.5, max(0.0, share - 0.6)
 
 
-def slope_unrest(prior: DriftPrior, age: float) -> float:
+def slope_unrest(usual: float, life: float, age: float) -> float:
     """Variance by which wear per part may change from one part to the next."""
-    rate = SLOPE_UNREST * max(abs(prior.slope), 0.3 * prior.slope_sd) / math.sqrt(prior.life)
-    return rate * rate * (4.0 if age > 0.6 * prior.life else 1.0)
+    rate = SLOPE_UNREST * usual / math.sqrt(life)
+    return rate * rate * (4.0 if age > 0.6 * life else 1.0)

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wheel.drift import BEND, BREAK_IN, CURVE, SLOPE, WARMTH
+from spc.wheel.drift import BEND, BREAK_IN, CURVE, FARTHEST_SHARE, SLOPE, WARMTH
 from spc.wheel.health import growth
 from spc.wheel.loss import Zone
 from spc.wheel.track import Track
@@ -132,11 +132,9 @@ def _wear(now: Outlook, normal: Floats, ages: NDArray[np.int64]) -> Floats:
     steeper = _steepening(ages, life) / _steepening(np.array([max(now.age, 1)]), life)
     slope = now.slope[0] + math.sqrt(now.slope[1]) * normal[:, 1:2]
     bend = now.bend[0] + math.sqrt(now.bend[1]) * normal[:, 2:3]
-    share = ages / now.life
+    share = np.minimum(ages / now.life, FARTHEST_SHARE)
     return np.asarray(
-        slope * steeper
-        + now.curve[0] * (np.minimum(share, 1.5) - 0.5)
-        + bend * np.maximum(0.0, share - 0.6)
+        slope * steeper + now.curve[0] * (share - 0.5) + bend * np.maximum(0.0, share - 0.6)
     )
 
 

@@ -174,6 +174,8 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
         return False
     if track.last_read == 0:
         return False
+    if track.age > 0 and track.last_read < track.made and out < GUARD:
+        return False  # nothing new was read; the reading to come will say more
     clear = max(track.settings.machine.offset_step_um, CLEAR_SDS * sd)
     return abs(move.amount) >= clear - 1e-9 or out > GUARD
 
