@@ -1,0 +1,208 @@
+"""Does the gauge read true? Bias at one size, and how it changes over the range of sizes."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from spc import sigma
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Bias:
+    """
+    Mean reading of a reference minus its true value. [unit of the readings]
+
+    Attributes
+    ----------
+    n : int
+        Readings.
+    mean, bias : float
+    repeat : float
+        Spread of the readings.
+    error : float
+        Standard error of the bias.
+    t, df, p_value : float
+        Student's t of "no bias".
+    lower, upper : float
+        Bounds of the bias.
+    """
+
+    n: int
+    mean: float
+    bias: float
+    repeat: float
+    error: float
+    t: float
+    df: float
+    p_value: float
+    lower: float
+    upper: float
+
+    @property
+    def proven(self) -> bool:
+        """Whether zero lies outside the bounds: the gauge does not read true."""
+        return not self.lower <= 0 <= self.upper
+
+
+@dataclass(frozen=True, eq=False)
+class Linearity:
+    """
+    Bias as a straight line over the reference sizes: ``bias = intercept + slope · reference``.
+
+    Attributes
+    ----------
+    references, biases : ndarray, shape (sizes,)
+        Reference sizes and the mean bias at each.
+    slope, intercept : float
+    slope_error, intercept_error : float
+        Standard errors.
+    t_slope, t_intercept, p_slope, p_intercept : float
+        Student's t and p-value of "0".
+    residual : float
+        Spread of single biases about the line, with `df` degrees of freedom.
+    r_squared : float
+    lower, upper : ndarray, shape (sizes,)
+        Bounds of the mean bias at each size.
+    """
+
+    references: Array
+    biases: Array
+    slope: float
+    intercept: float
+    slope_error: float
+    intercept_error: float
+    t_slope: float
+    t_intercept: float
+    p_slope: float
+    p_intercept: float
+    residual: float
+    df: int
+    r_squared: float
+    lower: Array
+    upper: Array
+
+    @property
+    def true_everywhere(self) -> bool:
+        """Whether no bias is possible at every reference size."""
+        return bool(np.all((self.lower <= 0) & (self.upper >= 0)))
+
+
+def bias(
+    readings: ArrayLike, reference: float, *, by: str = "deviations", confidence: float = 0.95
+) -> Bias:
+    """
+    Bias of a gauge from repeated readings of a reference.
+
+    Parameters
+    ----------
+    readings : array_like, shape (n,)
+        At least 2, ten or more by custom.
+    reference : float
+        Its true value.
+    by : {"deviations", "range"}
+        Spread from the standard deviation, or from the range of all readings with the degrees of
+        freedom of a range.
+    confidence : float, default 0.95
+
+    Returns
+    -------
+    Bias
+
+    Notes
+    -----
+    With `by="range"` the bounds use ``d2 / d2*`` of the standard error, as the manuals on
+    measurement systems do.
+
+    Examples
+    --------
+    >>> found = bias([5.8, 6.1, 6.0, 6.2, 5.9], 6.0)
+    >>> round(found.bias, 3), found.proven
+    (0.0, False)
+    """
+    from scipy.special import stdtr, stdtrit
+
+    x = np.asarray(readings, float)
+    n = len(x)
+    if x.ndim != 1 or n < 2 or not np.all(np.isfinite(x)):
+        raise ValueError("readings must be one row of at least 2 finite values")
+    if by == "deviations":
+        repeat, df, narrow = float(x.std(ddof=1)), float(n - 1), 1.0
+    elif by == "range":
+        repeat, df = float(np.ptp(x)) / sigma.d2_star(n), sigma.range_degrees(n)
+        narrow = sigma.d2(n) / sigma.d2_star(n)
+    else:
+        raise ValueError(f"by is {by!r}; use 'deviations' or 'range'")
+    off, error = float(x.mean()) - reference, repeat / math.sqrt(n)
+    t = off / error if error > 0 else math.copysign(math.inf, off) if off else 0.0
+    p = 2 * float(stdtr(df, -abs(t)))
+    reach = float(stdtrit(df, 0.5 + confidence / 2)) * error * narrow
+    return Bias(n, float(x.mean()), off, repeat, error, t, df, p, off - reach, off + reach)
+
+
+def linearity(reference: ArrayLike, reading: ArrayLike, *, confidence: float = 0.95) -> Linearity:
+    """
+    How the bias of a gauge changes with size, by least squares.
+
+    Parameters
+    ----------
+    reference, reading : array_like, shape (n,)
+        True value of the reference and the reading taken of it; at least 2 different references
+        and 3 readings.
+    confidence : float, default 0.95
+        Of the bounds of the mean bias at each size.
+
+    Returns
+    -------
+    Linearity
+
+    Examples
+    --------
+    >>> found = linearity([2, 2, 4, 4, 6, 6], [2.1, 2.2, 4.0, 4.1, 5.9, 6.0])
+    >>> round(found.slope, 3), round(found.intercept, 3)
+    (-0.05, 0.25)
+    """
+    from scipy.special import stdtr, stdtrit
+
+    x, y = np.asarray(reference, float), np.asarray(reading, float)
+    if x.shape != y.shape or x.ndim != 1 or not np.all(np.isfinite(x + y)):
+        raise ValueError("reference and reading must be finite and of the same length")
+    if len(np.unique(x)) < 2 or len(x) < 3:
+        raise ValueError("linearity needs 2 different references and 3 readings")
+    off, n, df = y - x, len(x), len(x) - 2
+    sxx = float(((x - x.mean()) ** 2).sum())
+    slope = float(((x - x.mean()) * off).sum()) / sxx
+    intercept = float(off.mean()) - slope * float(x.mean())
+    left = off - intercept - slope * x
+    residual = math.sqrt(float(left @ left) / df)
+    slope_error = residual / math.sqrt(sxx)
+    intercept_error = residual * math.sqrt(1 / n + float(x.mean()) ** 2 / sxx)
+    spread = float(((off - off.mean()) ** 2).sum())
+    sizes = np.unique(x)
+    line = intercept + slope * sizes
+    error = residual * np.sqrt(1 / n + (sizes - x.mean()) ** 2 / sxx)
+    reach = float(stdtrit(df, 0.5 + confidence / 2)) * error
+    t_slope, t_intercept = (
+        value / own if own > 0 else math.inf
+        for value, own in ((slope, slope_error), (intercept, intercept_error))
+    )
+    return Linearity(
+        references=sizes,
+        biases=np.array([off[x == size].mean() for size in sizes]),
+        slope=slope,
+        intercept=intercept,
+        slope_error=slope_error,
+        intercept_error=intercept_error,
+        t_slope=t_slope,
+        t_intercept=t_intercept,
+        p_slope=2 * float(stdtr(df, -abs(t_slope))),
+        p_intercept=2 * float(stdtr(df, -abs(t_intercept))),
+        residual=residual,
+        df=df,
+        r_squared=1 - float(left @ left) / spread if spread > 0 else 0.0,
+        lower=line - reach,
+        upper=line + reach,
+    )

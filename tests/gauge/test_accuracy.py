@@ -1,0 +1,102 @@
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spc.gauge.accuracy import bias, linearity
+
+PUBLISHED = Path(__file__).parents[1] / "published"
+
+
+def test_bias_of_the_manual():
+    # Measurement Systems Analysis, 3rd ed. 2002, chapter III, 15 readings of a 6.00 reference
+    # (from memory). It rounds the bias to 0.0067 before t and the bounds.
+    with (PUBLISHED / "aiag_bias.csv").open() as file:
+        x = [float(row["value"]) for row in csv.DictReader(file)]
+
+    found = bias(x, 6.0, by="range")
+
+    assert found.mean == pytest.approx(6.0067, abs=5e-5)
+    assert found.bias == pytest.approx(0.0067, abs=5e-5)
+    assert found.repeat == pytest.approx(0.22514, abs=1.5e-5)
+    assert found.error == pytest.approx(0.05813, abs=5e-6)
+    assert found.t == pytest.approx(0.1153, abs=8.5e-4)
+    assert found.df == pytest.approx(10.8, abs=0.1)
+    assert found.lower == pytest.approx(-0.1185, abs=3.5e-4)
+    assert found.upper == pytest.approx(0.1319, abs=3.5e-4)
+    assert not found.proven
+
+
+def test_linearity_of_the_manual():
+    # The same manual, linearity example: five references, twelve readings each (values from
+    # memory); slope -0.131667, intercept 0.736667, R2 71.4 %, t of the slope -12.043 and of the
+    # intercept 10.158.
+    readings = {
+        2.0: [2.7, 2.5, 2.4, 2.5, 2.7, 2.3, 2.5, 2.5, 2.4, 2.4, 2.6, 2.4],
+        4.0: [5.1, 3.9, 4.2, 5.0, 3.8, 3.9, 3.9, 3.9, 3.9, 4.0, 4.1, 3.8],
+        6.0: [5.8, 5.7, 5.9, 5.9, 6.0, 6.1, 6.0, 6.1, 6.4, 6.3, 6.0, 6.1],
+        8.0: [7.6, 7.7, 7.8, 7.7, 7.8, 7.8, 7.8, 7.7, 7.8, 7.5, 7.6, 7.7],
+        10.0: [9.1, 9.3, 9.5, 9.3, 9.4, 9.5, 9.5, 9.5, 9.6, 9.2, 9.3, 9.4],
+    }
+    reference = np.repeat(list(readings), 12)
+
+    found = linearity(reference, np.concatenate(list(readings.values())))
+
+    assert found.slope == pytest.approx(-0.131667, abs=5e-7)
+    assert found.intercept == pytest.approx(0.736667, abs=5e-7)
+    assert found.r_squared == pytest.approx(0.714, abs=5e-4)
+    assert found.t_slope == pytest.approx(-12.043, abs=5e-4)
+    assert found.t_intercept == pytest.approx(10.158, abs=5e-4)
+    assert not found.true_everywhere
+
+
+def test_bias_by_deviations_is_the_one_sample_t_test():
+    from scipy.stats import ttest_1samp
+
+    x = np.random.default_rng(1).normal(5.2, 0.3, 12)
+    theirs = ttest_1samp(x, 5.0)
+    found = bias(x, 5.0)
+
+    interval = theirs.confidence_interval(0.95)
+    assert (found.t, found.p_value) == (
+        pytest.approx(theirs.statistic), pytest.approx(theirs.pvalue),
+    )  # fmt: skip
+    assert found.lower == pytest.approx(interval.low - 5.0)
+    assert found.upper == pytest.approx(interval.high - 5.0)
+
+
+def test_linearity_is_the_line_of_statsmodels():
+    import statsmodels.api as sm
+
+    generator = np.random.default_rng(2)
+    x = np.repeat([10.0, 20.0, 30.0], 5)
+    y = x + 0.1 + 0.01 * x + generator.normal(0, 0.2, 15)
+    theirs = sm.OLS(y - x, sm.add_constant(x)).fit()
+    found = linearity(x, y)
+
+    assert (found.intercept, found.slope) == pytest.approx(tuple(theirs.params))
+    assert (found.intercept_error, found.slope_error) == pytest.approx(tuple(theirs.bse))
+    assert (found.p_intercept, found.p_slope) == pytest.approx(tuple(theirs.pvalues))
+    band = theirs.get_prediction(sm.add_constant(np.array([10.0, 20.0, 30.0]))).conf_int()
+    assert found.lower == pytest.approx(band[:, 0])
+    assert found.upper == pytest.approx(band[:, 1])
+
+
+def test_a_gauge_without_spread_proves_its_bias():
+    assert bias([5.0, 5.0, 5.0], 4.9).proven
+    assert not bias([5.0, 5.0], 5.0).proven
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: bias([1.0], 1.0), "at least 2"),
+        (lambda: bias([1.0, 2.0], 1.0, by="mean"), "use 'deviations'"),
+        (lambda: linearity([1.0, 1.0, 1.0], [1.0, 1.1, 1.2]), "2 different references"),
+        (lambda: linearity([1.0, 2.0], [1.0]), "same length"),
+    ],
+)
+def test_what_cannot_be_judged_is_refused(call, says):
+    with pytest.raises(ValueError, match=says):
+        call()
