@@ -47,7 +47,7 @@ ORDER = {
                    "outliers", "probability_plot"],
     "gauge": ["study", "accuracy", "resolution", "guard_band"],
     "wheel": ["settings", "cycles", "drift", "dress_effect", "home", "dresser", "health", "loss",
-              "thermal", "frames", "track", "dress_rule", "forecast", "life", "wording", "act",
+              "thermal", "priors", "frames", "track", "dress_rule", "forecast", "life", "wording", "act",
               "rules", "watch", "advice"],
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock", "times",
                "columns", "meaning", "conventions", "dialect", "table_schema", "workbook",

@@ -2,11 +2,10 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, field, fields
-from functools import cached_property
 from typing import Any
 
 from spc.errors import BadRecord
+from spc.wheel.act import ACTIONS, Advice
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import Case, Habits, Move, measure_after, weigh
 from spc.wheel.settings import (
@@ -33,17 +32,6 @@ __all__ = [
     "WheelSettings",
 ]
 
-#: What the next act may be.
-ACTIONS = (
-    "grind_on",
-    "measure_again",
-    "check",
-    "offset",
-    "swivel",
-    "dress",
-    "let_it_warm",
-    "hold",
-)
 #: What may be told besides parts and readings.
 EVENTS = (
     "dress", "offset", "wheel", "swivel", "pause", "master", "batch", "coolant", "regrind",
@@ -51,62 +39,6 @@ EVENTS = (
 )  # fmt: skip
 #: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]
 BATCH_UNREST, SWIVEL_UNREST = 0.35, 3.0
-
-
-@dataclass(frozen=True)
-class Advice:
-    """
-    One next act.
-
-    Parameters
-    ----------
-    action : str
-        One of `ACTIONS`.
-    subject : str
-        What to check, or which feature.
-    offset_um : float or None
-        Diametral, + bigger, a multiple of the machine's step; None unless a move is advised.
-        With a dress: to be entered after it, beyond what the control clears by itself.
-    amount, amount_unit : float, str or None
-        The move as typed on this control, or minutes to wait.
-    measure_after : int
-        Parts until the next reading: 1 the very next, 0 this one again.
-    evidence : str
-        One plain sentence with the numbers.
-    check_first : str
-        What to look at before acting.
-    runner_up, cost_difference : str, float or None
-        The next best act and what more it costs.
-    """
-
-    action: str
-    subject: str
-    offset_um: float | None
-    amount: float | None
-    amount_unit: str | None
-    measure_after: int
-    evidence: str
-    check_first: str
-    runner_up: str | None
-    cost_difference: float | None
-    _count: Callable[[], PartsLeft | None] = field(repr=False, compare=False, default=lambda: None)
-
-    @cached_property
-    def parts_left(self) -> PartsLeft | None:
-        """Parts until one is out with probability 0.5 % if left alone; None: not enough yet."""
-        return self._count()
-
-    @property
-    def is_act(self) -> bool:
-        """Whether something is to be done at the machine or the gauge now."""
-        return self.action != "grind_on"
-
-    def as_dict(self) -> dict[str, Any]:
-        """The fields as one JSON document, ``"schema": "spc.advice/1"``."""
-        left = self.parts_left
-        told = {f.name: getattr(self, f.name) for f in fields(self) if f.repr}
-        told["parts_left"] = None if left is None else asdict(left)
-        return {"schema": "spc.advice/1", **told}
 
 
 class Advisor:

@@ -2,20 +2,19 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_effect import DressEffect
 from spc.wheel.dresser import Dresser
-from spc.wheel.drift import BASE, BEND, BREAK_IN, CURVE, SLOPE, WARMTH, WORN, Drift, DriftPrior
+from spc.wheel.drift import BASE, BEND, BREAK_IN, CURVE, SLOPE, WARMTH, WORN, Drift
+from spc.wheel.frames import Companion, frame_of
 from spc.wheel.health import FormGrowth, SpreadGrowth
 from spc.wheel.loss import Stakes, Zone
-from spc.wheel.settings import GUARD_PER_U, FeatureSettings, Settings
+from spc.wheel.priors import entry_prior, habitual_life
+from spc.wheel.settings import Settings
 from spc.wheel.thermal import cooled, warmed
 
-#: Parts per dress assumed when neither plan nor history say (judgement, no source).
-LIFE = 60.0
 #: Execution error of one offset, in steps (a fifth of a step; judgement).
 MOVE_ERROR = 0.2
 #: Cycles that teach the next one.
@@ -26,100 +25,6 @@ CHECKED = 50
 
 #: Habits of wheel and machine that a later run starts from.
 HABITS = (("warmth", WARMTH), ("break_in", BREAK_IN), ("curve", CURVE), ("bend", BEND))
-
-
-def mirror_of(feature: FeatureSettings) -> float:
-    """+1 when wear makes the value grow, -1 for a bore."""
-    return -1.0 if feature.kind == "bore" else 1.0
-
-
-@dataclass(frozen=True)
-class Frame:
-    """One size seen from its target, mirrored so that wear is upward; limits are guarded. [µm]"""
-
-    name: str
-    mirror: float
-    target: float
-    lower: float
-    upper: float
-    half_width: float
-
-    def inward(self, deviation: float) -> float:
-        """From a deviation of the drawing to this frame."""
-        return self.mirror * (deviation - self.target)
-
-    def outward(self, place: float) -> float:
-        """From this frame to a deviation of the drawing."""
-        return self.mirror * place + self.target
-
-
-def frame_of(feature: FeatureSettings) -> Frame:
-    """
-    The frame of a diameter or bore.
-
-    One limit alone has no width; ten gauge spreads, at least 5 µm, stand in for it, and without a
-    target the level is wanted that far inside the limit.
-    """
-    low, high, aim = feature.lower_um, feature.upper_um, feature.target_um
-    guess = max(10 * feature.gauge_sd_um, 5.0)
-    if aim is None:
-        if low is not None and high is not None:
-            aim = (low + high) / 2
-        else:
-            aim = high - guess if high is not None else (low or 0.0) + guess
-    mirror = mirror_of(feature)
-    guard = GUARD_PER_U * feature.uncertainty_um
-    ends = [
-        math.inf if end is None else max(way * (end - aim) - guard, 0.0)
-        for end, way in ((low, -1.0), (high, 1.0))
-    ]
-    if mirror < 0:
-        ends.reverse()
-    widths = [abs(end - aim) for end in (low, high) if end is not None]
-    return Frame(feature.name, mirror, aim, -ends[0], ends[1], max([*widths, 1e-3]))
-
-
-class Companion:
-    """Another diameter of the same kind: how far its level lies above the leading one."""
-
-    def __init__(self, frame: Frame, noise: float) -> None:
-        self.frame = frame
-        self.shift, self.var = 0.0, frame.half_width**2
-        self.noise, self.count = noise, 3.0
-
-    def part(self) -> None:
-        """One part was ground."""
-        self.var += 2e-4 * self.noise
-
-    def dress(self) -> None:
-        """A dress may leave the wheel a little tapered."""
-        self.var += 0.1 * self.noise
-
-    def expected(self, level: float, level_var: float) -> tuple[float, float]:
-        """Forecast of its reading and the variance of that."""
-        return level + self.shift, level_var + self.var + self.noise
-
-    def read(self, value: float, level: float, level_var: float) -> None:
-        """Take in one measured part."""
-        model = self.var + level_var
-        total = model + self.noise
-        gap = value - level - self.shift
-        gap = math.copysign(min(abs(gap), 3 * math.sqrt(total)), gap)
-        share = self.noise / total
-        seen = share * share * gap * gap + share * model
-        self.count = min(self.count + 1, 200)
-        gain = self.var / total
-        self.shift += gain * gap
-        self.var *= 1 - gain
-        self.noise += (seen - self.noise) / self.count
-
-    def state(self) -> list[float]:
-        """Plain numbers from which `resume` continues exactly."""
-        return [self.shift, self.var, self.noise, self.count]
-
-    def resume(self, state: Sequence[float]) -> None:
-        """Continue from `state`."""
-        self.shift, self.var, self.noise, self.count = state
 
 
 class Track:
@@ -133,10 +38,10 @@ class Track:
         self.frame = frame_of(lead)
         width = self.frame.half_width
         past = [cycle for record in history for cycle in record["cycles"]][-CYCLES_KEPT:]
-        self.life = _life(settings, past)
+        self.life = habitual_life(settings, past)
         step = settings.machine.offset_step_um
         self.gauge_var = lead.gauge_sd_um**2 + lead.gauge_step_um**2 / 12
-        self.drift = Drift(_prior(self.life, width, settings))
+        self.drift = Drift(entry_prior(self.life, width))
         self.growth = SpreadGrowth(
             (0.15 * width) ** 2 + self.gauge_var, self.life, (0.7 * width) ** 2 + self.gauge_var
         )
@@ -495,28 +400,3 @@ class Track:
         self.cycles = [dict(c) for c in state["cycles"]]
         self.errors = list(state["errors"])
         self.usual_slope = (state["usual_slope"][0], state["usual_slope"][1])
-
-
-def _life(settings: Settings, past: Sequence[dict[str, Any]]) -> float:
-    if settings.wheel.parts_per_dress is not None:
-        return float(settings.wheel.parts_per_dress)
-    if settings.wheel.max_parts_per_dress is not None:
-        return settings.wheel.max_parts_per_dress / 1.5
-    ended = sorted(c["parts"] for c in past if c["ended_by"] == "dress")
-    return float(ended[len(ended) // 2]) if ended else LIFE
-
-
-def _prior(life: float, width: float, settings: Settings) -> DriftPrior:
-    """Entry beliefs, scaled by tolerance and life: about a half width of wear per dress."""
-    return DriftPrior(
-        life=life,
-        base_sd=1.0 * width,
-        slope=0.7 * width / life,
-        slope_sd=1.0 * width / life,
-        warmth=0.0,
-        warmth_sd=0.35 * width,
-        break_in=0.1 * width,
-        break_in_sd=0.2 * width,
-        curve_sd=1.2 * width / life,
-        bend_sd=3.0 * width / life,
-    )

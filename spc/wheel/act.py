@@ -1,0 +1,76 @@
+"""One next act, with all that goes with it."""
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, fields
+from functools import cached_property
+from typing import Any
+
+from spc.wheel.forecast import PartsLeft
+
+#: What the next act may be.
+ACTIONS = (
+    "grind_on",
+    "measure_again",
+    "check",
+    "offset",
+    "swivel",
+    "dress",
+    "let_it_warm",
+    "hold",
+)
+
+
+@dataclass(frozen=True)
+class Advice:
+    """
+    One next act.
+
+    Parameters
+    ----------
+    action : str
+        One of `ACTIONS`.
+    subject : str
+        What to check, or which feature.
+    offset_um : float or None
+        Diametral, + bigger, a multiple of the machine's step; None unless a move is advised.
+        With a dress: to be entered after it, beyond what the control clears by itself.
+    amount, amount_unit : float, str or None
+        The move as typed on this control, or minutes to wait.
+    measure_after : int
+        Parts until the next reading: 1 the very next, 0 this one again.
+    evidence : str
+        One plain sentence with the numbers.
+    check_first : str
+        What to look at before acting.
+    runner_up, cost_difference : str, float or None
+        The next best act and what more it costs.
+    """
+
+    action: str
+    subject: str
+    offset_um: float | None
+    amount: float | None
+    amount_unit: str | None
+    measure_after: int
+    evidence: str
+    check_first: str
+    runner_up: str | None
+    cost_difference: float | None
+    _count: Callable[[], PartsLeft | None] = field(repr=False, compare=False, default=lambda: None)
+
+    @cached_property
+    def parts_left(self) -> PartsLeft | None:
+        """Parts until one is out with probability 0.5 % if left alone; None: not enough yet."""
+        return self._count()
+
+    @property
+    def is_act(self) -> bool:
+        """Whether something is to be done at the machine or the gauge now."""
+        return self.action != "grind_on"
+
+    def as_dict(self) -> dict[str, Any]:
+        """The fields as one JSON document, ``"schema": "spc.advice/1"``."""
+        left = self.parts_left
+        told = {f.name: getattr(self, f.name) for f in fields(self) if f.repr}
+        told["parts_left"] = None if left is None else asdict(left)
+        return {"schema": "spc.advice/1", **told}
