@@ -1,9 +1,10 @@
 """What each column of a file means, told by its header, the plan and the words of the trade."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from spc.errors import PlanError
 from spc.intake import words
 from spc.plan import Plan
 from spc.units import unit_named
@@ -35,6 +36,8 @@ class Column:
         0 for the first of several readings side by side.
     kind : {"actual", "deviation"} or None
         Said by the header.
+    mapped : bool
+        Named in the plan, under [columns].
     """
 
     index: int
@@ -44,6 +47,7 @@ class Column:
     unit: str | None = None
     place: int = 0
     kind: str | None = None
+    mapped: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,8 +74,7 @@ class Lexicon:
         self.features = plan.measured_features
         self.names = {words.key(f.name): f.name for f in self.features}
         self.mapped: dict[str, str] = {}
-        self.mapped_names: set[str] = set()
-        self._map(plan.columns)
+        self._map(plan)
         self._mapped_bases = {_flat(split_unit(h)[0]): name for h, name in self.mapped.items()}
         self._keys = tuple({*self.names, *(words.key(h) for h in self.mapped), *_LOOSE} - {""})
         self._seen: dict[str, Column] = {}
@@ -79,12 +82,15 @@ class Lexicon:
         self.only_size = sizes[0] if len(sizes) == 1 else None
         self.only_feature = self.features[0].name if len(self.features) == 1 else None
 
-    def _map(self, columns: Mapping[str, str]) -> None:
-        for wanted, header in columns.items():
-            name = self.names.get(words.key(wanted), wanted)
-            self.mapped[_flat(header)] = name
-            if name in self.names.values():
-                self.mapped_names.add(name)
+    def _map(self, plan: Plan) -> None:
+        features = {words.key(f.name) for f in plan.features}
+        for wanted, header in plan.columns.items():
+            if wanted not in words.ROLE_NAMES and words.key(wanted) not in features:
+                raise PlanError(
+                    f"{plan.source or 'plan'}: columns: {wanted!r} is no feature of the plan and"
+                    f" none of {', '.join(sorted(words.ROLE_NAMES))}"
+                )
+            self.mapped[_flat(header)] = self.names.get(words.key(wanted), wanted)
 
     def feature_named(self, text: str) -> str | None:
         """The feature a cell of a long file names; None for one the plan does not have."""
@@ -126,6 +132,7 @@ class Lexicon:
         wanted = self.mapped.get(_flat(text))
         if wanted is None:
             return None
+        known = replace(known, mapped=True)
         if wanted in self.names.values():
             return replace(known, role="reading", feature=wanted)
         return replace(known, role=wanted) if wanted in words.ROLE_NAMES else None
@@ -144,17 +151,22 @@ class Lexicon:
         for candidate in stems:
             name = self._feature_of(candidate)
             if name is not None:
-                return replace(known, role="reading", feature=name, place=place)
+                mapped = self._mapped_feature(candidate) is not None
+                return replace(known, role="reading", feature=name, place=place, mapped=mapped)
             decorated = self._decorated(known, candidate)
             if decorated is not None:
                 return replace(decorated, place=place)
-        return None
+        loose = self._role(known, stem)
+        # "Messwert 2" of a long file, or of a plan with one feature.
+        return replace(loose, place=place) if loose.role == "reading" else None
 
     def _feature_of(self, text: str) -> str | None:
+        mapped = self._mapped_feature(text)
+        return mapped or self.names.get(words.key(text))
+
+    def _mapped_feature(self, text: str) -> str | None:
         mapped = self.mapped.get(_flat(text)) or self._mapped_bases.get(_flat(text))
-        if mapped in self.names.values():
-            return mapped
-        return self.names.get(words.key(text))
+        return mapped if mapped in self.names.values() else None
 
     def _decorated(self, known: Column, base: str) -> Column | None:
         tokens = [t for t in _SPLIT.split(base) if t]
@@ -223,29 +235,37 @@ def layout(headers: Sequence[str], lexicon: Lexicon) -> Layout | None:
         Of the plan.
     """
     columns = [lexicon.column(i, header) for i, header in enumerate(headers)]
-    columns = _one_clock(columns)
+    columns = _one_clock(_mapped_first(columns))
     named = [c for c in columns if c.role == "reading" and c.feature]
     loose = [c for c in columns if c.role == "reading" and not c.feature]
-    has_feature = any(c.role == "feature" for c in columns)
-    if has_feature and loose:
-        keep = next((c for c in loose if c.kind != "deviation"), loose[0])
-        columns = [_unused(c) if c.role == "reading" and c is not keep else c for c in columns]
-        return Layout(_only_one_each(columns), long=True)
     if named:
         columns = [_unused(c) if c in loose else c for c in columns]
         return Layout(_only_one_each(_side_by_side(columns)), long=False)
-    if loose and (lexicon.only_feature or lexicon.only_size):
-        return _of_one_feature(columns, loose, lexicon)
-    return None
-
-
-def _of_one_feature(columns: list[Column], loose: list[Column], lexicon: Lexicon) -> Layout:
+    long = any(c.role == "feature" for c in columns)
     name = lexicon.only_feature or lexicon.only_size
-    keep = next((c for c in loose if c.kind != "deviation"), loose[0])
+    if not loose or (not long and name is None):
+        return None
+    keep = _one_reading(loose)
     columns = [
-        replace(c, feature=name) if c is keep else _unused(c) if c in loose else c for c in columns
-    ]
-    return Layout(_only_one_each(columns), long=False)
+        _unused(c) if c in loose and c not in keep else
+        replace(c, feature=None if long else name) if c in keep else c
+        for c in columns
+    ]  # fmt: skip
+    return Layout(_only_one_each(_side_by_side(columns)), long=long)
+
+
+def _one_reading(loose: list[Column]) -> list[Column]:
+    """Of several columns of readings without a feature: numbered ones, or the one that is best."""
+    numbered = [c for c in loose if c.place > 0]
+    if len(numbered) > 1:
+        return numbered
+    return [next((c for c in loose if c.kind != "deviation"), loose[0])]
+
+
+def _mapped_first(columns: list[Column]) -> list[Column]:
+    """What the plan maps by its header is not looked for by its name."""
+    mapped = {(c.role, c.feature) for c in columns if c.mapped}
+    return [_unused(c) if (c.role, c.feature) in mapped and not c.mapped else c for c in columns]
 
 
 def _unused(column: Column) -> Column:

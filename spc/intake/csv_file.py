@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
-from spc.intake.columns import Layout, Lexicon
+from spc.intake.columns import Column, Layout, Lexicon
 from spc.intake.decoding import Given, Text, content_of, text_of
 from spc.intake.dialect import Dialect, find_dialect
 from spc.intake.jobs import other_jobs
@@ -17,11 +17,11 @@ from spc.intake.meaning import Target, near_nominal, target_of
 from spc.intake.readings import (
     TAKEN,
     UNITS,
+    UNKNOWN,
     Stream,
     column_texts,
     read_stream,
     text_column,
-    unit_codes,
 )
 from spc.intake.screens import screen
 from spc.intake.table import SHORT, SPILLED, Table, tabulate
@@ -170,6 +170,7 @@ def read_sheet_text(
         _read_long(sheet, lexicon, targets, careful)
     else:
         _read_wide(sheet, targets, careful)
+    _refuse_contradictions(sheet)
     _refuse_slid_rows(sheet, targets)
     for stream in sheet.streams:
         for at in screen(stream, text.name).tolist():
@@ -179,6 +180,17 @@ def read_sheet_text(
             )
     _correct_for_warmth(sheet)
     return sheet
+
+
+def _refuse_contradictions(sheet: Sheet) -> None:
+    for stream in sheet.streams:
+        for sense in stream.senses.values():
+            if sense.contradicts:
+                raise UnreadableRun(
+                    f"{sheet.name}, column {stream.column.header!r}: the unit is ambiguous:"
+                    f" {sense.unit} is written, yet the numbers are the nominal of"
+                    f" {stream.target.feature.name!r} in {sense.contradicts}; correct the unit"
+                )
 
 
 def _refuse_unknown_features(understanding: Understanding, targets: dict[str, Target]) -> None:
@@ -234,17 +246,8 @@ def _read_wide(sheet: Sheet, targets: dict[str, Target], careful: bool) -> None:
     rows = np.flatnonzero(sheet.lines.kind == DATA)
     units = _unit_column(sheet)
     for column in sheet.layout.readings:
-        sheet.streams.append(
-            read_stream(
-                sheet.table,
-                column,
-                targets[column.feature or ""],
-                rows,
-                convention=sheet.dialect.conventions[column.index],
-                units=None if units is None else units[rows],
-                careful=careful,
-            )
-        )
+        target = targets[column.feature or ""]
+        sheet.streams.append(_stream(sheet, column, target, rows, units, careful))
 
 
 def _unit_column(sheet: Sheet) -> NDArray[np.int8] | None:
@@ -253,35 +256,41 @@ def _unit_column(sheet: Sheet) -> NDArray[np.int8] | None:
         return None
     texts = column_texts(sheet.table, column.index)
     known = {text: UNITS.index(unit_named(text)) for text in set(texts)}
-    return unit_codes(texts, known)
+    known |= {text: UNKNOWN for text in known if text and not known[text]}
+    return np.array([known[text] for text in texts], dtype=np.int8)
 
 
 def _read_long(sheet: Sheet, lexicon: Lexicon, targets: dict[str, Target], careful: bool) -> None:
-    column = sheet.layout.readings[0]
     feature_column = sheet.layout.of("feature")
     assert feature_column is not None
     texts = column_texts(sheet.table, feature_column.index)
     names = {text: lexicon.feature_named(text) if text else None for text in set(texts)}
-    units = _unit_column(sheet)
-    kind = sheet.lines.kind
-    data = kind == DATA
     owner = np.array([names[text] or "" for text in texts], dtype=object)
-    unknown = data & (owner == "")
-    _set_aside(sheet, texts, np.flatnonzero(unknown))
+    _set_aside(sheet, texts, np.flatnonzero((sheet.lines.kind == DATA) & (owner == "")))
+    units = _unit_column(sheet)
     for name, target in targets.items():
-        rows = np.flatnonzero((kind == DATA) & (owner == name))
-        if len(rows):
-            sheet.streams.append(
-                read_stream(
-                    sheet.table,
-                    column,
-                    target,
-                    rows,
-                    convention=sheet.dialect.conventions[column.index],
-                    units=None if units is None else units[rows],
-                    careful=careful,
-                )
-            )
+        rows = np.flatnonzero((sheet.lines.kind == DATA) & (owner == name))
+        for column in sheet.layout.readings if len(rows) else ():
+            sheet.streams.append(_stream(sheet, column, target, rows, units, careful))
+
+
+def _stream(
+    sheet: Sheet,
+    column: Column,
+    target: Target,
+    rows: NDArray[np.int64],
+    units: NDArray[np.int8] | None,
+    careful: bool,
+) -> Stream:
+    return read_stream(
+        sheet.table,
+        column,
+        target,
+        rows,
+        convention=sheet.dialect.conventions[column.index],
+        units=None if units is None else units[rows],
+        careful=careful,
+    )
 
 
 def _set_aside(sheet: Sheet, texts: list[str], rows: NDArray[np.int64]) -> None:
@@ -291,7 +300,7 @@ def _set_aside(sheet: Sheet, texts: list[str], rows: NDArray[np.int64]) -> None:
         if texts[row]:
             others[texts[row]] = others.get(texts[row], 0) + 1
             sheet.lines.kind[row] = SKIPPED
-        elif sheet.table.lengths[row, sheet.layout.readings[0].index]:
+        elif any(sheet.table.lengths[row, c.index] for c in sheet.layout.readings):
             sheet.lines.refuse(row, "no feature is named")
     if others:
         shown = ", ".join(f"{name!r} ({count})" for name, count in list(others.items())[:6])

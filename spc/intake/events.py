@@ -22,6 +22,8 @@ from spc.run import EVENT_COLUMNS
 from spc.units import read_quantity
 
 Get = Callable[[str], str]
+# Events this many parts behind the last measured one are mistyped. Own choice.
+_FURTHEST = 10_000
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,26 @@ class Event:
     note: str
     source: str
     row: int
+
+
+@dataclass(frozen=True)
+class Places:
+    """
+    Where the parts of the measurements are.
+
+    Attributes
+    ----------
+    of_serial : callable
+        The part with a part number; None when it is not known.
+    before : callable
+        The last part at or before a time.
+    last : int
+        The last part measured.
+    """
+
+    of_serial: Callable[[str], int | None]
+    before: Callable[[np.datetime64], int]
+    last: int
 
 
 def event_of(
@@ -115,9 +137,7 @@ def _minutes(text: str, place: str, remarks: list[str]) -> float:
 def read_events_file(
     given: Given,
     plan: Plan,
-    *,
-    of_serial: Callable[[str], int | None],
-    before: Callable[[np.datetime64], int],
+    places: Places,
     remarks: list[str],
 ) -> list[Event]:
     """
@@ -129,10 +149,8 @@ def read_events_file(
         The file.
     plan : Plan
         Of the job.
-    of_serial : callable
-        The part with a part number.
-    before : callable
-        The last part at or before a time.
+    places : Places
+        Where the parts are.
     remarks : list of str
         Grows by what the page must say.
 
@@ -156,7 +174,7 @@ def read_events_file(
     return [
         event
         for row in range(len(table))
-        if (event := _event(text, table, layout, plan, times, row, of_serial, before, remarks))
+        if (event := _event(text, table, layout, plan, times, row, places, remarks))
     ]
 
 
@@ -201,8 +219,7 @@ def _event(
     plan: Plan,
     times: Stamps,
     row: int,
-    of_serial: Callable[[str], int | None],
-    before: Callable[[np.datetime64], int],
+    places: Places,
     remarks: list[str],
 ) -> Event | None:
     place = f"{text.name}, row {table.line[row]}"
@@ -221,7 +238,7 @@ def _event(
         return None
     units = {c.role: c.unit for c in layout.columns}
     kind, amount, minutes, note = event_of(get, units, plan.machine, place=place, remarks=remarks)
-    after = _after(get, times[row], place, of_serial, before)
+    after = _after(get, times[row], place, places)
     return Event(after, times[row], kind, amount, minutes, note, text.name, int(table.line[row]))
 
 
@@ -229,8 +246,7 @@ def _after(
     get: Get,
     time: np.datetime64,
     place: str,
-    of_serial: Callable[[str], int | None],
-    before: Callable[[np.datetime64], int],
+    places: Places,
 ) -> int:
     if get("after_part"):
         try:
@@ -242,9 +258,14 @@ def _after(
                 f"{place}: after_part is {get('after_part')!r}; write the whole number of the part"
                 " before the event, 0 for none"
             )
+        if after > places.last + _FURTHEST:
+            raise UnreadableRun(
+                f"{place}: after_part is {int(after)}, but the last part measured is"
+                f" {places.last}; write the count of parts, not the part number, or give part"
+            )
         return int(after)
     if get("part"):
-        part = of_serial(get("part"))
+        part = places.of_serial(get("part"))
         if part is None:
             raise UnreadableRun(
                 f"{place}: part {get('part')!r} is not in the measurements; give after_part instead"
@@ -254,7 +275,7 @@ def _after(
         raise UnreadableRun(
             f"{place}: nothing says when the event was; give after_part, part or time"
         )
-    return before(time)
+    return places.before(time)
 
 
 def events_frame(events: list[Event]) -> pd.DataFrame:

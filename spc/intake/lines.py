@@ -186,18 +186,18 @@ def _judge(
     fields = table.fields(row)
     state = int(table.state[row])
     serial = lines.serial[row] if lines.serial is not None else None
-    label = _label(layout, lines, fields)
+    label = _label(layout, fields)
     if state == UNFINISHED:
         return lines.refuse(row, "unfinished line: it has no line end, so the file may still grow")
     if tuple(fields) == tuple(h.strip() for h in headers) or _ruled(layout, lines, fields):
         lines.kind[row] = SKIPPED
-    elif label and (serial is None or not _FIGURE.search(serial)):
+    elif label and (serial is None or not _FIGURE.search(serial) or _no_moment(layout, fields)):
         lines.kind[row] = SUMMARY
     elif state == LONG:
         lines.refuse(row, f"too many fields: more than the {len(fields)} of the header")
     elif state == UNCLOSED:
         lines.refuse(row, "a quote is opened and not closed on its line or in its cell")
-    elif lines.has_event[row] and not filled:
+    elif lines.has_event[row] and not any(_FIGURE.search(fields[c.index]) for c in layout.readings):
         lines.kind[row] = EVENT
     elif serial == "" and filled:
         lines.refuse(row, "no part number")
@@ -206,7 +206,7 @@ def _judge(
     return None
 
 
-def _label(layout: Layout, lines: Lines, fields: list[str]) -> bool:
+def _label(layout: Layout, fields: list[str]) -> bool:
     """Whether a cell says that the line sums up others."""
     dated = any(
         c.role in ("time", "date") and _FIGURE.search(fields[c.index]) for c in layout.columns
@@ -224,6 +224,12 @@ def _label(layout: Layout, lines: Lines, fields: list[str]) -> bool:
         if said:
             return True
     return False
+
+
+def _no_moment(layout: Layout, fields: list[str]) -> bool:
+    """Whether a label stands where the time belongs, so that a number beside it is no part."""
+    column = layout.of("time") or layout.of("date")
+    return column is not None and words.says_summary(fields[column.index], sure=True)
 
 
 def _ruled(layout: Layout, lines: Lines, fields: list[str]) -> bool:

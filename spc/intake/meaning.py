@@ -14,7 +14,8 @@ from spc.plan import Feature
 FACTORS = (25.4, 1 / 25.4, 2.0, 0.5, 10.0, 0.1)
 #: The corrected value must land within this many tolerance widths of nominal.
 REACH_WIDTHS = 3.0
-# Sizes this near to nominal are sizes: 1 % of nominal, or three tolerance widths if that is more.
+# Sizes this near to nominal are sizes: 1 % of nominal, or three tolerance widths if that is more,
+# but never more than a third of nominal.
 # Own choice: a grinder that is further off cuts no part of this plan.
 _NEAR_NOMINAL = 0.01
 _NEAR_WIDTHS = 3.0
@@ -68,17 +69,30 @@ def target_of(feature: Feature) -> Target:
 
 @dataclass(frozen=True)
 class Sense:
-    """How the numbers of one column are to be taken."""
+    """
+    How the numbers of one column are to be taken.
+
+    Attributes
+    ----------
+    unit : {"mm", "in", "um"}
+    absolute : bool
+        Sizes; else deviations.
+    inferred : str
+        What was told by magnitude, for the page.
+    contradicts : str
+        The unit in which the numbers are sizes after all, when another is written.
+    """
 
     unit: str
     absolute: bool
     inferred: str = ""
+    contradicts: str = ""
 
 
 def near_nominal(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
     """Which numbers, taken in `unit`, are sizes near the nominal."""
     nominal = float(target.nominal_um)
-    reach = max(_NEAR_NOMINAL * nominal, _NEAR_WIDTHS * target.width_um)
+    reach = max(_NEAR_NOMINAL * nominal, min(_NEAR_WIDTHS * target.width_um, nominal / 3))
     near: NDArray[np.bool_] = np.abs(values * UM[unit] - nominal) <= reach
     return near
 
@@ -121,8 +135,9 @@ def sense_of(
     --------
     >>> from spc.plan import Feature
     >>> seat = target_of(Feature(name="seat A", nominal=25.0, upper=0.011, lower=0.002))
-    >>> sense_of(np.array([3.1, 4.5]), unit=None, kind=None, target=seat)
-    Sense(unit='um', absolute=False, inferred='deviations in um, told by their size')
+    >>> sense = sense_of(np.array([3.1, 4.5]), unit=None, kind=None, target=seat)
+    >>> sense.unit, sense.absolute, sense.inferred
+    ('um', False, 'deviations in um, told by their size')
     """
     plan_unit = target.feature.unit
     if not target.sized:
@@ -132,6 +147,10 @@ def sense_of(
             if _most(near_nominal(values, candidate, target)):
                 said = "" if unit or candidate == plan_unit else f"sizes in {candidate}"
                 return Sense(candidate, True, said and f"{said}, told by their size")
+    if unit and unit != plan_unit and kind is None:
+        tight = np.abs(values * UM[plan_unit] - float(target.nominal_um))
+        if _most(tight <= REACH_WIDTHS * target.width_um):
+            return Sense(unit, False, contradicts=plan_unit)
     if kind is None and _most(at_a_factor(values, unit or plan_unit, target)):
         # A radius, inches or a slipped mark: a size all the same, which the screens refuse.
         return Sense(unit or plan_unit, True)

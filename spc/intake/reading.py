@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from spc.errors import UnreadableRun
 from spc.intake.csv_file import Sheet, read_sheet
 from spc.intake.decoding import Given
-from spc.intake.events import Event, event_of, events_frame, read_events_file
+from spc.intake.events import Event, Places, event_of, events_frame, read_events_file
 from spc.intake.lines import DATA, EVENT, REFUSED, SAME, SKIPPED, SUMMARY
 from spc.intake.parts import Parts, number_parts
 from spc.intake.quarantine import Account, Reject, rejects_frame
@@ -116,16 +116,15 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
     account = Account()
     account.identical_rows = set_identical_aside(sequence)
     parts, counted = number_parts(sequence, plan)
-    remarks += [counted, *sequence.remarks]
+    remarks += [counted, *sequence.remarks, *_missing(sequence, plan)]
     told = _events_in_rows(sequence, parts, plan, remarks)
+    places = Places(
+        of_serial=parts.of_serial,
+        before=lambda time: _part_before(sequence, parts, time),
+        last=int(parts.part.max(initial=0)),
+    )
     for given in events:
-        told += read_events_file(
-            given,
-            plan,
-            of_serial=parts.of_serial,
-            before=lambda time: _part_before(sequence, parts, time),
-            remarks=remarks,
-        )
+        told += read_events_file(given, plan, places, remarks)
     reground = any(event.kind == "regrind" for event in told)
     base = mark_repeats(sequence, parts, plan, reground=reground)
     measurements = _measurements(sequence, parts, base)
@@ -158,6 +157,12 @@ def _said(sheet: Sheet) -> list[str]:
             f" from nominal and are kept: {shown}" + ("; ..." if len(sheet.doubtful) > 5 else "")
         )
     return said
+
+
+def _missing(sequence: Sequence, plan: Plan) -> list[str]:
+    found = {stream.target.feature.name for s in sequence.sheets for stream in s.streams}
+    missing = [f.name for f in plan.measured_features if f.name not in found]
+    return [f"no file has a column or row of {name!r}" for name in missing]
 
 
 def _events_in_rows(

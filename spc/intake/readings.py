@@ -1,6 +1,5 @@
 """The readings of one column: numbers, units, deviations, and the cells that are none."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,6 +15,8 @@ from spc.intake.whole_column import Digits, deviations_and_sizes, digits
 
 TAKEN, BLANK, REFUSED = range(3)
 UNITS = (None, "mm", "in", "um")
+#: Stands in place of a unit that is none of these.
+UNKNOWN = -1
 Ints = NDArray[np.int64]
 _LONG_TEXT = 40
 
@@ -90,7 +91,7 @@ def read_stream(
     convention : Convention
         How numbers are written there.
     units : ndarray of int8, shape (n,), optional
-        Units from a unit column, as positions in UNITS.
+        Units from a unit column, as positions in UNITS; UNKNOWN where it is no unit of length.
     careful : bool
         Take every cell one by one; for tests.
     """
@@ -107,11 +108,12 @@ def read_stream(
     )  # fmt: skip
     stream.state[lengths == 0] = BLANK
     codes = np.zeros(n, np.int8) if units is None else units.copy()
+    for at in np.flatnonzero((codes == UNKNOWN) & (stream.state != BLANK)).tolist():
+        stream.refuse(at, "the unit beside it is no unit of length here; use mm, in or um")
     if column.unit is not None:
         codes[codes == 0] = UNITS.index(column.unit)
-    odd = _read_one_by_one(
-        table, stream, np.flatnonzero(stream.state == REFUSED), convention, codes
-    )
+    unread = np.flatnonzero((stream.state == REFUSED) & (codes != UNKNOWN))
+    odd = _read_one_by_one(table, stream, unread, convention, codes)
     _into_deviations(table, stream, plain, odd, codes, convention)
     return stream
 
@@ -222,8 +224,3 @@ def column_texts(table: Table, index: int) -> list[str]:
     for row in np.concatenate(slow).tolist():
         texts[row] = table.text(row, index)
     return texts.tolist()
-
-
-def unit_codes(texts: Sequence[str], known: dict[str, int]) -> NDArray[np.int8]:
-    """Units written in a column of their own, as positions in UNITS; 0 where none is known."""
-    return np.array([known.get(text, 0) for text in texts], dtype=np.int8)

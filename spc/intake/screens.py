@@ -39,7 +39,8 @@ def screen(stream: Stream, source: str) -> NDArray[np.int64]:
     """
     target = stream.target
     if not target.sized:
-        return np.zeros(0, dtype=np.int64)
+        # What cannot fall below zero is doubtful when it does.
+        return np.flatnonzero(target.feature.zero_bounded & (stream.deviation_um < 0))
     reach = REACH_WIDTHS * target.width_um
     taken = stream.state == TAKEN
     far = np.flatnonzero(taken & (np.abs(stream.deviation_um) > reach))

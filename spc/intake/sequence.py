@@ -186,6 +186,9 @@ def set_identical_aside(sequence: Sequence) -> int:
 def _alike(sequence: Sequence) -> Ints:
     """Positions of rows that agree in time, part number and readings with another row."""
     eligible = np.isin(sequence.kind, (DATA, EVENT)) & ~np.isnat(sequence.utc)
+    for sheet, places in zip(sequence.sheets, sequence.places, strict=True):
+        if sheet.times is not None and sheet.times.date_only:
+            eligible[places] = False
     at = np.flatnonzero(eligible)
     if len(at) < 2:
         return at[:0]

@@ -68,6 +68,8 @@ class Times:
         Something is written there that is no time.
     clock_only : bool
         No date is written, so that `local` is on 1970-01-01.
+    date_only : bool
+        No time of day is written, so that the times tell nothing apart within a day.
     order : str
         How dates are written, for the preview.
     """
@@ -76,6 +78,7 @@ class Times:
     offset: NDArray[np.float64]
     unreadable: NDArray[np.bool_]
     clock_only: bool
+    date_only: bool
     order: str
 
 
@@ -135,7 +138,8 @@ def read_times(
     local = _stamps(parts, first)
     offset = np.where(np.isnan(parts.offset) & utc, 0.0, parts.offset)
     clock_only = bool(parts.read.any()) and not parts.order[parts.read].any()
-    return Times(local, offset, filled & np.isnat(local), clock_only, words)
+    date_only = bool(parts.read.any()) and not parts.micros[parts.read].any()
+    return Times(local, offset, filled & np.isnat(local), clock_only, date_only, words)
 
 
 def _take_apart(column: Column, date_system: int, careful: bool, shape: Shaper) -> _Parts:

@@ -136,6 +136,7 @@ def test_events_of_both_files_are_put_in_order(read):
         ("after_part,event\n3.5,dress\n", "write the whole number of the part"),
         ("after_part,event\n,dress\n", "nothing says when the event was"),
         ("after_part,event\nthree,dress\n", "'three' is not a number"),
+        ("after_part,event\n20261119,dress\n", "last part measured is 7"),
         ("part,event\nSN-1,dress\n", "'SN-1' is not in the measurements"),
         ("after_part,event\n3,dress", "no line end"),
         ("after_part,event\n3,dress,x,y\n", "too many fields"),
@@ -149,3 +150,10 @@ def test_a_file_of_events_that_cannot_be_placed_is_refused(read, events, why):
 def test_events_by_time_need_times_in_the_measurements(read):
     with pytest.raises(UnreadableRun, match="measurements have none"):
         read("part,seat A\n1,25.0031\n", events="time,event\n2026-11-19 06:00,dress\n")
+
+
+def test_dashes_in_a_row_of_an_event_are_no_readings(read):
+    run = read("part,seat A,seat B,event\n1,25.0031,19.9946,\n,---,-,dress\n2,25.0031,19.9946,\n")
+
+    assert told(run) == [(1, "dress", None)]
+    assert len(run.rejects) == 0

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from spc.errors import UnreadableRun
+from spc.errors import PlanError, UnreadableRun
 from spc.plan import read_plan
 
 SLEEVE = read_plan(
@@ -225,3 +225,54 @@ def test_gauge_and_operator_stand_in_the_frame(read):
 
     assert run.measurements["gauge"].tolist() == ["M 12", "M 14"]
     assert run.measurements["operator"].tolist() == ["A", "B"]
+
+
+def test_numbered_readings_of_a_long_file_are_repeats(read, taken):
+    run = read("Teil;Merkmal;Messwert 1;Messwert 2\n1;seat A;25,0031;25,0033\n1;seat B;19,9946;\n")
+
+    assert taken(run) == {
+        ("1", "seat A", 0): 3.1, ("1", "seat A", 1): 3.3, ("1", "seat B", 0): -5.4
+    }  # fmt: skip
+    assert run.account["blank"] == 1
+
+
+def test_a_unit_of_another_kind_refuses_the_cell(read):
+    run = read("part,feature,value,unit\n1,seat A,25.0031,mm\n2,seat A,25.0033,kg\n")
+
+    assert run.rejects[["row", "text"]].values.tolist() == [[3, "25.0033"]]
+    assert "no unit of length" in run.rejects["reason"].iloc[0]
+
+
+def test_a_unit_that_the_numbers_contradict_refuses_the_file(read):
+    with pytest.raises(UnreadableRun, match=r"column 'seat A \[µm\]'.*unit is ambiguous"):
+        read("part;seat A [µm]\n1;25,0031\n2;25,0044\n")
+
+
+def test_a_form_error_below_zero_is_named(read):
+    run = read("part;roundness\n1;-1,4\n2;1,5\n", plan=SLEEVE)
+
+    assert len(run.rejects) == 0
+    assert any("roundness: -1,4" in remark for remark in run.remarks)
+
+
+def test_what_the_plan_maps_is_not_looked_for_by_its_name(read, taken):
+    run = read("part,seat A,D1\n1,25.9,25.0031\n2,25.9,25.0044\n", '[columns]\n"seat A" = "D1"\n')
+
+    assert taken(run) == {("1", "seat A", 0): 3.1, ("2", "seat A", 0): 4.4}
+
+
+def test_a_mapped_header_may_stand_side_by_side_too(read, taken):
+    run = read("part,D1 [mm] 1,D1 [mm] 2\n1,25.0031,25.0033\n", '[columns]\n"seat A" = "D1 [mm]"\n')
+
+    assert taken(run) == {("1", "seat A", 0): 3.1, ("1", "seat A", 1): 3.3}
+
+
+def test_a_mapping_of_nothing_known_is_refused(read):
+    with pytest.raises(PlanError, match="columns: 'prat' is no feature"):
+        read("part,seat A\n1,25.0031\n", '[columns]\nprat = "Part No"\n')
+
+
+def test_a_feature_that_no_file_holds_is_named(read):
+    run = read("part,seat A\n1,25.0031\n")
+
+    assert "no file has a column or row of 'seat B'" in run.remarks

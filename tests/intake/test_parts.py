@@ -233,3 +233,16 @@ def test_an_operator_called_s_makes_no_summary(read, taken):
     run = read("time,operator,seat A\n2026-11-19 06:07,S,25.0031\n2026-11-19 06:08,R,25.0033\n")
 
     assert len(taken(run)) == 2
+
+
+def test_dates_without_a_time_of_day_make_no_row_identical(read):
+    run = read("Datum;seat A\n19.11.2026;25,003\n19.11.2026;25,003\n19.11.2026;25,004\n")
+
+    assert run.account["measurements"] == 3
+    assert run.made == 3
+
+
+def test_a_label_in_place_of_the_time_makes_a_summary_whatever_stands_beside(read):
+    run = read("time,part,seat A\n2026-11-19 06:07,1,25.0031\nMean,1,25.0031\nCount,1,1\n")
+
+    assert run.account["summary_rows"] == 2
