@@ -96,9 +96,13 @@ def fit(name: str, readings: ArrayLike, *, step: float | None = None) -> Fit:
         raise ValueError(f"{len(values)} different readings are too few for a {name} shape")
     if step:
         low, high = values - step / 2, values + step / 2
+        # Each tail from its own side, where probabilities keep their digits.
+        half = int(np.searchsorted(np.cumsum(weight), weight.sum() / 2))
 
         def likelihood(theta: tuple[float, ...]) -> float:
-            share = _between(family, low, high, theta)
+            below = family.cdf(high[:half], *theta) - family.cdf(low[:half], *theta)
+            above = family.sf(low[half:], *theta) - family.sf(high[half:], *theta)
+            share = np.concatenate([below, above])
             return float(weight @ np.log(np.maximum(share, _LEAST)))
     else:
 
@@ -181,13 +185,6 @@ def _cell_slopes(family: Family, edges: Array, free: Array) -> tuple[Array, Arra
         h[k] = 1e-4
         slopes.append((shares(free + h) - middle) / 1e-4)
     return middle, np.stack(slopes, -1)
-
-
-def _between(family: Family, low: Array, high: Array, theta: tuple[float, ...]) -> Array:
-    """Probability from `low` to `high`, from whichever tail keeps its digits."""
-    from_below = family.cdf(high, *theta) - family.cdf(low, *theta)
-    from_above = family.sf(low, *theta) - family.sf(high, *theta)
-    return np.asarray(np.where(family.cdf(low, *theta) > 0.5, from_above, from_below))
 
 
 def _highest(

@@ -52,7 +52,8 @@ def bounding_fits(asked: Question, found: FitTest) -> tuple[FitTest, ...]:
     """
     if found.shape.name != "folded normal":
         return (found,)
-    both = [fit_test(name, asked.y, step=asked.step) for name in ("folded normal", "half normal")]
+    other = "folded normal" if found.shape.family.free == 1 else "half normal"
+    both = [found, fit_test(other, asked.y, step=asked.step)]
     near = min(test.fit.aic for test in both) + ALIKE
     return tuple(test for test in both if test.accepted and test.fit.aic <= near) or (found,)
 

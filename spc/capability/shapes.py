@@ -100,13 +100,21 @@ def quantiles(family: Family, p: ArrayLike, *theta: ArrayLike) -> Array:
     p, *spread = np.broadcast_arrays(p, *(np.asarray(t, float) for t in theta))
     scale = _reach(family, *spread)
     middle = spread[0] if not family.positive else np.zeros_like(p)
-    low = np.zeros_like(p) if family.positive else middle - scale
+    low = np.zeros_like(p) if family.positive else np.array(middle - scale)
     high = middle + scale
-    for _ in range(60):
-        mid = (low + high) / 2
-        upper = np.where(p > 0.5, family.sf(mid, *spread) > 1 - p, family.cdf(mid, *spread) < p)
-        low, high = np.where(upper, mid, low), np.where(upper, high, mid)
-    return np.asarray((low + high) / 2)
+    # Each tail from its own side, where probabilities keep their digits.
+    for side, tail in ((p <= 0.5, family.cdf), (p > 0.5, family.sf)):
+        if side.any():
+            aim = p[side] if tail is family.cdf else 1 - p[side]
+            own = [t[side] for t in spread]
+            a, b = low[side], high[side]
+            for _ in range(52):
+                mid = (a + b) / 2
+                found = tail(mid, *own)
+                more = found < aim if tail is family.cdf else found > aim
+                a, b = np.where(more, mid, a), np.where(more, b, mid)
+            low[side] = (a + b) / 2
+    return np.asarray(low)
 
 
 def _reach(family: Family, *theta: Array) -> Array:
