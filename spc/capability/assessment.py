@@ -19,7 +19,7 @@ from spc.capability.question import Portion, Question
 from spc.capability.shapes import Path, Shape
 from spc.capability.time_models import TimeModel, time_model
 from spc.capability.time_parts import TimeParts, take_apart
-from spc.capability.verdict import quotable, remarks, sentence, verdict
+from spc.capability.verdict import far_out, quotable, remarks, sentence, verdict
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +64,9 @@ class Capability:
         One sentence.
     not_enough : str or None
         What is missing before the question can be answered, and how many parts would do.
+    outliers : tuple of int
+        Positions in the readings of parts too far out to belong, the farthest first; none is
+        taken out.
     remarks : tuple of str
         What limits the claim: the gauge, the sampling, the number of dress cycles.
     """
@@ -85,6 +88,7 @@ class Capability:
     allowed: tuple[str, ...]
     verdict: str
     not_enough: str | None
+    outliers: tuple[int, ...]
     remarks: tuple[str, ...]
     from_evidence: InitVar[Evidence]
 
@@ -189,6 +193,7 @@ def assess(
     total, ppm = performance(asked, parts, model, shape, fits)
     within = portions.within(asked, parts, model, total, shape)
     compensated = portions.compensated(asked, parts, model)
+    outliers = far_out(parts)
     answer, not_enough = verdict(asked, parts, model, within, total, compensated)
     return Capability(
         n=asked.n,
@@ -208,7 +213,8 @@ def assess(
         allowed=quotable(asked, model, within, total),
         verdict=answer,
         not_enough=not_enough,
-        remarks=remarks(asked, parts, model),
+        outliers=outliers,
+        remarks=remarks(asked, parts, model, outliers),
         from_evidence=Evidence(asked, parts, model, shape),
     )
 
@@ -235,6 +241,7 @@ def _no_answer(asked: Question, why: str) -> Capability:
         allowed=(),
         verdict=sentence(why),
         not_enough=sentence(why),
+        outliers=(),
         remarks=(),
         from_evidence=Evidence(asked),
     )

@@ -3,6 +3,7 @@
 import math
 
 from spc.capability.indices import Index
+from spc.capability.outliers import generalized_esd
 from spc.capability.question import Portion, Question
 from spc.capability.time_models import TimeModel
 from spc.capability.time_parts import TimeParts
@@ -84,9 +85,24 @@ def _settled_by(asked: Question, parts: TimeParts, model: TimeModel, index: Inde
     return text
 
 
-def remarks(asked: Question, parts: TimeParts, model: TimeModel) -> tuple[str, ...]:
-    """What limits the claim: dress cycles seen, the gauge, the sampling."""
+def far_out(parts: TimeParts) -> tuple[int, ...]:
+    """Positions of parts too far from their line to belong, the farthest first; kept in all."""
+    if not parts.within_sd > 0:
+        return ()
+    return generalized_esd(parts.residual, most=min(10, parts.n // 10), alpha=0.01).positions
+
+
+def remarks(
+    asked: Question, parts: TimeParts, model: TimeModel, outliers: tuple[int, ...]
+) -> tuple[str, ...]:
+    """What limits the claim: dress cycles seen, the gauge, the sampling, parts far out."""
     said = []
+    if outliers:
+        worst = abs(float(parts.residual[outliers[0]]))
+        said.append(
+            f"{len(outliers)} of {parts.n} parts lie too far from the others to belong with them, "
+            f"the farthest by {worst:.3g} µm; they are kept in every number."
+        )
     if parts.cycles == 1:
         said.append(
             "One dress cycle was measured: nothing is known of the scatter from dress to dress."

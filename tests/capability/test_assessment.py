@@ -211,3 +211,63 @@ def test_scipy_stats_stays_out():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "False"]
+
+
+def test_a_part_far_out_is_named_and_kept():
+    y, cycle, since = sawtooth(drift=3.0)
+    y[100] += 9.0
+    found = judged((y, cycle, since))
+
+    assert found.outliers == (100,)
+    assert "kept in every number" in " ".join(found.remarks)
+    assert found.n == len(y)
+    assert found.total.sigma == pytest.approx(y.std(ddof=1))
+
+
+def test_a_gauge_without_spread_would_show_a_better_index():
+    found = judged(sawtooth(cycles=1, length=200), gauge_sd=0.5)
+
+    spread = found.total.sigma
+    assert found.corrected.cpk.value == pytest.approx(
+        found.total.cpk.value / math.sqrt(1 - 0.25 / spread**2)
+    )
+    assert found.corrected.cpk.lower > found.total.cpk.lower
+    assert "not known" in judged(sawtooth(cycles=1, length=200)).corrected.cpk.why
+
+
+def test_a_gauge_said_to_spread_more_than_all_parts_is_doubted():
+    found = judged(sawtooth(cycles=1, length=200), gauge_sd=3.0)
+
+    assert found.corrected.cpk.value is None
+    assert any("check the statement" in remark for remark in found.remarks)
+    assert sum(share for _, _, share in found.budget) == pytest.approx(1.0)
+
+
+def test_the_index_about_the_target():
+    y, cycle, since = sawtooth(cycles=1, length=200)
+    found = judged((y, cycle, since), target=1.0)
+
+    assert found.cpm.value == pytest.approx(12 / (6 * math.hypot(y.std(ddof=1), y.mean() - 1.0)))
+    assert found.cpm.lower < found.cpm.value < found.cpm.upper
+    assert judged((y, cycle, since), target=None).cpm.value is None
+    assert judged((y, cycle, since), stable=False).cpm.value is None
+
+
+def test_dense_checks_after_a_dress_do_not_pull_the_delivered_level():
+    y, cycle, since = sawtooth(drift=6.0, sd=0.3, cycles=12)
+    keep = (since <= 10) | (since % 10 == 0)
+    found = judged((y[keep], cycle[keep], since[keep]))
+
+    # All parts average 0; those measured lie lower, since checks crowd the start of each cycle.
+    assert y[keep].mean() < -0.9
+    middle = float(found.evidence.shape.quantile(0.5))
+    assert middle == pytest.approx(0.0, abs=0.45)
+    assert any("measured more densely" in remark for remark in found.remarks)
+
+
+def test_what_it_was_made_from_stays_at_hand():
+    found = judged(sawtooth(drift=4.0))
+
+    assert found.evidence.parts.n == found.n
+    assert found.shapes[0].p_value >= found.shapes[-1].p_value or found.shapes[0].accepted
+    assert {test.shape.name for test in found.shapes} == {"normal", "flattened normal"}
