@@ -7,7 +7,7 @@ from typing import Any
 
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_rule import DressCase, dress_case, slope_now
-from spc.wheel.drift import SLOPE, WARMTH
+from spc.wheel.drift import BREAK_IN, SLOPE, WARMTH
 from spc.wheel.loss import DeadBand, dead_band, part_loss
 from spc.wheel.track import Track
 
@@ -90,10 +90,12 @@ class Case:
 def weigh(track: Track, habits: Habits) -> Case:
     """Everything the next act depends on."""
     level, var = track.level()
-    slope, _ = slope_now(track)
+    slope, slope_sd = slope_now(track)
     dress = dress_case(track)
+    sure = slope * slope / (slope * slope + slope_sd * slope_sd + 1e-12)
     ahead = level + _settling(track)
-    band = band_of(track, habits, var, slope)
+    # A drift that is hardly known is not aimed ahead of.
+    band = band_of(track, habits, var, sure * slope)
     left = dress.left if dress.left > 0 else 10**6
     move = best_move(track, habits, band, ahead, var, slope, left)
     sd = math.sqrt(var)
@@ -197,7 +199,9 @@ def _settling(track: Track) -> float:
     settings = track.settings
     minutes = 10 * settings.minutes_per_part
     soon = -math.expm1(-minutes / settings.machine.warm_up_minutes)
-    return 0.6 * track.to_come(track.age) + known * warmth * (1 - track.warm) * soon
+    break_in, spread = track.drift.estimate(BREAK_IN)
+    told = break_in * break_in / (break_in * break_in + spread + 1e-12)
+    return 0.6 * told * track.to_come(track.age) + known * warmth * (1 - track.warm) * soon
 
 
 def chance_out(track: Track, level: float, var: float) -> float:
