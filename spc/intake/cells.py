@@ -18,6 +18,8 @@ _GROUPED_BY_SPACE = re.compile(r"^[+-]?\d{1,3}(?:[  \u2009'’ ]\d{3})+(?!\d)")
 _QUOTED_FORMULA = re.compile(r'^="?(.*?)"?$')
 #: Beyond this number no part is measured, whatever its unit. Own choice; keeps every sum finite.
 LARGEST = 10**7
+# No number is longer; patterns may take the square of the length. Own choice.
+_LONGEST = 80
 _INFINITE = re.compile(r"^[+-]?\s*(inf(inity)?|∞|1\.#inf.*)$", re.IGNORECASE)
 
 
@@ -54,6 +56,8 @@ def read_number(text: str, convention: Convention) -> Number:
     >>> float(read_number("1.234,5", Convention(mark=",", group=".")).value)
     1234.5
     """
+    if len(text) > _LONGEST:
+        raise BadQuantity(f"{text[:20]!r}... has {len(text)} signs and is not a number")
     plain = _without_grouping(_plain(text), convention)
     if _INFINITE.match(plain):
         raise BadQuantity(f"{text.strip()!r} is not finite")

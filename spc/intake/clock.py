@@ -42,6 +42,8 @@ _CLOCK = (
 _ZONE = r"\s*(?P<zone>z|utc|gmt|(?P<sign>[+-])(?P<zh>\d{2}):?(?P<zn>\d{2}))?"
 _STAMP = re.compile(rf"^{_WEEKDAY}{_DATE}(?:(?:\s*[,t]\s*|\s+|-){_CLOCK}{_ZONE})?$", re.IGNORECASE)
 _CLOCK_ALONE = re.compile(rf"^{_CLOCK}{_ZONE}$", re.IGNORECASE)
+# No time is longer. Own choice.
+_LONGEST = 60
 # Names of groups by what they hold; alternatives of one pattern need names of their own.
 _SAME = {
     "y": "y", "m": "m", "d": "d", "py": "y", "pm": "m", "pd": "d", "a": "a", "b": "b", "c": "c",
@@ -88,6 +90,8 @@ def shape_of(text: str) -> Shape | None:
     >>> shape_of("03/04/2026 6:07 PM").order, shape_of("19.11.2026").order
     ('?', 'dmy')
     """
+    if len(text) > _LONGEST:
+        return None
     match = _STAMP.match(text)
     if match is None:
         # Six figures alone are more likely a number than a time of day.
@@ -106,10 +110,10 @@ def clock_shape_of(text: str) -> Shape | None:
     >>> clock_shape_of("060730").spans["n"], clock_shape_of("6:07 PM").half
     ((2, 4), 'p')
     """
-    match = _CLOCK_ALONE.match(text)
+    match = _CLOCK_ALONE.match(text) if len(text) <= _LONGEST else None
     if match is not None:
         return _shape(match, "", None)
-    match = _STAMP.match(text)
+    match = _STAMP.match(text) if len(text) <= _LONGEST else None
     return None if match is None else _shape(match, "", None)
 
 

@@ -12,6 +12,8 @@ from spc.units import unit_named
 _BRACKETED = re.compile(r"\s*[(\[{<]\s*(?:in\s+)?([^()\[\]{}<>]*?)\s*[)\]}>]\s*")
 _NUMBERED = re.compile(r"^(.*?)[\s_\-–#.:/(\[]*?(\d{1,2})\s*[)\]]?$", re.DOTALL)
 _SPLIT = re.compile(r"[\s_,;:/\-–]+")
+# Behind so many signs of a line no header is looked for. Own choice.
+_LONGEST_HEADER = 10_000
 _LOOSE = tuple(w for w, role in words.ROLES.items() if role in ("reading", "deviation"))
 
 
@@ -94,6 +96,8 @@ class Lexicon:
 
     def feature_named(self, text: str) -> str | None:
         """The feature a cell of a long file names; None for one the plan does not have."""
+        if len(text) > words.LONGEST:
+            return None
         mapped = self.mapped.get(_flat(text))
         if mapped in self.names.values():
             return mapped
@@ -102,11 +106,13 @@ class Lexicon:
 
     def may_be_header(self, line: str) -> bool:
         """Whether any word that a header needs stands in a line; quick, and never a false no."""
-        plain = words.key(line)
+        plain = words.plain(line[:_LONGEST_HEADER])
         return any(word in plain for word in self._keys)
 
     def column(self, index: int, header: str) -> Column:
         """What one header says, seen alone."""
+        if len(header) > words.LONGEST:
+            return Column(index, header)
         if header not in self._seen:
             self._seen[header] = self._column(0, header)
         return replace(self._seen[header], index=index)

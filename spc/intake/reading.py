@@ -236,7 +236,9 @@ def _taken(sequence: Sequence, base: dict[tuple[int, int, int], int]) -> list[_T
             repeat = np.full(len(places[keep]), stream.column.place, np.int64)
             again = {at: n for (s, o, at), n in base.items() if (s, o) == (number, order)}
             if again:
-                repeat += np.array([again.get(at, 0) for at in places[keep].tolist()])
+                repeat += np.array(
+                    [again.get(at, 0) for at in places[keep].tolist()], dtype=np.int64
+                )
             taken.append(
                 _Taken(places[keep], stream.target.feature.name, order, stream.deviation_um[keep],
                        stream.size[keep], stream.decimals[keep], repeat)

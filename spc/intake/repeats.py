@@ -71,7 +71,8 @@ def _places(sequence: Sequence, at: int, name: str) -> int:
 def _rows_read_again(sequence: Sequence, parts: Parts) -> Ints:
     """Positions of rows with a feature of a part that another row reads too."""
     data = (sequence.kind == DATA) & (parts.part > 0)
-    if (np.diff(parts.part[data]) > 0).all():
+    streams = any(sheet.streams for sheet in sequence.sheets)
+    if not streams or (np.diff(parts.part[data]) > 0).all():
         return np.zeros(0, dtype=np.int64)
     names: dict[str, int] = {}
     rows, keys = [], []

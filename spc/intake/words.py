@@ -156,7 +156,10 @@ NO_EVENT = frozenset({"", "none", "no", "nothing", "keine", "kein", "nein", "auc
                       "ok", "na", "nan", "null", "false", "nil"})  # fmt: skip
 
 
-@lru_cache(maxsize=4096)
+#: Words are told by so many signs. Own choice.
+LONGEST = 200
+
+
 def key(text: str) -> str:
     """
     The text without case, accents, spaces and punctuation, for comparing words.
@@ -166,8 +169,18 @@ def key(text: str) -> str:
     >>> key("Teil-Nr."), key(" N° de pièce "), key("Lfd. Nr."), key("Ø 1")
     ('teilnr', 'ndepiece', 'lfdnr', 'ø1')
     """
-    plain = unicodedata.normalize("NFKD", text.replace("°", " ").replace("º", " ")).casefold()
-    return "".join(c for c in plain if c.isalnum() or c == "⌀") or text.strip().casefold()
+    return _key(text[:LONGEST])
+
+
+@lru_cache(maxsize=4096)
+def _key(text: str) -> str:
+    return plain(text) or text.strip().casefold()
+
+
+def plain(text: str) -> str:
+    """Letters and figures alone, without case and accents."""
+    apart = unicodedata.normalize("NFKD", text.replace("°", " ").replace("º", " ")).casefold()
+    return "".join(c for c in apart if c.isalnum() or c == "⌀")
 
 
 def says_summary(text: str, *, sure: bool = False) -> bool:

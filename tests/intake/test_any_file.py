@@ -217,3 +217,11 @@ def test_whole_columns_give_what_cell_by_cell_gives_at_length(text):
 @pytest.mark.parametrize("unit", ['"', "''", '\n"', ',"', ";\n", "\n,", "\x00", "25,", '"\n"'])
 def test_long_monotonous_damage_does_not_hang(unit):
     run_in(b"part,seat A\n1,25.0031\n" + unit.encode() * 60_000)
+
+
+@pytest.mark.parametrize("sign", ["a", " ", "-", "1", "(", '"', "_", "seat A", "25 ", "µ", "1a"])
+def test_one_enormous_cell_does_not_hang(sign):
+    cell = sign.encode() * 60_000
+    run_in(b"time;part;seat A\nx;1;25,0031\n" + cell + b"1;2;" + cell + b"1\n")
+    run_in(b"time;part;seat A" + cell + b"\nx;1;25,0031\n")
+    run_in(b"part;feature;value\n1;seat A" + cell + b"1;25,0031\n")

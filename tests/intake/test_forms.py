@@ -1,7 +1,10 @@
 """Separators, marks, quotes, line ends, encodings, headers: how files are written."""
 
+import io
+
 import pytest
 
+from spc.intake import read_run
 from spc.intake.tokens import cut_line
 
 RIGHT = {
@@ -224,3 +227,13 @@ def test_a_character_cut_at_the_end_is_an_unfinished_line(read, taken):
 
 def test_cut_line_keeps_inch_signs():
     assert cut_line('1001,.9843",".9843""",x', ",").fields == ["1001", '.9843"', '.9843"', "x"]
+
+
+def test_a_dash_reads_standard_input(monkeypatch, seats, taken):
+    content = io.BytesIO(b"part;seat A\n1;25,0031\n")
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(content))
+
+    run = read_run("-", seats)
+
+    assert taken(run) == {("1", "seat A", 0): 3.1}
+    assert run.sources[0].name == "-"
