@@ -19,6 +19,8 @@ _WHOLE = re.compile(r"^\d{1,18}(?:[.,]0+)?$")
 _RULED = frozenset("-=_*~. ")
 # Columns whose words are never labels of summary lines.
 _NOT_LABELS = frozenset(("operator", "gauge", "unit", "event", "note", "machine", "job", "feature"))
+# Columns in which even a single letter labels a summary line.
+_LABELLED = frozenset(("part", "time", "date", "clock"))
 _RUNNING = frozenset(("no", "nr", "n", "id", "number", "nummer", "numero", "lfdnr", "lfdno",
                       "lfdnummer", "laufendenummer", "laufnr", "laufnummer"))  # fmt: skip
 
@@ -186,7 +188,7 @@ def _judge(
     fields = table.fields(row)
     state = int(table.state[row])
     serial = lines.serial[row] if lines.serial is not None else None
-    label = _label(layout, fields)
+    label = _label(layout, fields, numbered=serial is not None)
     if state == UNFINISHED:
         return lines.refuse(row, "unfinished line: it has no line end, so the file may still grow")
     if tuple(fields) == tuple(h.strip() for h in headers) or _ruled(layout, lines, fields):
@@ -206,20 +208,23 @@ def _judge(
     return None
 
 
-def _label(layout: Layout, fields: list[str]) -> bool:
+def _label(layout: Layout, fields: list[str], *, numbered: bool) -> bool:
     """Whether a cell says that the line sums up others."""
     dated = any(
         c.role in ("time", "date") and _FIGURE.search(fields[c.index]) for c in layout.columns
     )
+    if dated and not numbered:
+        # A line with a time of its own is data, whoever is called Max or works in shift S.
+        return False
     for column in layout.columns:
         text = fields[column.index]
         if not text or column.role in _NOT_LABELS:
             continue
         if column.role == "reading":
             # Gauges write words such as RANGE into cells; a label there comes with its number.
-            said = not dated and _FIGURE.search(text) and words.says_summary(text)
+            said = bool(_FIGURE.search(text)) and words.says_summary(text)
         else:
-            near = column.role in ("part", "time", "date", "clock") or column.index == 0
+            near = column.role in _LABELLED or (numbered and column.index == 0)
             said = words.says_summary(text, sure=not near)
         if said:
             return True

@@ -166,11 +166,13 @@ def load_understanding(path: str | os.PathLike[str]) -> Understanding:
             for i, field in enumerate(fields)
         }
         header = dialect.get("header", True)
+        layout = Layout(columns, long=found.get("spc:form") == "long")
+        _check(layout)
         return Understanding(
             separator=str(dialect.get("delimiter", ","))[:1] or ",",
             header_line=int((dialect.get("headerRows") or [1])[0]) if header else 0,
             headers=tuple(column.header for column in columns),
-            layout=Layout(columns, long=found.get("spc:form") == "long"),
+            layout=layout,
             conventions=conventions,
             source=str(path),
         )
@@ -181,6 +183,18 @@ def load_understanding(path: str | os.PathLike[str]) -> Understanding:
             f"{path}: this is no descriptor of a table ({type(error).__name__}: {error}); save one"
             " with a preview"
         ) from None
+
+
+def _check(layout: Layout) -> None:
+    for column in layout.columns:
+        if column.role not in words.ROLE_NAMES and column.role:
+            raise ValueError(f"spc:role is {column.role!r}")
+    if not layout.readings:
+        raise ValueError("no field has spc:role 'reading'")
+    if layout.long and layout.of("feature") is None:
+        raise ValueError("spc:form is 'long', but no field has spc:role 'feature'")
+    if not layout.long and not all(column.feature for column in layout.readings):
+        raise ValueError("a field of readings has no spc:feature")
 
 
 def _column(index: int, field: dict[str, Any]) -> Column:

@@ -111,7 +111,10 @@ def test_an_understanding_without_header_is_used_again(tmp_path, seats):
 
 @pytest.mark.parametrize(
     "content", ["", "{", "[]", "{}", '{"schema": {"fields": [{}]}}', '{"schema": {"fields": 7}}',
-                '{"schema": {"fields": [{"name": "a", "spc:unit": "kg"}]}}'],
+                '{"schema": {"fields": [{"name": "a", "spc:unit": "kg"}]}}',
+                '{"schema": {"fields": [{"name": "a", "spc:role": "reading"}]}}',
+                '{"schema": {"fields": [{"name": "a", "spc:role": "king"}]}}',
+                '{"spc:form": "long", "schema": {"fields": [{"name": "a", "spc:role": "reading"}]}}'],
 )  # fmt: skip
 def test_what_is_no_descriptor_is_refused(tmp_path, content):
     path = tmp_path / "x.json"

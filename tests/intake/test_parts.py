@@ -246,3 +246,16 @@ def test_a_label_in_place_of_the_time_makes_a_summary_whatever_stands_beside(rea
     run = read("time,part,seat A\n2026-11-19 06:07,1,25.0031\nMean,1,25.0031\nCount,1,1\n")
 
     assert run.account["summary_rows"] == 2
+
+
+@pytest.mark.parametrize("head", ["time;Name;seat A", "time;Shift;seat A"])
+def test_names_and_letters_beside_a_time_make_no_summary(read, head):
+    run = read(f"{head}\n2026-11-19 06:07;Max;25,0031\n2026-11-19 06:08;S;25,0033\n")
+
+    assert run.account["measurements"] == 2
+
+
+def test_letters_in_a_first_column_that_is_not_known_make_no_summary(read):
+    run = read("Shift;seat A\nS;25,0031\nN;25,0033\nR;25,0035\n")
+
+    assert run.account["measurements"] == 3
