@@ -109,13 +109,23 @@ def test_an_understanding_without_header_is_used_again(tmp_path, seats):
     assert run.measurements["deviation_um"].tolist() == [3.1, 3.3]
 
 
+READING = '{"name": "a", "spc:role": "reading"}'
+
+
 @pytest.mark.parametrize(
-    "content", ["", "{", "[]", "{}", '{"schema": {"fields": [{}]}}', '{"schema": {"fields": 7}}',
-                '{"schema": {"fields": [{"name": "a", "spc:unit": "kg"}]}}',
-                '{"schema": {"fields": [{"name": "a", "spc:role": "reading"}]}}',
-                '{"schema": {"fields": [{"name": "a", "spc:role": "king"}]}}',
-                '{"spc:form": "long", "schema": {"fields": [{"name": "a", "spc:role": "reading"}]}}'],
-)  # fmt: skip
+    "content",
+    ["", "{", "[]", "{}", '{"schema": {"fields": 7}}', '{"schema": {"fields": [{}]}}']
+    + [
+        f'{{"spc:form": "{form}", "schema": {{"fields": [{field}]}}}}'
+        for form, field in [
+            ("wide", '{"name": "a", "spc:unit": "kg"}'),
+            ("wide", '{"name": "a", "spc:role": "king"}'),
+            ("wide", '{"name": "a"}'),
+            ("wide", READING),
+            ("long", READING),
+        ]
+    ],
+)
 def test_what_is_no_descriptor_is_refused(tmp_path, content):
     path = tmp_path / "x.json"
     path.write_text(content)
