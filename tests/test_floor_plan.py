@@ -41,7 +41,8 @@ ORDER = {
                "acceptance", "short_run", "patterns", "signals", "change_point", "neighbours",
                "chain", "integral", "simulated", "run_length", "groups_run_length", "doubts",
                "watchfulness"],
-    "capability": ["noncentral", "indices", "intervals", "tolerance", "shapes", "fitting",
+    "capability": ["noncentral", "indices", "intervals", "sample_size", "tolerance", "shapes",
+                   "path", "fitting",
                    "fit_test", "spread_tests", "time_parts", "time_models", "could_be", "question",
                    "performance", "portions", "outliers", "verdict", "assessment", "machine_study",
                    "probability_plot"],
@@ -62,8 +63,8 @@ ORDER = {
     "simulate": ["streams", "settings", "cycle", "reference", "process", "faults", "shift",
                  "export", "scenes", "policies", "play", "oracles", "strange", "unseen",
                  "contenders", "forecasts", "score"],
-    "live": ["prompt", "drop_folder", "board"],
-    "cli": ["options", "texts", "daily", "prepare", "lab", "app"],
+    "live": ["typed", "turn", "session", "begin", "words", "prompt", "board", "drop_folder"],
+    "cli": ["options", "texts", "daily", "prepare", "lab", "ledger_commands", "machine", "app"],
 }  # fmt: skip
 
 

@@ -13,10 +13,11 @@ from numpy.typing import ArrayLike
 from spc.capability import portions
 from spc.capability.fit_test import FitTest, fit_tests
 from spc.capability.indices import Index
+from spc.capability.path import Path
 from spc.capability.performance import WORDS, delivered_shape, performance
 from spc.capability.portions import DriftSeen
 from spc.capability.question import Portion, Question
-from spc.capability.shapes import Path, Shape
+from spc.capability.shapes import Shape
 from spc.capability.time_models import TimeModel, time_model
 from spc.capability.time_parts import TimeParts, take_apart
 from spc.capability.verdict import far_out, quotable, remarks, sentence, verdict

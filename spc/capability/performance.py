@@ -9,8 +9,9 @@ from spc.capability import intervals
 from spc.capability.could_be import could_be, flat_reach
 from spc.capability.fit_test import REFUSED_BELOW, FitTest, best_fit, fit_test
 from spc.capability.indices import QUANTILES, Index, quantile_indices
+from spc.capability.path import Path, path_shape
 from spc.capability.question import UNSTABLE, Portion, Question
-from spc.capability.shapes import Family, Path, Shape, path_shape, quantiles
+from spc.capability.shapes import Family, Shape, quantiles
 from spc.capability.time_models import TimeModel
 from spc.capability.time_parts import TimeParts
 from spc.capability.tolerance import order_rank
@@ -38,6 +39,10 @@ def delivered_shape(
     if moving and model.scatter_p >= REFUSED_BELOW:
         return _path_shape(parts), ()
     found = best_fit(asked.families, asked.y, step=asked.step)
+    if found is None and model.has_path and model.scatter_p >= REFUSED_BELOW:
+        path = _path_shape(parts)
+        # Far enough from zero, normal scatter about a level does not know of it.
+        return (path, ()) if float(path.quantile(QUANTILES[0])) > 0 else (None, ())
     if found is None:
         return None, ()
     exact = found.shape.name == "normal" or model.has_path

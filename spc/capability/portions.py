@@ -7,10 +7,12 @@ import numpy as np
 
 from spc.capability import indices, intervals
 from spc.capability.could_be import could_be
+from spc.capability.fit_test import REFUSED_BELOW
 from spc.capability.indices import Index
+from spc.capability.path import Path
 from spc.capability.performance import carriers
 from spc.capability.question import UNSTABLE, Portion, Question
-from spc.capability.shapes import Path, Shape
+from spc.capability.shapes import Shape
 from spc.capability.time_models import TimeModel
 from spc.capability.time_parts import TimeParts
 
@@ -18,6 +20,9 @@ WITHIN = "within a dress cycle: the scatter about its own line, at the level of 
 COMPENSATED = "if offsets followed the drift: level on target, scatter of the dresses kept"
 CORRECTED = "as delivered, seen by a gauge without spread"
 _CP = ("Cp", "Cpk")
+_NOT_NORMAL = (
+    "not enough yet: the scatter about the level is not normal, and no shape stands for it"
+)
 
 
 @dataclass(frozen=True)
@@ -46,6 +51,8 @@ def within(
     if not asked.stable:
         return asked.without(_CP, UNSTABLE, WITHIN, parts.within_sd)
     if model.has_path:
+        if model.scatter_p < REFUSED_BELOW:
+            return asked.without(_CP, _NOT_NORMAL, WITHIN, parts.within_sd)
         return _within_moving(asked, parts, shape)
     if shape is None or shape.name != "normal":
         words = "constant level, not normal: the same as delivered"
@@ -71,6 +78,8 @@ def compensated(asked: Question, parts: TimeParts, model: TimeModel) -> Portion:
     if asked.zero_bounded:
         why = "offsets do not move this characteristic"
         return asked.without(_CP, why, COMPENSATED, None)
+    if model.scatter_p < REFUSED_BELOW:
+        return asked.without(_CP, _NOT_NORMAL, COMPENSATED, None)
     level = parts.level if asked.target is None else asked.target
     sd = math.sqrt(parts.within_var + (parts.dress_var if model.has_path else 0.0))
     n = asked.n if asked.target is None else math.inf
@@ -174,10 +183,20 @@ def drift_seen(asked: Question, parts: TimeParts) -> DriftSeen | None:
     if parts.drifts:
         words = (
             f"The level moves {span:.1f} within-cycle sigmas in a dress cycle. All parts together "
-            f"spread {total:.2f} times the scatter within; moving ranges show {seen:.2f} times, so "
-            "an index built on them would hide most of the drift."
+            f"spread {total:.2f} times the scatter within; moving ranges show {seen:.2f} times"
+            f"{_hidden(seen, total)}."
         )
     return DriftSeen(span, seen, total, words)
+
+
+def _hidden(seen: float, total: float) -> str:
+    """How much of the variance beyond the scatter moving ranges miss."""
+    missed = (total**2 - seen**2) / (total**2 - 1) if total > 1 else 0.0
+    if missed > 0.5:
+        return ", so an index built on them would hide most of the drift"
+    if missed > 0.05:
+        return ", so an index built on them would hide part of the drift"
+    return ": offsets, dresses or gaps between checks make steps that they see"
 
 
 def _renamed(index: Index, name: str) -> Index:

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spc.capability.shapes import Path, Shape
+from spc.capability.path import Path
+from spc.capability.shapes import Shape
 
 Array = NDArray[np.float64]
 
@@ -32,6 +33,11 @@ class ProbabilityPlot:
     share: Array
     low: Array
     high: Array
+
+    @property
+    def correlation(self) -> float:
+        """Correlation of readings and expected quantiles: 1 on a straight line (Filliben 1975)."""
+        return float(np.corrcoef(self.readings, self.expected)[0, 1])
 
 
 def probability_plot(readings: ArrayLike, shape: Shape | Path) -> ProbabilityPlot:

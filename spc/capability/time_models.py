@@ -50,6 +50,11 @@ class TimeModel:
         return self.asked[-1][1]
 
     @property
+    def is_constant(self) -> bool:
+        """Whether level and spread stay as they are."""
+        return self.name[0] == "A"
+
+    @property
     def has_path(self) -> bool:
         """Whether the level moves: the total is wider than the scatter at any moment."""
         return self.name[0] in "CD"

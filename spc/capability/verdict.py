@@ -13,9 +13,9 @@ MOST_PARTS = 20_000
 
 
 def quotable(asked: Question, model: TimeModel, within: Portion, total: Portion) -> tuple[str, ...]:
-    """Names of the indices that may be quoted: a moving level must be inside the index."""
+    """Names of the indices that may be quoted: what moves must be inside the index."""
     found = [total.cp, total.cpk]
-    if asked.stable and not model.has_path:
+    if asked.stable and model.is_constant:
         found = [within.cp, within.cpk, *found]
     return tuple(index.name for index in found if index.claimed)
 
@@ -29,7 +29,7 @@ def verdict(
     compensated: Portion,
 ) -> tuple[str, str | None]:
     """The answer in one sentence, and what is missing when there is none yet."""
-    index = within.cpk if asked.stable and not model.has_path else total.cpk
+    index = within.cpk if asked.stable and model.is_constant else total.cpk
     if index.value is None:
         return sentence(index.why), sentence(index.why)
     if index.lower is None or index.upper is None:
@@ -81,7 +81,8 @@ def _settled_by(asked: Question, parts: TimeParts, model: TimeModel, index: Inde
     text = f"about {more} more parts would settle it, if the index is what it seems"
     if model.has_path and parts.cycles > 1:
         cycles = math.ceil(more * parts.cycles / asked.n)
-        text += f" (about {cycles} more dress cycles, which is what counts)"
+        more_cycles = "1 more dress cycle" if cycles == 1 else f"{cycles} more dress cycles"
+        text += f" (about {more_cycles}, which is what counts)"
     return text
 
 

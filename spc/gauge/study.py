@@ -74,6 +74,17 @@ class Spread:
         """Distinct groups of parts that the gauge can tell apart, at least 1."""
         return max(int(_CATEGORIES * self.part / self.gauge), 1) if self.gauge > 0 else 1000
 
+    @property
+    def signal_to_noise(self) -> float:
+        """Spread of parts over that of the gauge, times √2; 5 and more is wanted."""
+        return math.sqrt(2) * self.part / self.gauge if self.gauge > 0 else math.inf
+
+    @property
+    def discrimination(self) -> float:
+        """Total and part variance together over the gauge variance; above 4 is wanted."""
+        gauge = self.gauge**2
+        return (self.total**2 + self.part**2) / gauge if gauge > 0 else math.inf
+
     def percent(self, spread: float) -> float:
         """A spread in per cent of the total spread."""
         return 100 * spread / self.total

@@ -6,17 +6,16 @@ import pytest
 from spc.capability.intervals import (
     bissell_interval,
     cp_interval,
-    cp_test_ratio,
     cpk_interval,
     cpk_lower_bound,
     cpm_interval,
     mean_interval,
     outside_interval,
-    parts_needed,
     sd_interval,
     share_interval,
     side_bounds,
 )
+from spc.capability.sample_size import cp_test_critical, cp_test_ratio, parts_needed
 
 
 def test_cp_interval_of_the_published_example():
@@ -59,6 +58,15 @@ def test_ratio_of_indices_a_test_tells_apart():
     )
     for n, ratio in published.items():
         assert cp_test_ratio(n, alpha=0.1, beta=0.1) == pytest.approx(ratio, abs=0.006)
+
+
+@pytest.mark.parametrize(
+    ("n", "alpha", "ratio"),
+    # The same table, second column, for 0.05 and 0.10 (values from memory; rounded points).
+    [(10, 0.05, 1.37), (20, 0.05, 1.26), (50, 0.05, 1.16), (10, 0.10, 1.27), (20, 0.10, 1.20)],
+)
+def test_critical_value_of_a_test_of_cp(n, alpha, ratio):
+    assert cp_test_critical(n, alpha=alpha) == pytest.approx(ratio, abs=0.008)
 
 
 def test_normal_approximation_of_the_interval():

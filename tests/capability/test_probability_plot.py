@@ -40,6 +40,14 @@ def test_readings_of_the_shape_lie_on_the_diagonal_and_in_the_band():
     assert np.all((plot.low <= plot.readings) & (plot.readings <= plot.high))
 
 
+def test_the_correlation_tells_a_bent_plot():
+    bell = Shape(FAMILIES["normal"], (0.0, 1.0))
+    x = bell.quantile((np.arange(200) + 0.5) / 200)
+
+    assert probability_plot(x, bell).correlation > 0.999
+    assert probability_plot(np.exp(x), bell).correlation < 0.9
+
+
 def test_the_band_holds_single_readings_as_often_as_it_says():
     bell = Shape(FAMILIES["normal"], (0.0, 1.0))
     generator = np.random.default_rng(5)

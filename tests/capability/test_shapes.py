@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 
 from spc.capability.fitting import applies, cells, fit, refit
-from spc.capability.shapes import FAMILIES, Shape, path_shape
+from spc.capability.path import path_shape
+from spc.capability.shapes import FAMILIES, Shape
 
 THETA = {
     "normal": (3.0, 2.0),

@@ -147,6 +147,16 @@ def test_bounds_of_the_gauge_cover(mixed):
     assert np.mean(exact) == pytest.approx(0.95, abs=0.042)
 
 
+def test_part_spread_over_gauge_spread():
+    # Definitions in Montgomery, capability chapter: with the parts' share of the variance ρ,
+    # signal to noise √(2ρ/(1-ρ)) and discrimination (1+ρ)/(1-ρ).
+    spread = Spread(0.6, 0.8, 0.0, 3.0)
+    share = 9 / 10
+
+    assert spread.signal_to_noise == pytest.approx((2 * share / (1 - share)) ** 0.5)
+    assert spread.discrimination == pytest.approx((1 + share) / (1 - share))
+
+
 def test_judgement_by_tolerance_and_by_total():
     assert "6.0 % of the tolerance: good" in Spread(0.1, 0.0, 0.0, 1.0, 10.0).words
     assert "conditional" in Spread(0.2, 0.0, 0.0, 1.0).words
