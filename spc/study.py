@@ -111,8 +111,8 @@ def _ask(
     advisor: Advisor, prompts: list[Prompt], part: int, minute: float | None, before: Advice
 ) -> Advice:
     advice = advisor.advise()
-    changed = (advice.action, advice.subject) != (before.action, before.subject)
-    if changed or advice.offset_um:
+    told, telling = ((each.action, each.subject, each.offset_um) for each in (before, advice))
+    if telling != told:
         time = None if minute is None else datetime.fromtimestamp(minute * 60, UTC)
         prompts.append(Prompt(part, time, advice))
     return advice
