@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Any
 
+from markupsafe import Markup
+
 
 @dataclass(frozen=True)
 class Table:
@@ -46,7 +48,7 @@ class Chapter:
     """
     One feature or one question inside a section.
 
-    In order: words, terms side by side, questions with their answers one under the other,
+    In order: words, a sketch, terms side by side, questions with their answers one under the other,
     pictures, tables, notes.
     """
 
@@ -57,6 +59,8 @@ class Chapter:
     terms: tuple[Term, ...] = ()
     answers: tuple[Term, ...] = ()
     notes: tuple[str, ...] = ()
+    sketch: Markup | None = None
+    sketch_says: str = ""
 
 
 @dataclass(frozen=True)

@@ -6,11 +6,11 @@ from datetime import datetime
 
 import spc
 from spc.report.lens import Lens
-from spc.report.marks import mark_key
 from spc.report.pieces import Table, Term
+from spc.report.record import record_table, summary
 from spc.report.voice import tame
 
-#: Rejects and prompts listed on the page; the files beside it hold all rejects.
+#: Rejects listed on the page; the file beside it holds all.
 MOST_LISTED = 60
 
 
@@ -24,7 +24,8 @@ class Provenance:
     remarks: tuple[str, ...]
     account: tuple[str, ...]
     rejects: Table | None
-    prompts: Table | None
+    record: str
+    calls: Table | None
     self_check: tuple[Term, ...]
     made_with: tuple[str, ...]
 
@@ -47,13 +48,18 @@ def provenance(lens: Lens, moment: datetime) -> Provenance:
         remarks=tuple(tame(r, 400) for r in study.remarks) or (say("proof.no_remarks"),),
         account=tuple(_account(lens)),
         rejects=_rejects(lens),
-        prompts=_prompts(lens),
+        record=summary(lens),
+        calls=record_table(lens),
         self_check=tuple(
-            Term(tame(str(key).replace("_", " "), 60), _shown(lens, value))
+            Term(_check_name(lens, str(key)), _shown(lens, value))
             for key, value in study.self_check.items()
         ),
         made_with=(versions, *zone),
     )
+
+
+def _check_name(lens: Lens, key: str) -> str:
+    return lens.voice.texts.get(f"proof.check_{key}") or tame(key.replace("_", " "), 60)
 
 
 def _shown(lens: Lens, value: object) -> str:
@@ -140,26 +146,3 @@ def _rejects(lens: Lens) -> Table | None:
     if len(rejects) > MOST_LISTED:
         caption = f"{caption}: {say('proof.first_of', n=MOST_LISTED, total=len(rejects))}"
     return Table(head, rows, frozenset({1}), caption)
-
-
-def _prompts(lens: Lens) -> Table | None:
-    say, prompts = lens.voice.say, lens.study.prompts
-    if not prompts:
-        return None
-    shown = prompts[-MOST_LISTED:]
-    rows = tuple(
-        (
-            str(p.part),
-            lens.voice.clock(p.time) if p.time else "",
-            say(f"action.{p.advice.action}"),
-            "" if p.advice.offset_um is None else lens.voice.um(p.advice.offset_um, 1, signed=True),
-            lens.voice.retell(p.advice.evidence, 300),
-        )
-        for p in shown
-    )
-    head = tuple(say(f"proof.prompt_{h}") for h in ("part", "time", "act", "amount", "evidence"))
-    caption = say("proof.advice_record")
-    if len(prompts) > len(shown):
-        caption = f"{caption}: {say('proof.last_of', n=len(shown), total=len(prompts))}"
-    marks = tuple(mark_key(p.advice.action, p.advice.offset_um) for p in shown)
-    return Table(head, rows, frozenset({0, 3}), caption, marks)

@@ -3,17 +3,19 @@
 import math
 
 from spc.findings import Act
+from spc.report.ages import ages_picture
 from spc.report.handover import effect_words
 from spc.report.lens import FeatureLens, Lens
 from spc.report.pieces import Chapter, Picture, Table, Term
+from spc.report.taper import taper_chapter
 from spc.report.voice import tame
 from spc.report.wheel_figures import cycles_figure, forecast_figure
 from spc.wheel.cycles import WearLine
 from spc.wheel.forecast import FARTHEST
+from spc.wheel.life import feet_per_minute, wheel_left
 
 #: Dress cycles listed on the page.
 MOST_LISTED = 40
-_FEET_PER_METRE = 1 / 0.3048
 
 
 def chapters(lens: Lens) -> tuple[Chapter, ...]:
@@ -21,7 +23,11 @@ def chapters(lens: Lens) -> tuple[Chapter, ...]:
     lead = lens.lead
     found = []
     if lead is not None and len(lead.of.series):
-        found.append(Chapter(lead.name, (), tuple(_pictures(lead)), (), ()))
+        found.append(Chapter(lead.name, (), tuple(_pictures(lead))))
+    form = [p for f in lens.features if f.of.feature.zero_bounded for p in [ages_picture(f)] if p]
+    if form:
+        found.append(Chapter(lens.voice.say("ages.form_chapter"), (), tuple(form)))
+    found += [taper for f in lens.features for taper in [taper_chapter(f)] if taper]
     found.append(_life(lens))
     return tuple(found)
 
@@ -37,8 +43,8 @@ def _pictures(lens: FeatureLens) -> list[Picture]:
             tables=(cycles_table(lens),),
         )
     ]
-    forecast = _forecast(lens)
-    return pictures if forecast is None else [*pictures, forecast]
+    more = (_forecast(lens), ages_picture(lens))
+    return [*pictures, *(picture for picture in more if picture is not None)]
 
 
 def drift_words(lens: FeatureLens) -> str:
@@ -113,7 +119,8 @@ def _forecast(lens: FeatureLens) -> Picture | None:
     wear = next((w for w in reversed(lens.of.wear) if w is not None), None)
     if left is None or wear is None or not any(map(math.isfinite, lens.of.feature.guarded_um)):
         return None
-    key = "wheel.forecast_capped" if left.open_ended else "wheel.forecast"
+    key = "forecast_zero" if not left.low else "forecast"
+    key = f"wheel.{'forecast_capped' if left.open_ended else key}"
     words = say(key, low=left.low, middle=left.middle, high=left.high, cap=FARTHEST)
     head = (say("wheel.fan"), say("wheel.ahead"), say("run.part"))
     now = lens.lens.study.last_part
@@ -131,36 +138,38 @@ def _forecast(lens: FeatureLens) -> Picture | None:
 
 
 def _life(lens: Lens) -> Chapter:
-    """Diameter, speed and dresses, as far as the plan and the record tell."""
+    """Diameter, speed and dresses left, as far as the plan and the record tell."""
     say, voice, wheel = lens.voice.say, lens.voice, lens.study.plan.wheel
-    dresses = [a for a in lens.study.acts if a.kind == "dress"]
-    terms = [Term(say("wheel.count"), str(len(dresses)))]
+    dresses = sum(act.kind == "dress" for act in lens.study.acts)
+    terms = [Term(say("wheel.count"), str(dresses))]
     if wheel.name:
         terms.insert(0, Term(say("wheel.wheel_name"), tame(wheel.name, 60)))
-    for value, key, unit, digits in (
-        (wheel.parts_per_dress, "habit", "", 0),
-        (wheel.max_parts_per_dress, "hard_limit", "", 0),
-        (wheel.diameter_mm, "diameter", " mm", 1),
-        (wheel.scrap_diameter_mm, "scrap_diameter", " mm", 1),
-    ):
-        if value is not None:
-            terms.append(Term(say(f"wheel.{key}"), voice.number(float(value), digits) + unit))
-    words = []
-    if wheel.diameter_mm is not None and wheel.rpm is not None:
-        speed = math.pi * wheel.diameter_mm / 1000 * wheel.rpm / 60
-        terms.append(Term(say("wheel.speed"), _speed(lens, speed)))
-        words.append(say("wheel.speed_note"))
-        if wheel.speed_limit_m_s is not None:
-            terms.append(Term(say("wheel.speed_limit"), _speed(lens, wheel.speed_limit_m_s)))
-            if speed > wheel.speed_limit_m_s:
-                words.insert(0, say("wheel.speed_over"))
-    return Chapter(say("wheel.life"), tuple(words), (), (), tuple(terms))
+    for count, key in ((wheel.parts_per_dress, "habit"), (wheel.max_parts_per_dress, "hard_limit")):
+        if count is not None:
+            terms.append(Term(say(f"wheel.{key}"), str(count)))
+    if wheel.diameter_mm is None:
+        return Chapter(say("wheel.life"), (say("wheel.no_diameter"),), terms=tuple(terms))
+    left = wheel_left(
+        diameter_mm=wheel.diameter_mm,
+        dresses=dresses,
+        dress_depth_um=wheel.dress_depth_um,
+        scrap_diameter_mm=wheel.scrap_diameter_mm,
+        rpm=wheel.rpm,
+        speed_limit_m_s=wheel.speed_limit_m_s,
+    )
+    terms.append(Term(say("wheel.diameter"), f"{voice.number(left.diameter_mm, 2)} mm"))
+    if left.dresses_left is not None:
+        terms.append(Term(say("wheel.dresses_left"), str(left.dresses_left)))
+    for speed, key in ((left.speed_m_s, "speed"), (left.limit_m_s, "speed_limit")):
+        if speed is not None:
+            terms.append(Term(say(f"wheel.{key}"), _speed(lens, speed)))
+    caution = voice.retell(left.caution)
+    return Chapter(
+        say("wheel.life"), (caution[:1].upper() + caution[1:] + ".",), terms=tuple(terms)
+    )
 
 
 def _speed(lens: Lens, metres_per_second: float) -> str:
     number = lens.voice.number
-    return lens.voice.say(
-        "wheel.speed_value",
-        m_s=number(metres_per_second, 1),
-        ft_min=number(metres_per_second * 60 * _FEET_PER_METRE, 0),
-    )
+    feet = number(feet_per_minute(metres_per_second), 0)
+    return lens.voice.say("wheel.speed_value", m_s=number(metres_per_second, 1), ft_min=feet)

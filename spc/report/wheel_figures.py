@@ -126,17 +126,16 @@ def forecast_figure(lens: FeatureLens, slope: float, parts_left: tuple[int, int,
                                 edge_to_edge=color == DATUM)  # fmt: skip
             shapes.append(shape)
             notes.append(note)
-    ends = [
-        {"x": x, "y": limit, "text": f"+{n}", "showarrow": False,
-         "yshift": 11 if slope >= 0 else -11, "font": {"size": 12, "color": ACT}}
-        for x, n in zip((low, middle, high), parts_left, strict=True)
-    ]  # fmt: skip
+    ends = {
+        "x": middle, "y": limit, "text": " … ".join(f"+{n}" for n in parts_left),
+        "showarrow": False, "yshift": 11 if slope >= 0 else -11, "font": {"size": 12, "color": ACT},
+    }  # fmt: skip
     seen = plain(np.clip(series.deviation_um[-LOOK_BACK:], bottom, top), 3)
     return figure(
         [wedge, likely, discs(parts.tolist(), seen, hovertemplate="%{x}: %{y} µm<extra></extra>")],
         voice, height=320, shapes=shapes,
         annotations=[
-            *spread_labels(notes, bottom, top), *ends, y_title(voice.say("run.y_deviation")),
+            *spread_labels(notes, bottom, top), ends, y_title(voice.say("run.y_deviation")),
         ],
         xaxis={"title": {"text": voice.say("run.x_part")}},
         yaxis={"range": [bottom, top], "fixedrange": True},
@@ -149,3 +148,48 @@ def _level_now(lens: FeatureLens) -> float:
     if chart is None:
         return float(series.deviation_um[-3:].mean())
     return float(chart.center[-1] + series.deviation_um[-1] - series.bare_um[-1])
+
+
+def ages_figure(lens: FeatureLens, groups: list[tuple[int, int, float, float, float]]) -> Figure:
+    """
+    Spread of size, or level of form and finish, by parts since the dress.
+
+    Parameters
+    ----------
+    lens : FeatureLens
+        The feature.
+    groups : list of (first, last, value, lower, upper)
+        Age groups; their parts stand behind them where the value is one of single parts.
+    """
+    series, voice, feature = lens.of.series, lens.lens.voice, lens.of.feature
+    middle = [(first + last) / 2 for first, last, *_ in groups]
+    values = [value for _, _, value, _, _ in groups]
+    bars = {
+        "type": "scatter", "mode": "markers+lines", "x": middle, "y": plain(values, 3),
+        "marker": {"symbol": "line-ew-open", "size": 16, "color": ACT, "line": {"width": 3}},
+        "line": {"color": ACT, "width": 1},
+        "error_y": {
+            "type": "data", "symmetric": False, "color": ACT, "thickness": 1.4, "width": 5,
+            "array": plain([upper - value for _, _, value, _, upper in groups], 3),
+            "arrayminus": plain([value - lower for _, _, value, lower, _ in groups], 3),
+        },
+        "hovertemplate": "%{y} µm<extra></extra>",
+    }  # fmt: skip
+    traces: list[dict[str, Any]] = [bars]
+    shapes, notes = [], []
+    unit = voice.say("ages.y_spread")
+    if feature.zero_bounded:
+        drawn = thinned(np.zeros(len(series), dtype=bool), most=300)
+        traces.insert(0, discs(series.since_dress[drawn].tolist(),
+                               plain(series.deviation_um[drawn], lens.digits + 1),
+                               hovertemplate="%{x}: %{y} µm<extra></extra>"))  # fmt: skip
+        unit = voice.say("run.y_value", kind=voice.say(f"kind.{feature.kind}"))
+        if feature.upper_um is not None:
+            shape, note = level(feature.upper_um, f"{voice.say('run.upper')} "
+                                f"{lens.bare(feature.upper_um)}", width=1.6)  # fmt: skip
+            shapes, notes = [shape], [note]
+    return figure(
+        traces, voice, height=290, shapes=shapes, annotations=[*notes, y_title(unit)],
+        xaxis={"title": {"text": voice.say("wheel.x_since")}, "rangemode": "tozero"},
+        yaxis={"rangemode": "tozero", "fixedrange": True},
+    )  # fmt: skip

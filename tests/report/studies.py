@@ -88,8 +88,10 @@ def invented_run(*, parts=90, seed=5, part_name=str, note="", source="pins.csv")
         [
             (0, START, "dress", np.nan, np.nan, note, source, 2),
             (15, START + timedelta(minutes=23), "offset", -2.0, np.nan, "", source, 7),
-            (30, START + timedelta(minutes=46), "dress", np.nan, np.nan, "", source, 12),
-            (60, START + timedelta(minutes=91), "dress", np.nan, np.nan, "", source, 22),
+            *(
+                (k, START + timedelta(minutes=1.5 * k + 1), "dress", np.nan, np.nan, "", source, k)
+                for k in range(30, parts, 30)
+            ),
         ],
         columns=["after_part", "time", "kind", "amount_um", "minutes", "note", "source", "row"],
     )
@@ -100,7 +102,7 @@ def invented_run(*, parts=90, seed=5, part_name=str, note="", source="pins.csv")
     )
     cells = len(rows)
     account = {"cells": cells + 1, "measurements": cells, "rejected": 1, "blank": 0,
-               "identical": 0, "summary": 0, "events": 4, "skipped_lines": 0}  # fmt: skip
+               "identical": 0, "summary": 0, "events": len(events), "skipped_lines": 0}  # fmt: skip
     return Run(
         measurements, events, rejects, account,
         (Source(source, "ab" * 32, line + 1),), ("parts are numbered by their rows",),

@@ -1,0 +1,156 @@
+"""The adviser's own record: what it called for, what was done about it, and what came of it."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.findings import Act, Prompt
+from spc.report.lens import FeatureLens, Lens
+from spc.report.marks import mark_key
+from spc.report.pieces import Table
+
+#: Calls listed on the page, newest last.
+MOST_LISTED = 40
+#: Measured parts on each side that a call's outcome is read from, as many as for an act's effect.
+_SIDE = 3
+_ANSWERED_BY = {
+    "offset": ("offset",), "dress": ("dress", "wheel"), "swivel": ("swivel",),
+    "let_it_warm": ("pause",), "check": ("master", "coolant", "note"), "hold": ("cleared",),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Call:
+    """
+    One call for an act, however often it was repeated until it was answered or withdrawn.
+
+    `answer` is the act that answered it. `before` and `after` are distances of the lead feature
+    from its target, in µm, None where they cannot be told.
+    """
+
+    first: Prompt
+    last: Prompt
+    times: int
+    answer: Act | None
+    before: float | None
+    after: float | None
+
+    @property
+    def came_closer(self) -> bool | None:
+        """Whether the size came closer to its target after the answer."""
+        if self.answer is None or self.before is None or self.after is None:
+            return None
+        return self.after < self.before
+
+
+def calls(lens: Lens) -> tuple[Call, ...]:
+    """Every call for an act along the run."""
+    return tuple(_call(lens, streak) for streak in _streaks(lens))
+
+
+def _streaks(lens: Lens) -> Iterator[list[Prompt]]:
+    """Prompts for the same act that follow each other with no answer between them."""
+    streak: list[Prompt] = []
+    for prompt in lens.study.prompts:
+        same = streak and prompt.advice.action == streak[-1].advice.action
+        if streak and (not same or _answer(lens, streak[-1], prompt.part) is not None):
+            yield streak
+            streak = []
+        if prompt.advice.action != "grind_on":
+            streak.append(prompt)
+    if streak:
+        yield streak
+
+
+def _answer(lens: Lens, prompt: Prompt, before_part: int) -> Act | None:
+    """The first act after the prompt that is what it called for."""
+    wanted = _ANSWERED_BY.get(prompt.advice.action, ())
+    for act in lens.study.acts:
+        if prompt.part <= act.after_part < before_part and act.kind in wanted:
+            return act
+    return None
+
+
+def _call(lens: Lens, streak: list[Prompt]) -> Call:
+    last = streak[-1]
+    following = [p.part for p in lens.study.prompts if p.part > last.part]
+    until = following[0] if following else lens.study.last_part + 1
+    answer = _answer(lens, last, until)
+    before, after = _distances(lens.lead, last.part if answer is None else answer.after_part)
+    return Call(streak[0], last, len(streak), answer, before, after)
+
+
+def _distances(lead: FeatureLens | None, part: int) -> tuple[float | None, float | None]:
+    if lead is None or lead.of.feature.target_um is None:
+        return None, None
+    away = lead.of.series.deviation_um - lead.of.feature.target_um
+    until = int(np.searchsorted(lead.of.series.parts, part, side="right"))
+    sides = away[max(0, until - _SIDE) : until], away[until : until + _SIDE]
+    before, after = (abs(float(side.mean())) if len(side) else None for side in sides)
+    return before, after
+
+
+# --- in words -------------------------------------------------------------------------------------
+
+
+def summary(lens: Lens) -> str:
+    """How many calls there were, how many were answered, and what came of them."""
+    say, found = lens.voice.say, calls(lens)
+    if not found:
+        return say("record.none")
+    answered = [c for c in found if c.answer is not None]
+    closer = sum(c.came_closer is True for c in answered)
+    farther = sum(c.came_closer is False for c in answered)
+    return say(
+        "record.summary", n=len(found), done=len(answered), closer=closer, farther=farther,
+        left=len(found) - len(answered),
+    )  # fmt: skip
+
+
+def record_table(lens: Lens) -> Table | None:
+    """One line per call: what it was, what answered it, what came of it."""
+    say, found = lens.voice.say, calls(lens)
+    if not found:
+        return None
+    shown = found[-MOST_LISTED:]
+    head = tuple(say(f"record.{h}") for h in ("part", "call", "times", "answer", "outcome", "why"))
+    caption = say("record.title")
+    if len(found) > len(shown):
+        caption = f"{caption}: {say('proof.last_of', n=len(shown), total=len(found))}"
+    return Table(
+        head, tuple(_row(lens, call) for call in shown), frozenset({2}), caption,
+        tuple(mark_key(c.last.advice.action, c.last.advice.offset_um) for c in shown),
+    )  # fmt: skip
+
+
+def _row(lens: Lens, call: Call) -> tuple[str, ...]:
+    say, voice, advice = lens.voice.say, lens.voice, call.last.advice
+    amount = "" if advice.offset_um is None else f" {voice.um(advice.offset_um, 1, signed=True)}"
+    return (
+        lens.span(call.first.part, call.last.part),
+        say(f"action.{advice.action}") + amount,
+        str(call.times),
+        _answer_words(lens, call),
+        _outcome_words(lens, call),
+        voice.retell(advice.evidence, 300),
+    )
+
+
+def _answer_words(lens: Lens, call: Call) -> str:
+    say, voice, act = lens.voice.say, lens.voice, call.answer
+    if act is None:
+        open_ = call.last.part == (lens.study.prompts[-1].part if lens.study.prompts else None)
+        return say("record.open") if open_ else say("record.not_done")
+    done = say(f"event.{act.kind}")
+    if act.amount_um is not None:
+        done = f"{done} {voice.um(act.amount_um, 1, signed=True)}"
+    return say("record.done", act=done, part=act.after_part)
+
+
+def _outcome_words(lens: Lens, call: Call) -> str:
+    if call.before is None or call.after is None or lens.lead is None:
+        return lens.voice.say("record.unknown")
+    before, after = (lens.lead.estimate(v) for v in (call.before, call.after))
+    key = "record.closer" if call.after < call.before else "record.farther"
+    return lens.voice.say(key, before=before, after=after)

@@ -1,0 +1,97 @@
+import numpy as np
+import pytest
+import studies
+
+from spc.findings import Act, Prompt
+from spc.report.ages import age_groups, ages_picture
+from spc.report.lens import Lens
+from spc.report.record import calls, summary
+from spc.report.voice import voice
+
+
+def lens_of(*prompts, acts=()):
+    study = studies.invented_study()
+    told = tuple(
+        Prompt(part, None, studies.advice(action, **more)) for part, action, more in prompts
+    )
+    object.__setattr__(study, "prompts", told)
+    if acts:
+        object.__setattr__(study, "acts", tuple(acts))
+    return Lens(study, voice())
+
+
+def offset(after_part, um=-2.0):
+    return Act("offset", after_part, None, um, None, "", None, None)
+
+
+def test_the_same_call_repeated_until_it_is_answered_counts_once():
+    lens = lens_of((9, "offset", {}), (12, "offset", {}), (15, "offset", {}), (18, "grind_on", {}))
+
+    (call,) = calls(lens)
+
+    assert (call.first.part, call.last.part, call.times) == (9, 15, 3)
+    assert call.answer.after_part == 15
+
+
+def test_a_call_withdrawn_without_an_act_was_not_answered():
+    lens = lens_of(
+        (33, "offset", {}), (36, "grind_on", {}), (57, "dress", {}), (63, "grind_on", {})
+    )
+
+    first, second = calls(lens)
+
+    assert first.answer is None
+    assert second.answer.kind == "dress"
+    assert summary(lens).startswith("2 calls for an act: 1 answered, 1 not.")
+
+
+def test_an_act_between_two_equal_calls_makes_them_two():
+    lens = lens_of((9, "offset", {}), (15, "offset", {}), acts=[offset(9), offset(15)])
+
+    assert [c.answer.after_part for c in calls(lens)] == [9, 15]
+
+
+def test_the_outcome_is_the_distance_from_target_of_three_parts_on_each_side():
+    lens = lens_of((15, "offset", {}), (18, "grind_on", {}))
+    series = lens.lead.of.series
+    before = series.deviation_um[(series.parts <= 15)][-3:].mean()
+    after = series.deviation_um[(series.parts > 15)][:3].mean()
+
+    (call,) = calls(lens)
+
+    assert call.before == pytest.approx(abs(before))
+    assert call.after == pytest.approx(abs(after))
+    assert call.came_closer is bool(abs(after) < abs(before))
+
+
+def test_a_run_without_calls_says_so():
+    assert summary(lens_of((3, "grind_on", {}))) == "The adviser called for nothing."
+
+
+def test_age_groups_hold_every_part_once_and_their_own_spread():
+    run = studies.invented_run(parts=300)
+    lens = Lens(studies.invented_study(run), voice()).lead
+    groups = age_groups(lens)
+
+    assert sum(g.n for g in groups) == len(lens.of.series)
+    mine = lens.of.series.since_dress >= groups[-1].first
+    about = lens.of.sloping.values[mine] - lens.of.sloping.center[mine]
+    assert groups[-1].value == pytest.approx(float(np.std(about, ddof=1)))
+    assert groups[-1].lower < groups[-1].value < groups[-1].upper
+
+
+def test_a_spread_that_grows_with_age_is_called_growing_and_a_steady_one_is_not():
+    steady = studies.invented_run(parts=600)
+    growing = studies.invented_run(parts=600)
+    seat = growing.measurements["feature"] == "seat"
+    age = (growing.measurements.loc[seat, "part"] - 1) % 30
+    noise = np.random.default_rng(1).normal(0, 1, int(seat.sum()))
+    growing.measurements.loc[seat, "deviation_um"] = np.round(0.1 * age + 0.08 * age * noise, 1)
+
+    says = [
+        ages_picture(Lens(studies.invented_study(run), voice()).lead).caption
+        for run in (steady, growing)
+    ]
+
+    assert "does not prove to change" in says[0]
+    assert "grows with the wheel's age" in says[1]
