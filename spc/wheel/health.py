@@ -16,6 +16,11 @@ POWERS = (1.0, 2.0, 4.0)
 AMOUNT_BELIEF = (0.2, 0.25, 0.25, 0.15, 0.1, 0.05)
 #: Readings that one estimate of spread remembers.
 SPREAD_MEMORY = 250
+#: Beyond this share of the habitual life, and this many times the variance of a fresh wheel, no
+#: shape goes on growing: an absurd forecast, however unlikely, must not outweigh the likely ones.
+FARTHEST_SHARE, MOST = 3.0, 50.0
+#: Log belief below the best at which a shape still counts.
+LOWEST = -30.0
 #: Residuals beyond this many standard deviations count as one at the edge.
 EDGE = 3.0
 
@@ -43,10 +48,10 @@ _REACH = _AMOUNT / np.array(LIVES)[None, :] ** _POWER
 
 def growth(age: float | Floats, life: float) -> Floats:
     """Variance over that of a fresh wheel, shape (shapes, lives) or (shapes, lives, ages)."""
-    share = np.asarray(age, dtype=float) / life
+    share = np.minimum(np.asarray(age, dtype=float) / life, FARTHEST_SHARE)
     if share.ndim == 0:
-        return np.asarray((1 + _REACH * share**_POWER) ** 2)
-    return np.asarray((1 + _REACH[..., None] * share ** _POWER[..., None]) ** 2)
+        return np.minimum((1 + _REACH * share**_POWER) ** 2, MOST)
+    return np.minimum((1 + _REACH[..., None] * share ** _POWER[..., None]) ** 2, MOST)
 
 
 class SpreadGrowth:
@@ -113,7 +118,7 @@ class SpreadGrowth:
         total = level_var + own
         z2 = gap * gap / total
         logs = self.log_belief - 0.5 * np.log(total) - 4.5 * np.log1p(z2 / 8)
-        self.log_belief = np.maximum(logs - logs.max(), -14.0)
+        self.log_belief = np.maximum(logs - logs.max(), LOWEST)
         share = own / total
         seen = share * share * total * np.minimum(z2, EDGE * EDGE) + share * level_var + averaged
         self._weigh()
