@@ -64,7 +64,7 @@ def size_figure(lens: FeatureLens, acts: tuple[Act, ...]) -> Figure:
         mine = np.flatnonzero(np.isin(series.parts, parts))
         traces.append(_parts_trace(lens, mine, seen, action=action))
     shapes, notes = _limit_lines(lens)
-    unit = _unit(lens)
+    unit = unit_words(lens)
     return figure(
         traces, lens.lens.voice, height=370, shapes=shapes, margin={"t": 54},
         annotations=[*spread_labels(notes, low, high), y_title(unit, shift=24)],
@@ -74,7 +74,8 @@ def size_figure(lens: FeatureLens, acts: tuple[Act, ...]) -> Figure:
     )  # fmt: skip
 
 
-def _unit(lens: FeatureLens) -> str:
+def unit_words(lens: FeatureLens) -> str:
+    """What the upright axis of a feature shows, with its unit."""
     say, feature = lens.lens.voice.say, lens.of.feature
     if feature.nominal_mm is not None:
         return say("run.y_deviation")
@@ -114,7 +115,7 @@ def individuals_figure(lens: FeatureLens, pair: ChartPair) -> Figure:
     return figure(
         traces, voice, height=430, shapes=shapes,
         annotations=[
-            *notes, *more_notes, y_title(_unit(lens)),
+            *notes, *more_notes, y_title(unit_words(lens)),
             y_title(voice.say("run.y_step"), top=0.36),
         ],
         xaxis={"title": {"text": voice.say("run.x_part")}, "range": _part_range(lens),

@@ -12,6 +12,7 @@ from spc.report.run_figures import (
     individuals_figure,
     size_figure,
     sloping_figure,
+    unit_words,
 )
 from spc.report.steel import MOST_DRAWN, evenly, thinned
 from spc.report.voice import tame
@@ -117,7 +118,7 @@ def _levels_table(lens: FeatureLens) -> Table:
         for name, value in lines
         if value is not None and np.isfinite(value)
     )
-    head = (say("run.line"), say("run.y_deviation"), say("run.size"))
+    head = (say("run.line"), unit_words(lens), say("run.size"))
     return Table(head, rows, frozenset({1, 2}))
 
 
@@ -138,7 +139,7 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
         (say("run.upper"), lens.bare(reach[1], finer=1)),
         (say("run.centre"), lens.bare(0.0, finer=1)),
         (say("run.lower"), lens.bare(reach[0], finer=1)),
-        (say("handover.spread"), lens.bare(chart.sigma, finer=2)),
+        (say("handover.spread"), lens.lens.voice.number(chart.sigma, lens.digits + 2)),
     )
     signals = tuple(
         (
