@@ -183,7 +183,7 @@ class Lexicon:
             if name is None:
                 continue
             said = words.key(extra) or extra.casefold()
-            if said in words.DEVIATION_WORDS or extra in ("Δ", "d", "D"):
+            if said in words.DEVIATION_WORDS or extra == "Δ":
                 return replace(known, role="reading", feature=name, kind="deviation")
             if said in words.ACTUAL_WORDS:
                 return replace(known, role="reading", feature=name, kind="actual")

@@ -142,27 +142,40 @@ def sense_of(
     plan_unit = target.feature.unit
     if not target.sized:
         return Sense(unit or plan_unit, absolute=True)
-    if kind is None or kind == "actual":
-        for candidate in [unit] if unit else [plan_unit, "um"]:
-            if _most(near_nominal(values, candidate, target)):
-                said = "" if unit or candidate == plan_unit else f"sizes in {candidate}"
-                return Sense(candidate, True, said and f"{said}, told by their size")
+    candidates = [unit] if unit else list(dict.fromkeys([plan_unit, "um"]))
+    for candidate in candidates:
+        # Numbers that are the nominal itself are sizes, whatever the header says.
+        hits = _at_nominal if kind == "deviation" else near_nominal
+        if _most(hits(values, candidate, target)):
+            said = "" if unit or candidate == plan_unit else f"sizes in {candidate}"
+            return Sense(candidate, True, said and f"{said}, told by their size")
     if unit and unit != plan_unit and kind is None:
-        tight = np.abs(values * UM[plan_unit] - float(target.nominal_um))
-        if _most(tight <= REACH_WIDTHS * target.width_um):
+        if _most(_at_nominal(values, plan_unit, target)):
             return Sense(unit, False, contradicts=plan_unit)
     if kind is None and _most(at_a_factor(values, unit or plan_unit, target)):
         # A radius, inches or a slipped mark: a size all the same, which the screens refuse.
         return Sense(unit or plan_unit, True)
-    if kind is None or kind == "deviation":
-        for candidate in [unit] if unit else dict.fromkeys([plan_unit, "um"]):
-            if _most(near_zero(values, candidate, target)):
-                return Sense(candidate, False, f"deviations in {candidate}, told by their size")
-    if kind is not None:
-        return Sense(unit or plan_unit, kind == "actual")
-    unit = unit or plan_unit
+    for candidate in candidates:
+        if _most(near_zero(values, candidate, target)):
+            said = "" if kind == "deviation" and unit else "told by their size"
+            return Sense(candidate, False, said and f"deviations in {candidate}, {said}")
+    # What the header says is believed only where the numbers do not gainsay it.
+    return _by_magnitude(values, unit or plan_unit, kind, target)
+
+
+def _at_nominal(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
+    off = np.abs(values * UM[unit] - float(target.nominal_um))
+    hits: NDArray[np.bool_] = off <= REACH_WIDTHS * target.width_um
+    return hits
+
+
+def _by_magnitude(
+    values: NDArray[np.float64], unit: str, kind: str | None, target: Target
+) -> Sense:
+    if kind == "deviation":
+        return Sense(unit, False)
     median = float(np.median(np.abs(values))) * UM[unit] if len(values) else float("inf")
-    return Sense(unit, median > _NO_SIZE * float(target.nominal_um))
+    return Sense(unit, kind == "actual" or median > _NO_SIZE * float(target.nominal_um))
 
 
 def _most(hits: NDArray[np.bool_]) -> bool:

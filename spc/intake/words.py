@@ -82,7 +82,7 @@ ROLES = {word: role for role, words in _ROLES.items() for word in words.split()}
 ROLE_NAMES = frozenset(_ROLES)
 
 # Kind words in front of or behind a feature's name: "Ø seat A", "seat A diameter".
-SIZE_WORDS = ("diameter", "durchmesser", "diametre", "dia", "diam", "ø", "⌀")
+SIZE_WORDS = ("diameter", "durchmesser", "diametre", "dia", "diam", "ø", "⌀", "d", "dm")
 DEVIATION_WORDS = ("deviation", "dev", "abweichung", "abw", "ecart", "delta", "Δ", "diff")
 ACTUAL_WORDS = ("actual", "ist", "istmass", "istwert", "reading", "value", "messwert", "mesure",
                 "valeur", "size")  # fmt: skip

@@ -56,6 +56,9 @@ def test_units_in_cells_are_read_cell_by_cell(read, taken):
         ("seat A [µm]", "25003,1"),
         ("seat A", "25003,1"),
         ("seat A in mm", "25,0031"),
+        ("D seat A", "25,0031"),
+        ("seat A dev", "25,0031"),
+        ("seat A actual", "3,1"),
         ("seat A, inch", "0,984374016"),
     ],
 )
