@@ -149,9 +149,9 @@ def sense_of(
         if _most(hits(values, candidate, target)):
             said = "" if unit or candidate == plan_unit else f"sizes in {candidate}"
             return Sense(candidate, True, said and f"{said}, told by their size")
-    if unit and unit != plan_unit and kind is None:
-        if _most(_at_nominal(values, plan_unit, target)):
-            return Sense(unit, False, contradicts=plan_unit)
+    other = unit is not None and unit != plan_unit and kind is None
+    if other and _most(_at_nominal(values, plan_unit, target)):
+        return Sense(unit or plan_unit, False, contradicts=plan_unit)
     if kind is None and _most(at_a_factor(values, unit or plan_unit, target)):
         # A radius, inches or a slipped mark: a size all the same, which the screens refuse.
         return Sense(unit or plan_unit, True)
