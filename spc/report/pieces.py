@@ -34,13 +34,18 @@ class Term:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure with its conclusion in words, its numbers in tables and a key for its place."""
+    """
+    A figure with its conclusion in words and its numbers in tables.
+
+    `key` names its place on the page; `legend` holds the marks of flagged parts and their words.
+    """
 
     key: str
     title: str
     caption: str
     spec: dict[str, Any]
     tables: tuple[Table, ...]
+    legend: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import spc
 from spc.report.lens import Lens
 from spc.report.pieces import Table, Term
 from spc.report.record import record_table, summary
-from spc.report.voice import tame
+from spc.report.voice import file_name, tame
 
 #: Rejects listed on the page; the file beside it holds all.
 MOST_LISTED = 60
@@ -81,16 +81,16 @@ def _files(lens: Lens) -> Table:
     for source in lens.study.run.sources:
         spans = used.loc[source.name] if source.name in used.index else None
         shown = "–" if spans is None else f"{int(spans['min'])} … {int(spans['max'])}"
-        rows.append((tame(source.name, 120), shown, str(source.lines), source.sha256))
+        rows.append((file_name(source.name), shown, str(source.lines), source.sha256))
     plan = lens.study.plan
-    rows.append((tame(plan.source or say("proof.plan"), 120), "–", "–", plan.sha256))
+    rows.append((file_name(plan.source or say("proof.plan")), "–", "–", plan.sha256))
     head = tuple(say(f"proof.{h}") for h in ("file", "rows", "lines", "sha"))
     return Table(head, tuple(rows), frozenset({2}), say("proof.files"))
 
 
 def _limits(lens: Lens) -> Iterator[str]:
     say, plan = lens.voice.say, lens.study.plan
-    file = tame(plan.source or say("page.none"), 120)
+    file = file_name(plan.source or say("page.none"))
     for f in lens.features:
         fit = f.of.feature.fit
         words = (
@@ -133,7 +133,7 @@ def _rejects(lens: Lens) -> Table | None:
         return None
     rows = tuple(
         (
-            tame(str(r.source), 80),
+            file_name(str(r.source)),
             str(r.row),
             tame(str(r.column), 60) or say("proof.whole_row"),
             tame(str(r.text), 80),

@@ -25,7 +25,8 @@ class Call:
     """
     One call for an act, however often it was repeated until it was answered or withdrawn.
 
-    `answer` is the act that answered it. `before` and `after` are distances of the lead feature
+    `answer` is the act that answered it; `again` is True where a second reading was called for and
+    taken. `before` and `after` are distances of the lead feature
     from its target, in µm, None where they cannot be told.
     """
 
@@ -33,8 +34,14 @@ class Call:
     last: Prompt
     times: int
     answer: Act | None
+    again: bool
     before: float | None
     after: float | None
+
+    @property
+    def answered(self) -> bool:
+        """Whether what was called for was done."""
+        return self.answer is not None or self.again
 
     @property
     def came_closer(self) -> bool | None:
@@ -78,7 +85,13 @@ def _call(lens: Lens, streak: list[Prompt]) -> Call:
     until = following[0] if following else lens.study.last_part + 1
     answer = _answer(lens, last, until)
     before, after = _distances(lens.lead, last.part if answer is None else answer.after_part)
-    return Call(streak[0], last, len(streak), answer, before, after)
+    again = last.advice.action == "measure_again" and _read_again(lens, last.part)
+    return Call(streak[0], last, len(streak), answer, again, before, after)
+
+
+def _read_again(lens: Lens, part: int) -> bool:
+    table = lens.study.run.measurements
+    return bool(((table["part"] == part) & (table["repeat"] > 0)).any())
 
 
 def _distances(lead: FeatureLens | None, part: int) -> tuple[float | None, float | None]:
@@ -99,7 +112,7 @@ def summary(lens: Lens) -> str:
     say, found = lens.voice.say, calls(lens)
     if not found:
         return say("record.none")
-    answered = [c for c in found if c.answer is not None]
+    answered = [c for c in found if c.answered]
     closer = sum(c.came_closer is True for c in answered)
     farther = sum(c.came_closer is False for c in answered)
     return say(
@@ -139,6 +152,8 @@ def _row(lens: Lens, call: Call) -> tuple[str, ...]:
 
 def _answer_words(lens: Lens, call: Call) -> str:
     say, voice, act = lens.voice.say, lens.voice, call.answer
+    if call.again:
+        return say("record.again")
     if act is None:
         open_ = call.last.part == (lens.study.prompts[-1].part if lens.study.prompts else None)
         return say("record.open") if open_ else say("record.not_done")
@@ -149,7 +164,8 @@ def _answer_words(lens: Lens, call: Call) -> str:
 
 
 def _outcome_words(lens: Lens, call: Call) -> str:
-    if call.before is None or call.after is None or lens.lead is None:
+    told = call.last.advice.action not in ("measure_again", "check", "hold")
+    if not told or call.before is None or call.after is None or lens.lead is None:
         return lens.voice.say("record.unknown")
     before, after = (lens.lead.estimate(v) for v in (call.before, call.after))
     key = "record.closer" if call.after < call.before else "record.farther"

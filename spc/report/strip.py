@@ -28,7 +28,9 @@ def datum_strip(lens: Lens) -> tuple[Markup, str]:
     low, high = min(marks) - room, max(marks) + room
 
     def at(value: float) -> float:
-        return round(100 * (high - min(max(value, low), high)) / (high - low), 2)
+        # Never so near the edge that the shape is cut.
+        share = (high - min(max(value, low), high)) / (high - low)
+        return round(100 * min(max(share, 0.07), 0.93), 2)
 
     pieces = [_level(at(g), "guard") for g in guarded]
     if target is not None:

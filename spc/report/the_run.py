@@ -54,7 +54,16 @@ def _size(lens: FeatureLens) -> Picture:
         caption=" ".join([*size_words(lens), *_drawing_notes(lens)]),
         spec=size_figure(lens, lens.lens.study.acts),
         tables=(_levels_table(lens),),
+        legend=_legend(lens),
     )
+
+
+def _legend(lens: FeatureLens) -> tuple[tuple[str, str], ...]:
+    """The marks in the picture, each with what it stands for, once."""
+    words: dict[str, str] = {}
+    for part, mark in lens.flags.items():
+        words.setdefault(mark, lens.why_flagged(part))
+    return tuple(words.items())
 
 
 def size_words(lens: FeatureLens) -> list[str]:

@@ -87,9 +87,10 @@ class Voice:
         return re.sub(r"(?<![\d.])(\d+)\.(\d+)(?![\d.])", rf"\1{self.mark}\2", minus)
 
     def share(self, value: float) -> str:
-        """A fraction as per cent, with one digit below ten per cent."""
+        """A fraction as per cent, with one digit below ten per cent and two below one."""
         percent = 100 * value
-        return f"{self.number(percent, 1 if 0 < abs(percent) < 10 else 0)} %"
+        digits = 0 if abs(percent) >= 10 or not percent else 1 if abs(percent) >= 1 else 2
+        return f"{self.number(percent, digits)} %"
 
     def clock(self, moment: datetime) -> str:
         """Hours and minutes of the shop."""
@@ -176,6 +177,18 @@ def tame(text: str, limit: int = 200) -> str:
         for c in " ".join(text.split())
     )
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+def file_name(path: str) -> str:
+    r"""
+    The last part of a path of either kind; folders of the shop are nobody else's business.
+
+    Examples
+    --------
+    >>> file_name("C:\shop\night.csv"), file_name("/home/kl/night.csv")
+    ('night.csv', 'night.csv')
+    """
+    return tame(path.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1], 120)
 
 
 @cache
