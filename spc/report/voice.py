@@ -185,7 +185,7 @@ def file_name(path: str) -> str:
 
     Examples
     --------
-    >>> file_name("C:\shop\night.csv"), file_name("/home/kl/night.csv")
+    >>> file_name("C:\\shop\\night.csv"), file_name("/home/kl/night.csv")
     ('night.csv', 'night.csv')
     """
     return tame(path.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1], 120)
