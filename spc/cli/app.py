@@ -8,7 +8,7 @@ import traceback
 import typer
 
 from spc import __version__
-from spc.cli import daily, lab, prepare
+from spc.cli import daily, lab, machine, prepare
 from spc.errors import SpcError
 
 #: Exit status of a fault of the program itself; 1 is kept for "act now".
@@ -26,6 +26,8 @@ app.command()(daily.check)
 app.command()(daily.advise)
 app.command()(daily.report)
 app.command("import")(prepare.import_files)
+# A reading such as -2 is no option.
+app.command(context_settings={"ignore_unknown_options": True})(machine.log)
 app.command()(prepare.fit)
 app.command("run-length")(lab.run_length)
 app.command()(lab.simulate)

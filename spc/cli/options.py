@@ -40,3 +40,10 @@ Understood = Annotated[
         "--understood", help="Read the file as this saved understanding (JSON) says, without guess."
     ),
 ]
+LedgerPlace = Annotated[
+    str | None,
+    typer.Option(
+        "--ledger", help="The ledger: a file or postgresql:// URL; else SPC_LEDGER, else spc.db."
+    ),
+]
+RunName = Annotated[str | None, typer.Option("--run", help="Name of the run in the ledger.")]

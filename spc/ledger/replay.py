@@ -1,0 +1,143 @@
+"""From the entries of a run to its adviser: exactly where an unbroken run would stand."""
+
+from collections.abc import Iterable, Sequence
+from copy import copy
+from dataclasses import dataclass, field
+from typing import Any
+
+from spc.advising import PastRun, advisor_for
+from spc.ledger.entry import Stored
+from spc.ledger.store import LedgerRun, Reader
+from spc.plan import Plan
+from spc.wheel.advice import Advisor
+
+#: Microseconds in a minute.
+MINUTE_US = 60e6
+
+
+@dataclass
+class Progress:
+    """
+    A run as far as it was told: the adviser, and what numbering needs to go on.
+
+    Attributes
+    ----------
+    advisor : Advisor
+        Told of everything so far.
+    made : int
+        Parts ground, measured or not.
+    line : int
+        Last line of the ledger that was told.
+    read : dict of int
+        Readings of the part ground last, by feature.
+    last_read : dict of int
+        Part of the last reading, by feature.
+    ahead : int
+        By how much part numbers as written run ahead of the count from 1.
+    answered : bool
+        Whether the advice that stands was answered.
+    """
+
+    advisor: Advisor
+    made: int = 0
+    line: int = 0
+    read: dict[str, int] = field(default_factory=dict)
+    last_read: dict[str, int] = field(default_factory=dict)
+    ahead: int = 0
+    answered: bool = True
+
+    def tell(self, entry: Stored) -> None:
+        """Take one entry in; corrected ones and those of other kinds change nothing."""
+        if entry.kind in ("reading", "part", "event"):
+            self._grind_to(entry)
+            self.answered = False
+        if entry.kind == "reading":
+            self._read(entry)
+        elif entry.kind == "event":
+            self.advisor.event(entry.what, um=entry.value, minutes=entry.minutes)
+        elif entry.kind == "answer":
+            self.answered = True
+        self.line = max(self.line, entry.line)
+
+    def _grind_to(self, entry: Stored) -> None:
+        # Only a part that was measured has a clock of its own.
+        timed = entry.kind == "reading" and entry.time is not None
+        while self.made < entry.part:
+            self.made += 1
+            now = entry.time / MINUTE_US if timed and self.made == entry.part else None  # type: ignore[operator]
+            self.advisor.part(minute=now)
+            self.read = {}
+
+    def _read(self, entry: Stored) -> None:
+        assert entry.value is not None
+        self.advisor.reading(entry.what, entry.value, again=bool(entry.repeat))
+        self.read[entry.what] = max(self.read.get(entry.what, 0), (entry.repeat or 0) + 1)
+        self.last_read[entry.what] = entry.part
+        if entry.serial.isascii() and entry.serial.isdigit():
+            self.ahead = int(entry.serial) - entry.part
+
+    def content(self) -> dict[str, Any]:
+        """Everything as plain values, ready for JSON."""
+        plain = {name: copy(getattr(self, name)) for name in _PLAIN}
+        return {"advisor": self.advisor.state(), **plain}
+
+    @classmethod
+    def fresh(cls, run: LedgerRun, plan: Plan) -> "Progress":
+        """Before the first part."""
+        return cls(advisor_for(plan, [PastRun(learned) for learned in run.learned]))
+
+    @classmethod
+    def from_content(cls, run: LedgerRun, plan: Plan, content: dict[str, Any]) -> "Progress":
+        """Where `content` was taken."""
+        past = [PastRun(learned) for learned in run.learned]
+        advisor = advisor_for(plan, past, state=content["advisor"])
+        return cls(advisor, **{name: content[name] for name in _PLAIN})
+
+
+_PLAIN = ("made", "line", "read", "last_read", "ahead", "answered")
+
+
+def holding(entries: Iterable[Stored]) -> list[Stored]:
+    """The entries that hold now, in the order of the parts."""
+    told = list(entries)
+    corrected = {entry.corrects for entry in told if entry.corrects is not None}
+    kept = [e for e in told if e.line not in corrected and e.kind != "withdrawn"]
+    return sorted(kept, key=lambda entry: entry.place)
+
+
+def resume(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
+    """
+    The run as it stands, from the newest state that is still true, else from the first line.
+
+    A state is true while the chain at its line is what it was, nothing before it was corrected
+    since, and no part before its last one was added.
+    """
+    before: int | None = None
+    while (kept := reader.state(run.id, before=before)) is not None:
+        line, content = kept
+        since = reader.entries(run.id, after=line)
+        corrected = [e.corrects for e in since if e.corrects is not None and e.corrects <= line]
+        if corrected:
+            before = min(corrected)
+            continue
+        new = holding(since)
+        if _in_order(new, content["made"]):
+            try:
+                return _told(Progress.from_content(run, plan, content), new, since)
+            except (KeyError, TypeError, ValueError):
+                # Written by a program whose adviser kept other things.
+                pass
+        break
+    whole = reader.entries(run.id)
+    return _told(Progress.fresh(run, plan), holding(whole), whole)
+
+
+def _in_order(new: Sequence[Stored], made: int) -> bool:
+    return all(e.part >= made for e in new if e.kind in ("reading", "part", "event"))
+
+
+def _told(progress: Progress, new: Iterable[Stored], since: Sequence[Stored]) -> Progress:
+    for entry in new:
+        progress.tell(entry)
+    progress.line = since[-1].line if since else progress.line
+    return progress

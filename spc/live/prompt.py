@@ -1,0 +1,116 @@
+"""The prompt beside the machine: one line in, the act out, large enough to read from the wheel."""
+
+from collections.abc import Callable
+
+from rich.console import Console, Group
+from rich.padding import Padding
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from spc.errors import SpcError
+from spc.live.session import Reply, Session
+from spc.live.words import GLYPHS, Answer, answer_of, echo_lines
+from spc.report.voice import Voice, tame
+
+#: Colours by action, for dark and light terminals alike; shape and word always stand beside them.
+_STYLES = {
+    "grind_on": "bold white on #0A6B62", "measure_again": "bold white on #8A5200",
+    "check": "bold white on #8A5200", "offset": "bold white on #1D54B5",
+    "swivel": "bold white on #1D54B5", "dress": "bold white on #1D54B5",
+    "let_it_warm": "bold reverse", "hold": "bold white on #A81C2B",
+}  # fmt: skip
+
+
+def run_prompt(
+    session: Session,
+    voice: Voice,
+    *,
+    console: Console | None = None,
+    ask: Callable[[str], str] = input,
+    after: Callable[[Session], None] = lambda _session: None,
+) -> None:
+    """
+    Ask and answer until ``quit`` or the end of the input.
+
+    Parameters
+    ----------
+    session : Session
+        The run that goes on.
+    voice : Voice
+        How it is said.
+    console : Console, optional
+        Where answers appear; standard output when unsaid.
+    ask : callable
+        Shows its argument and returns one typed line.
+    after : callable
+        Called after every stored line, such as to renew the board.
+    """
+    screen = console or Console(highlight=False)
+    _greet(screen, session, voice)
+    while True:
+        try:
+            typed = ask(_asks_for(session))
+        except EOFError:
+            break
+        try:
+            reply = session.enter(typed)
+        except SpcError as error:
+            screen.print(Text(f"  not stored: {error}", style="bold"))
+            continue
+        if reply.leave:
+            break
+        _show(screen, session, voice, reply)
+        if reply.stored:
+            after(session)
+    screen.print("everything is stored; the next start goes on from here")
+
+
+def _greet(screen: Console, session: Session, voice: Voice) -> None:
+    made = session.progress.made
+    where = f"{made} parts made" if made else "nothing made yet"
+    screen.print(Text(f"{tame(session.plan.job.part, 60)} · run {session.run.name} · {where}"))
+    screen.print(Text("? lists what may be typed"))
+    if made:
+        _advise(screen, answer_of(session, voice))
+
+
+def _asks_for(session: Session) -> str:
+    part, feature = session.due
+    return f"part {session.serial(part)} · {tame(feature.name, 40)} > "
+
+
+def _show(screen: Console, session: Session, voice: Voice, reply: Reply) -> None:
+    if reply.question:
+        screen.print(Text(f"  {reply.question} (yes or no; or type it anew)", style="bold"))
+        return
+    if reply.said:
+        screen.print(Text(f"  {reply.said}" if "\n" not in reply.said else reply.said))
+    if not reply.stored:
+        return
+    if not reply.said:
+        for line in echo_lines(session, voice, reply.stored):
+            screen.print(Text(f"  {line}"))
+    part, _ = session.due
+    more = part == session.progress.made and not session.advice.is_act
+    noted = all(entry.what == "note" for entry in reply.stored)
+    if not more and not noted:
+        _advise(screen, answer_of(session, voice), asks=not session.progress.answered)
+
+
+def _advise(screen: Console, answer: Answer, *, asks: bool = False) -> None:
+    style = _STYLES[answer.action]
+    # Three lines high and across the screen, so that it is seen from the machine.
+    word = Padding(
+        Text(f"{GLYPHS[answer.action]}  {answer.word}", style=style), (1, 4), style=style
+    )
+    do = Text("\n".join(answer.do), style="bold")
+    terms = Table.grid(padding=(0, 2))
+    for name, text in answer.terms:
+        terms.add_row(Text(name, style="dim"), Text(text))
+    pieces: list[Text | Table | Padding] = [word, do, terms]
+    if answer.caution:
+        pieces.append(Text(answer.caution, style="italic"))
+    if asks and answer.action not in ("grind_on", "measure_again"):
+        pieces.append(Text("done · no <why> · or type what was done instead", style="dim"))
+    screen.print(Panel(Group(*pieces), padding=(0, 1)))

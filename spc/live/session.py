@@ -1,0 +1,389 @@
+"""
+One run at the machine: each typed line becomes entries in the ledger, then advice.
+
+Nothing is said before it is stored, and a line is stored whole or not at all. The session keeps
+no truth of its own: it can be ended at any moment and another one goes on from the ledger.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from spc.errors import SpcError
+from spc.ledger.entry import Entry, Stored, now_us
+from spc.ledger.replay import Progress, resume
+from spc.ledger.store import Ledger, LedgerRun, Writer
+from spc.live.turn import Turn
+from spc.live.typed import Line, NotUnderstood, understand
+from spc.plan import Feature, Plan
+from spc.wheel.advice import Advice
+
+#: The same reading again within this time may be a key that bounced. [µs]
+BOUNCE_US = 500_000
+#: A part number further ahead than this is a slip until said otherwise.
+FAR_AHEAD = 200
+#: Lines looked back for the last one typed.
+LOOK_BACK = 400
+#: Advice that is done by an event of the same name.
+_ACTS = ("offset", "dress", "swivel")
+
+Make = Callable[[Progress], Sequence[Entry]]
+
+
+@dataclass(frozen=True)
+class Reply:
+    """
+    What follows from a typed line.
+
+    Attributes
+    ----------
+    stored : tuple of Stored
+        What was added to the ledger.
+    question : str
+        To be answered yes or no before anything is stored; empty: none.
+    said : str
+        One sentence on what was done.
+    leave : bool
+        The session is over.
+    """
+
+    stored: tuple[Stored, ...] = ()
+    question: str = ""
+    said: str = ""
+    leave: bool = False
+
+
+class Session:
+    """
+    A run that goes on.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Open.
+    plan : Plan
+        The plan of the run.
+    run : LedgerRun
+        Which run.
+    who : str
+        Role of whoever types.
+    clock : callable
+        Microseconds since 1970 UTC.
+    """
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        plan: Plan,
+        run: LedgerRun,
+        *,
+        who: str = "",
+        clock: Callable[[], int] = now_us,
+    ) -> None:
+        self.ledger, self.plan, self.run, self.who, self.clock = ledger, plan, run, who, clock
+        self._asked: tuple[Line, str] | None = None
+        self._part: int | None = None
+        self.turn = Turn(plan)
+        self._heard: tuple[str, int] = ("", 0)
+        with ledger.reading() as reader:
+            self.progress = resume(reader, run, plan)
+
+    # -- what is due ---------------------------------------------------------------------------
+
+    @property
+    def advice(self) -> Advice:
+        """The next act as things stand."""
+        return self.progress.advisor.advise()
+
+    @property
+    def due(self) -> tuple[int, Feature]:
+        """Part and feature that a bare number would be taken for."""
+        return self.turn.due(self.progress)
+
+    def serial(self, part: int) -> str:
+        """A part as the operator numbers it."""
+        return str(part + self.progress.ahead)
+
+    # -- what is typed -------------------------------------------------------------------------
+
+    def enter(self, text: str, *, sure: bool = False) -> Reply:
+        """
+        Take one typed line.
+
+        Parameters
+        ----------
+        text : str
+            As typed.
+        sure : bool
+            Whatever would be asked is answered with yes.
+
+        Raises
+        ------
+        SpcError
+            When the line means nothing or cannot be stored; nothing was stored then.
+        """
+        line = understand(text, self.plan)
+        asked, self._asked = self._asked, None
+        if asked is not None and line.verb in ("yes", "no"):
+            if line.verb == "no":
+                return Reply(said="nothing was stored")
+            return self._do(asked[0], asked[1], sure=True)
+        if line.verb == "yes":
+            line = replace(line, verb="done")
+        return self._do(line, text, sure=sure)
+
+    def _do(self, line: Line, text: str, *, sure: bool) -> Reply:
+        question = "" if sure else self._doubt(line, text)
+        if question:
+            self._asked = (line, text)
+            return Reply(question=question)
+        made = self.progress.made
+        match line.verb:
+            case "quit":
+                return Reply(leave=True, said="everything is stored")
+            case "skip":
+                return self._skip()
+            case "part":
+                self.turn.part = self.turn.part_number(self.progress, line.part)
+                return Reply(said=f"the next reading is of part {line.part}")
+            case "again":
+                if not self.progress.made:
+                    raise NotUnderstood("again: no part was measured yet")
+                self.turn.part = self.progress.made
+                return Reply(
+                    said=f"the next reading is of part {self.serial(self.turn.part)} again"
+                )
+            case "undo":
+                return self._undo(line.note)
+            case "reading":
+                self._heard = (" ".join(line.numbers), self.clock())
+                stored = self._store(lambda progress: self._readings(progress, line))
+            case "done" | "no":
+                stored = self._store(lambda progress: self._answer(progress, line))
+            case "ground":
+                stored = self._store(lambda progress: self._ground(progress, line))
+            case "help":
+                return Reply(said=HELP)
+            case _:
+                stored = self._store(lambda progress: self._event(progress, line))
+        self.turn.part = None
+        if self.progress.made != made:
+            self.turn.skipped = set()
+        return Reply(stored=stored)
+
+    def _skip(self) -> Reply:
+        part, feature = self.due
+        if part != self.progress.made:
+            return Reply()
+        self.turn.skipped.add(feature.name)
+        return Reply(said=f"{feature.name} of part {self.serial(part)} is left out")
+
+    def _doubt(self, line: Line, text: str) -> str:
+        """What looks odd enough to be asked about before it is stored."""
+        if line.verb == "offset" and line.amount is not None:
+            most = self.plan.machine.max_offset_um
+            if abs(line.amount) > most:
+                return f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"
+        if line.verb != "reading":
+            return ""
+        typed = (" ".join(line.numbers), self.clock())
+        if typed[0] == self._heard[0] and 0 <= typed[1] - self._heard[1] < BOUNCE_US:
+            self._heard = typed
+            return f"{typed[0]} came twice within half a second; a second reading?"
+        part, values = self.turn.placed(self.progress, line)
+        if part > self.progress.made + FAR_AHEAD and self.progress.made:
+            return f"part {line.part} is {part - self.progress.made} parts ahead; really?"
+        doubts = [value.doubt for _, value in values if value.doubt]
+        return f"{doubts[0]}; typed as meant?" if doubts else ""
+
+    # -- readings ------------------------------------------------------------------------------
+
+    def _readings(self, progress: Progress, line: Line) -> list[Entry]:
+        part, values = self.turn.placed(progress, line)
+        ahead = progress.ahead
+        if not progress.made and line.part:
+            ahead = int(line.part) - part
+        now = self.clock()
+        counts = dict(progress.read) if part == progress.made else {}
+        told = []
+        for feature, value in values:
+            told.append(
+                Entry(
+                    "reading",
+                    part,
+                    str(part + ahead),
+                    now,
+                    feature.name,
+                    value.deviation_um,
+                    value.size,
+                    value.decimals,
+                    counts.get(feature.name, 0),
+                    text=value.text,
+                    who=self.who,
+                )
+            )
+            counts[feature.name] = counts.get(feature.name, 0) + 1
+        return [*self._unanswered(progress), *told]
+
+    # -- events and answers --------------------------------------------------------------------
+
+    def _unanswered(self, progress: Progress) -> list[Entry]:
+        """An act that was advised and passed over is kept as such."""
+        advice = progress.advisor.advise()
+        if progress.answered or advice.action not in (*_ACTS, "let_it_warm", "check", "hold"):
+            return []
+        return [self._answer_entry(progress, advice, "unanswered")]
+
+    def _answer_entry(
+        self, progress: Progress, advice: Advice, answer: str, note: str = ""
+    ) -> Entry:
+        return Entry(
+            "answer",
+            progress.made,
+            time=self.clock(),
+            what=advice.action,
+            value=advice.offset_um,
+            text=answer,
+            note=note,
+            who=self.who,
+        )
+
+    def _answer(self, progress: Progress, line: Line) -> list[Entry]:
+        advice = progress.advisor.advise()
+        if not advice.is_act or advice.action == "measure_again":
+            raise NotUnderstood(f"{line.verb}: nothing was advised that could be answered")
+        if line.verb == "no":
+            if not line.note:
+                raise NotUnderstood("no: say why, such as `no part is the last of the batch`")
+            return [self._answer_entry(progress, advice, "not done", line.note)]
+        return [
+            self._answer_entry(progress, advice, "done", line.note),
+            *self._done(progress, advice),
+        ]
+
+    def _done(self, progress: Progress, advice: Advice) -> list[Entry]:
+        now, made = self.clock(), progress.made
+        match advice.action:
+            case "offset":
+                return [self._event_entry(made, now, "offset", advice.offset_um)]
+            case "dress":
+                return [self._event_entry(made, now, "dress")]
+            case "swivel":
+                um = advice.amount if advice.amount_unit == "um" else None
+                return [self._event_entry(made, now, "swivel", um)]
+            case "let_it_warm":
+                return [self._event_entry(made, now, "pause", minutes=advice.amount)]
+            case "check" if advice.subject == "gauge":
+                return [self._event_entry(made, now, "master")]
+            case _:
+                return []
+
+    def _event_entry(
+        self,
+        part: int,
+        time: int,
+        kind: str,
+        um: float | None = None,
+        minutes: float | None = None,
+        note: str = "",
+    ) -> Entry:
+        return Entry(
+            "event", part, time=time, what=kind, value=um, minutes=minutes, note=note, who=self.who
+        )
+
+    def _event(self, progress: Progress, line: Line) -> list[Entry]:
+        advice = progress.advisor.advise()
+        answers = []
+        if not progress.answered and advice.action == line.verb and line.verb in _ACTS:
+            same = line.amount == advice.offset_um if line.verb == "offset" else True
+            answers = [self._answer_entry(progress, advice, "done" if same else "other amount")]
+        minutes = line.amount if line.verb == "pause" else None
+        um = None if line.verb == "pause" else line.amount
+        told = self._event_entry(progress.made, self.clock(), line.verb, um, minutes, line.note)
+        return [*answers, told]
+
+    def _ground(self, progress: Progress, line: Line) -> list[Entry]:
+        part = progress.made + int(line.amount or 1)
+        serial = str(part + progress.ahead)
+        told = Entry("part", part, serial, self.clock(), who=self.who)
+        return [*self._unanswered(progress), told]
+
+    # -- the ledger ----------------------------------------------------------------------------
+
+    def _store(self, make: Make) -> tuple[Stored, ...]:
+        try:
+            with self.ledger.writing() as writer:
+                self._catch_up(writer)
+                told = make(self.progress)
+                return self._append(writer, told)
+        except BaseException:
+            # The adviser may have heard what was not stored.
+            self._forget()
+            raise
+
+    def _append(self, writer: Writer, told: Sequence[Entry]) -> tuple[Stored, ...]:
+        last = writer.append(self.run.id, told)
+        first = last - len(told) + 1
+        stored = tuple(writer.entries(self.run.id, after=first - 1))
+        for entry in stored:
+            self.progress.tell(entry)
+        writer.keep_state(self.run.id, last, self.progress.content())
+        return stored
+
+    def _catch_up(self, writer: Writer) -> None:
+        """Take in what another program added to this run meanwhile."""
+        if writer.entries(self.run.id, after=self.progress.line):
+            self.progress = resume(writer, self.run, self.plan)
+
+    def _forget(self) -> None:
+        try:
+            with self.ledger.reading() as reader:
+                self.progress = resume(reader, self.run, self.plan)
+        except SpcError:
+            # The store does not answer; the error that led here says so, and the next line tries.
+            self.progress = replace(self.progress, line=-1)
+
+    def _undo(self, why: str) -> Reply:
+        with self.ledger.writing() as writer:
+            self._catch_up(writer)
+            typed = self._last_typed(writer)
+            if not typed:
+                raise NotUnderstood("undo: nothing typed here is left to take back")
+            taken = [
+                Entry("withdrawn", e.part, time=self.clock(), corrects=e.line, what=e.what,
+                      note=why or "undo at the prompt", who=self.who)
+                for e in reversed(typed)
+            ]  # fmt: skip
+            line = writer.append(self.run.id, taken)
+            self.progress = resume(writer, self.run, self.plan)
+            writer.keep_state(self.run.id, line, self.progress.content())
+        self.turn = Turn(self.plan)
+        names = [e.text or e.what for e in typed if e.kind != "answer"] or [typed[0].what]
+        return Reply(tuple(typed), said=f"taken back: {', '.join(names)}")
+
+    def _last_typed(self, writer: Writer) -> list[Stored]:
+        """The entries of the last typed line that hold."""
+        recent = writer.entries(self.run.id, after=self.progress.line - LOOK_BACK)
+        corrected = {e.corrects for e in recent}
+        mine = [
+            e
+            for e in recent
+            if e.kind in ("reading", "event", "part", "answer")
+            and e.source is None
+            and e.line not in corrected
+        ]
+        return [e for e in mine if e.stored == mine[-1].stored] if mine else []
+
+
+HELP = """\
+24.998 24,998 -2 -0.004   a reading: size, or deviation in µm or in the plan's unit
+24.998 25.001             the features of a part in turn; Enter leaves one out
+#118 24.998               a reading of part 118; `part 118` says so beforehand
+seat 24.998               a reading of the feature named
+again                     the next reading is of this part once more
+ground 4                  four parts were ground and not measured
+done                      what was advised is done
+no <why>                  what was advised is not done, and why
+offset -3                 a move on diameter in µm, plus makes parts bigger
+dress, wheel, swivel, pause 20, master, batch, coolant, regrind, cleared, note ...
+undo <why>                takes the last line back
+quit                      ends; the next start goes on from here"""

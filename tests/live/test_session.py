@@ -1,0 +1,311 @@
+import random
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from spc.advising import advisor_for
+from spc.errors import SpcError, StoreBusy
+from spc.ledger.replay import Progress, holding
+from spc.ledger.store import Ledger, Writer
+from spc.ledger.verify import verify
+from spc.live.begin import run_for
+from spc.live.session import Session
+from spc.live.typed import NotUnderstood
+
+
+def stored(session):
+    with session.ledger.reading() as reader:
+        return holding(reader.entries(session.run.id))
+
+
+def told(session):
+    return [(e.kind, e.part, e.what, e.value, e.text) for e in stored(session) if e.kind != "run"]
+
+
+def readings(session):
+    return [(e.part, e.what, e.value) for e in stored(session) if e.kind == "reading"]
+
+
+def test_each_reading_is_the_next_part_where_the_plan_asks_for_every_part(begin):
+    session = begin("[job]\npart='Pin'\n[[feature]]\nname='seat'\nnominal=25.0\nupper=0.01\n"
+                    "lower=-0.01\n")  # fmt: skip
+    for text in ("25.001", "24,999", "-1"):
+        session.enter(text)
+
+    assert [(part, value) for _, part, _, value, _ in told(session)] == [(1, 1.0), (2, -1.0),
+                                                                       (3, -1.0)]  # fmt: skip
+
+
+def test_a_sampled_part_is_the_one_the_prompt_asked_for(session):
+    for _ in range(30):
+        session.enter("0.4")
+        part, _ = session.due
+        assert part == session.progress.made + session.advice.measure_after
+        session.clock.now += 1_000_000
+
+    assert session.progress.made > 40
+
+
+def test_features_come_in_turn_and_enter_leaves_one_out(seats_session):
+    session = seats_session
+    session.enter("25.001")
+    assert session.due[1].name == "seat tail"
+    assert "seat tail" in session.enter("").said
+    assert session.due == (1, session.plan.feature("roundness"))
+    session.enter("0.8")
+    assert session.due == (2, session.plan.feature("seat"))
+    session.enter("1 2")
+    # Roundness is read on every 20th part only.
+    assert session.due[1].name == "seat"
+    session.enter("seat tail 25.002")
+
+    assert readings(session) == [
+        (1, "seat", 1.0), (1, "roundness", 0.8), (2, "seat", 1.0), (2, "seat tail", 2.0),
+        (3, "seat tail", 2.0),
+    ]  # fmt: skip
+
+
+def test_a_part_number_counts_the_parts_between(session):
+    session.enter("#4711 25.001")
+    session.enter("part 4715")
+    session.enter("25.001")
+    session.enter("ground 2")
+    session.enter("25.001")
+    readings = [e for e in stored(session) if e.kind == "reading"]
+
+    assert [(e.part, e.serial) for e in readings] == [(1, "4711"), (5, "4715"), (8, "4718")]
+    assert session.progress.made == 8
+    with pytest.raises(NotUnderstood, match="4718, the last one"):
+        session.enter("#4712 25.001")
+
+
+def test_again_is_a_repeat_of_the_same_part(session):
+    session.enter("25.001")
+    session.enter("again")
+    session.enter("25.0012")
+
+    assert [(e.part, e.repeat) for e in stored(session) if e.kind == "reading"] == [(1, 0), (1, 1)]
+
+
+def test_a_surprise_is_measured_again_on_the_same_part(session):
+    for _ in range(8):
+        session.enter("0.2")
+    session.enter("+12")
+    assert session.advice.action == "measure_again"
+    assert session.due[0] == session.progress.made
+    before = session.progress.made
+    session.enter("0.3")
+
+    assert session.progress.made == before
+
+
+@pytest.mark.parametrize("text", ["12.5", "26", "offset -300", "#400 25.001"])
+def test_what_looks_odd_is_asked_before_anything_is_stored(session, text):
+    session.enter("25.001")
+    before = told(session)
+
+    assert session.enter(text).question
+    assert told(session) == before
+    assert session.enter("no").said == "nothing was stored"
+    assert told(session) == before
+    session.enter(text)
+    assert session.enter("y").stored
+
+
+def test_a_question_is_dropped_by_a_new_line(session):
+    assert session.enter("26").question
+    session.enter("25.001")
+
+    assert [e[3] for e in told(session)] == [1.0]
+    with pytest.raises(NotUnderstood, match="nothing was advised"):
+        session.enter("yes")
+
+
+def test_a_key_that_bounces_is_asked_about(session):
+    session.clock.step = 100_000
+    session.enter("25.001")
+    assert "half a second" in session.enter("25.001").question
+    session.enter("no")
+    session.clock.step = 60_000_000
+    assert session.enter("25.001").stored
+
+
+def offset_due(session):
+    for _ in range(20):
+        session.enter("7.5")
+        if session.advice.action == "offset":
+            return session.advice
+    raise AssertionError("no offset was advised")
+
+
+def test_done_stores_the_event_and_the_answer(session):
+    advice = offset_due(session)
+    session.enter("done")
+
+    assert told(session)[-2][:4] == ("answer", session.progress.made, "offset", advice.offset_um)
+    assert told(session)[-2][4] == "done"
+    assert told(session)[-1][:4] == ("event", session.progress.made, "offset", advice.offset_um)
+
+
+def test_another_amount_a_refusal_and_silence_are_kept_too(session):
+    offset_due(session)
+    session.enter("offset -1")
+    assert [e[4] for e in told(session) if e[0] == "answer"] == ["other amount"]
+    session.enter("undo")
+    session.enter("no last part of the batch")
+    assert [e[4] for e in told(session) if e[0] == "answer"] == ["not done"]
+    session.enter("undo")
+    session.enter("7.5")
+    assert [e[4] for e in told(session) if e[0] == "answer"] == ["unanswered"]
+    with pytest.raises(NotUnderstood, match="say why"):
+        session.enter("no")
+
+
+def test_undo_takes_back_whole_lines_and_stands_where_it_stood(seats_session):
+    session = seats_session
+    session.enter("25.001 25.002 0.8")
+    before = session.progress.content()
+    session.enter("#3 25.003 25.004")
+    session.enter("undo wrong part")
+    after = session.progress.content()
+
+    assert {**after, "line": 0} == {**before, "line": 0}
+    assert len(told(session)) == 3
+    with session.ledger.reading() as reader:
+        taken = [e for e in reader.entries(session.run.id) if e.kind == "withdrawn"]
+    assert {e.note for e in taken} == {"wrong part"}
+    session.enter("undo")
+    assert told(session) == []
+    with pytest.raises(NotUnderstood, match="nothing typed here"):
+        session.enter("undo")
+
+
+def random_line(rng):
+    return rng.choice(
+        [f"{rng.gauss(0.5, 1.5):.1f}"] * 12
+        + ["dress", "offset -2", "offset 1.5", "pause 20", "again", "ground 3", "undo", "note x",
+           "done", "no time", "batch", "14", "cleared", "wheel", "master", "y"]
+    )  # fmt: skip
+
+
+def type_in(session, line):
+    try:
+        session.enter(line, sure=True)
+    except NotUnderstood:
+        return
+
+
+@settings(max_examples=6, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@given(seed=st.integers(0, 10**6))
+def test_a_restart_anywhere_leaves_the_advice_of_an_unbroken_run(tmp_path, job, clock, seed):
+    plan = job()
+    with Ledger(tmp_path / f"{seed}.db") as ledger:
+        run = run_for(ledger, plan, name="one")
+        whole = Session(ledger, plan, run, clock=clock)
+        rng = random.Random(seed)
+        for _ in range(60):
+            line = random_line(rng)
+            type_in(whole, line)
+            fresh = Session(ledger, plan, run, clock=clock)
+            assert fresh.progress.content() == whole.progress.content()
+            assert fresh.advice == whole.advice
+            assert fresh.due == whole.due or whole.turn.part is not None
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_the_state_kept_is_what_a_replay_of_the_entries_gives(session, seed):
+    rng = random.Random(seed)
+    for _ in range(60):
+        type_in(session, random_line(rng))
+
+    replayed = Progress.fresh(session.run, session.plan)
+    for entry in stored(session):
+        replayed.tell(entry)
+    replayed.line = session.progress.line
+
+    assert replayed.content() == session.progress.content()
+    assert replayed.advisor.advise() == session.advice
+
+
+def test_the_adviser_hears_what_the_plain_calls_would_tell_it(session):
+    advisor = advisor_for(session.plan)
+    for text in ("0.5", "1.5", "2"):
+        session.enter(f"#{session.progress.made + 2} {text}")
+        minute = session.clock.now / 60e6
+        while advisor.state()["made"] < session.progress.made - 1:
+            advisor.part()
+        advisor.part(minute=minute)
+        advisor.reading("seat", float(text))
+
+    assert advisor.state() == session.progress.advisor.state()
+
+
+def test_two_sessions_on_one_run_hear_each_other(begin, ledger, job, clock):
+    one = begin()
+    two = Session(ledger, one.plan, one.run, clock=clock)
+    one.enter("25.001")
+    two.enter("25.002")
+    one.enter("25.003")
+
+    assert [value for *_, value in readings(one)] == [1.0, 2.0, 3.0]
+    fresh = Session(ledger, one.plan, one.run, clock=clock)
+    assert fresh.progress.content() == one.progress.content()
+
+
+def test_a_store_that_fails_leaves_session_and_ledger_as_they_were(session, monkeypatch):
+    session.enter("25.001")
+    before = session.progress.content()
+
+    def full(*_details):
+        raise StoreBusy("the disk is full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Writer, "keep_state", full)
+        with pytest.raises(SpcError, match="full"):
+            session.enter("25.002")
+
+    assert session.progress.content() == before
+    assert len(told(session)) == 1
+    session.enter("25.002")
+    assert verify(session.ledger).faults == ()
+
+
+def test_a_clock_set_back_loses_and_overwrites_nothing(session):
+    session.enter("25.001")
+    session.clock.now -= 3_600_000_000
+    session.enter("25.002")
+    session.enter("undo")
+    session.enter("25.003")
+
+    assert [e[3] for e in told(session)] == [1.0, 3.0]
+    assert verify(session.ledger).faults == ()
+
+
+def test_odd_names_are_only_text(session):
+    session.enter("note ../../etc/passwd '; DROP TABLE entries; -- \x1b[2J")
+
+    assert told(session)[-1][2] == "note"
+    assert verify(session.ledger).faults == ()
+
+
+def test_a_new_run_starts_from_what_the_last_one_learned(begin, ledger):
+    session = begin()
+    for _ in range(12):
+        session.enter("0.5")
+    later = run_for(ledger, session.plan, new=True)
+
+    assert later.name.endswith("-2")
+    assert list(later.learned) == [session.progress.advisor.learned()]
+    assert run_for(ledger, session.plan).id == later.id
+
+
+def test_a_run_belongs_to_the_plan_version_it_was_made_under(begin, ledger, job):
+    session = begin()
+    changed = job(Path(session.plan.source).read_text() + "# changed\n")
+
+    assert run_for(ledger, changed).id != session.run.id
+    with pytest.raises(SpcError, match="another version of the plan"):
+        run_for(ledger, changed, name=session.run.name)

@@ -1,0 +1,81 @@
+"""The command as typed, in a process of its own: what it loads, what it answers, how it ends."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from spc.ledger.store import Ledger
+from spc.ledger.verify import verify
+
+RUN = "import sys; from spc.cli.app import main; sys.argv[0] = 'spc'; main()"
+LOADED = (
+    "import sys, contextlib\n"
+    "from spc.cli.app import main\n"
+    "with contextlib.suppress(SystemExit):\n    main()\n"
+    "print('LOADED', *sys.modules)"
+)
+
+
+def spc(*words, code=RUN, stdin=None, **details):
+    return subprocess.run(
+        [sys.executable, "-c", code, *words], capture_output=True, text=True, input=stdin, **details
+    )
+
+
+@pytest.fixture
+def plan_file(job):
+    return job().source
+
+
+def test_one_entry_loads_neither_pandas_nor_plotly_nor_scipy_stats(plan_file):
+    for _ in range(2):
+        done = spc("log", "--plan", plan_file, "24.998", code=LOADED)
+        loaded = done.stdout.split("LOADED")[1].split()
+
+        assert "sqlalchemy" in loaded
+        assert not {"pandas", "plotly", "scipy.stats", "jinja2", "rich.console"} & set(loaded)
+    with Ledger(Path(plan_file).parent / "spc.db") as ledger:
+        assert verify(ledger).lines >= 3
+
+
+def test_an_answer_in_a_pipe_is_tab_separated_lines(plan_file):
+    done = spc("log", "--plan", plan_file, "24,998")
+
+    assert done.returncode == 0
+    assert done.stdout.splitlines()[0].count("\t") == 1
+    assert done.stderr == ""
+
+
+def test_negative_readings_and_moves_are_no_options(plan_file):
+    assert spc("log", "--plan", plan_file, "-0,004").returncode == 0
+    assert spc("log", "--plan", plan_file, "offset", "-3").returncode == 0
+
+
+def test_lines_from_a_pipe_are_taken_one_by_one(plan_file):
+    done = spc("log", "--plan", plan_file, stdin="24.998\n\n25.001\nundo\n")
+
+    assert done.returncode == 0
+    assert "taken back: 25.001" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("typed", "status", "says"),
+    [("nan", 2, "not a number"), ("26", 2, "tolerance widths"), ("hello", 2, "? lists all")],
+)
+def test_what_is_not_stored_is_said_in_one_line(plan_file, typed, status, says):
+    done = spc("log", "--plan", plan_file, typed)
+
+    assert done.returncode == status
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    assert says in done.stderr
+
+
+def test_the_ledger_named_by_the_environment_is_used(plan_file, tmp_path, monkeypatch):
+    monkeypatch.setenv("SPC_LEDGER", str(tmp_path / "shop.db"))
+    spc("log", "--plan", plan_file, "24.998")
+
+    assert (tmp_path / "shop.db").exists()
+    assert not (Path(plan_file).parent / "spc.db").exists()
