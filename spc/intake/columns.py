@@ -75,6 +75,7 @@ class Lexicon:
     def __init__(self, plan: Plan) -> None:
         self.features = plan.measured_features
         self.names = {words.key(f.name): f.name for f in self.features}
+        self._exact = {_flat(f.name): f.name for f in self.features}
         self.mapped: dict[str, str] = {}
         self._map(plan)
         self._mapped_bases = {_flat(split_unit(h)[0]): name for h, name in self.mapped.items()}
@@ -92,15 +93,20 @@ class Lexicon:
                     f"{plan.source or 'plan'}: columns: {wanted!r} is no feature of the plan and"
                     f" none of {', '.join(sorted(words.ROLE_NAMES))}"
                 )
-            self.mapped[_flat(header)] = self.names.get(words.key(wanted), wanted)
+            name = self.names.get(words.key(wanted), wanted)
+            if self.mapped.setdefault(_flat(header), name) != name:
+                raise PlanError(
+                    f"{plan.source or 'plan'}: columns: the header {header!r} is given to"
+                    f" {self.mapped[_flat(header)]!r} and to {name!r}; only one can be right"
+                )
 
     def feature_named(self, text: str) -> str | None:
         """The feature a cell of a long file names; None for one the plan does not have."""
         if len(text) > words.LONGEST:
             return None
-        mapped = self.mapped.get(_flat(text))
-        if mapped in self.names.values():
-            return mapped
+        known = self._mapped_feature(text) or self._exact.get(_flat(text))
+        if known is not None:
+            return known
         base, _ = split_unit(text)
         return self.names.get(words.key(text)) or self.names.get(words.key(base))
 
@@ -128,14 +134,15 @@ class Lexicon:
             if found is not None:
                 return found
         for text in (header, base):
-            if words.key(text) in self.names:
-                return replace(known, role="reading", feature=self.names[words.key(text)])
+            name = self._exact.get(_flat(text)) or self.names.get(words.key(text))
+            if name is not None:
+                return replace(known, role="reading", feature=name)
         return (
             self._numbered(known, base) or self._decorated(known, base) or self._role(known, base)
         )
 
     def _mapped_column(self, known: Column, text: str) -> Column | None:
-        wanted = self.mapped.get(_flat(text))
+        wanted = self.mapped.get(_flat(text)) or self._mapped_bases.get(_flat(text))
         if wanted is None:
             return None
         known = replace(known, mapped=True)

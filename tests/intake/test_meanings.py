@@ -279,3 +279,27 @@ def test_a_feature_that_no_file_holds_is_named(read):
     run = read("part,seat A\n1,25.0031\n")
 
     assert "no file has a column or row of 'seat B'" in run.remarks
+
+
+def test_a_mapped_header_may_name_another_unit_or_none(read, taken):
+    for header, cell in (("D1", "25.0031"), ("D1 [in]", "0.984374016"), ("d1 (mm)", "25.0031")):
+        run = read(f"part,{header}\n1,{cell}\n2,{cell}\n", '[columns]\n"seat A" = "D1 [mm]"\n')
+
+        assert taken(run)["1", "seat A", 0] == 3.1
+
+
+def test_one_header_cannot_be_two_features(read):
+    with pytest.raises(PlanError, match="'D1' is given to 'seat A' and to 'seat B'"):
+        read("part,D1\n1,25.0\n", '[columns]\n"seat A" = "D1"\n"seat B" = "D1"\n')
+
+
+def test_names_that_differ_by_a_sign_only_stay_apart(read, taken):
+    plan = read_plan(
+        b'[job]\npart = "x"\n[[feature]]\nname = "D-1"\nnominal = 25.0\nupper = 0.01\n'
+        b'[[feature]]\nname = "D 1"\nnominal = 20.0\nupper = 0.01\n',
+        source="x.toml",
+    )
+
+    run = read("part,D 1,D-1\n1,20.0031,25.0044\n", plan=plan)
+
+    assert taken(run) == {("1", "D 1", 0): 3.1, ("1", "D-1", 0): 4.4}
