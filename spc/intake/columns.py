@@ -79,7 +79,8 @@ class Lexicon:
         self.mapped: dict[str, str] = {}
         self._map(plan)
         self._mapped_bases = {_flat(split_unit(h)[0]): name for h, name in self.mapped.items()}
-        self._keys = tuple({*self.names, *(words.key(h) for h in self.mapped), *_LOOSE} - {""})
+        mapped = (words.key(header) for header in (*self.mapped, *self._mapped_bases))
+        self._keys = tuple({*self.names, *mapped, *_LOOSE} - {""})
         self._seen: dict[str, Column] = {}
         sizes = [f.name for f in self.features if f.is_size]
         self.only_size = sizes[0] if len(sizes) == 1 else None
