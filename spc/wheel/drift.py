@@ -96,7 +96,9 @@ class Drift:
         prior = self.prior
         fresh = math.exp(-age / prior.break_in_parts) * math.expm1(1 / prior.break_in_parts)
         curve, late = rates(age, prior.life)
-        slope_var = slope_unrest(self.usual, prior.life, age)
+        # A wheel that hardly wears has little wear to change.
+        wearing = max(abs(self.slope_at(age)), 0.1 * self.usual)
+        slope_var = slope_unrest(wearing, prior.life, age)
         for mean, cov, unrest, shared in zip(self.means, self.covs, UNRESTS, SHARED, strict=True):
             mean[WORN] += mean[SLOPE] + fresh * mean[BREAK_IN]
             mean[WORN] += curve * mean[CURVE] + late * mean[BEND]

@@ -8,7 +8,17 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from spc.wheel.advice import Advisor
 from spc.wheel.dress_effect import CLEARS_ALL, CLEARS_LATE, KEEPS
-from spc.wheel.drift import BASE, SHARED, SLOPE, UNRESTS, WORN, Drift, DriftPrior, rates
+from spc.wheel.drift import (
+    BASE,
+    SHARED,
+    SLOPE,
+    UNRESTS,
+    WORN,
+    Drift,
+    DriftPrior,
+    rates,
+    slope_unrest,
+)
 from spc.wheel.home import Home
 from tests.wheel.grinder import Grinder, run, settings
 
@@ -59,33 +69,32 @@ def test_each_account_agrees_with_an_independent_filter():
     random = np.random.default_rng(4)
     size = 1.0 + 0.12 * np.arange(parts) + 0.8 * random.standard_normal(parts)
     drift = Drift(prior)
-    levels = []
+    levels, restless = [], []
     for k in range(parts):
+        wearing = max(abs(drift.slope_at(k + 1)), 0.1 * drift.usual)
+        restless.append(slope_unrest(wearing, prior.life, k + 1))
         drift.part(k + 1, noise)
         drift.read(float(size[k]), warm, noise)
         levels.append([m[BASE] + m[WORN] + warm * m[3] for m in drift.means[:4]])
 
     for account in range(4):
-        witness = _witness(prior, size, noise, warm, UNRESTS[account])
+        witness = _witness(prior, size, noise, warm, UNRESTS[account], restless)
         mine = np.array(levels)[:, account]
         assert mine == pytest.approx(witness, abs=1e-6)
 
 
-def _witness(prior, size, noise, warm, unrest):
+def _witness(prior, size, noise, warm, unrest, restless):
     n, states = size.size, 7
     filter_ = KalmanFilter(k_endog=1, k_states=states, k_posdef=states, nobs=n)
     move = np.zeros((states, states, n))
     spread = np.zeros((states, states, n))
-    usual = max(abs(prior.slope), 0.3 * prior.slope_sd)
     for t in range(n):
         age = t + 2  # the move that leads from this part to the next
         fresh = np.exp(-age / prior.break_in_parts) * np.expm1(1 / prior.break_in_parts)
         move[:, :, t] = np.eye(states)
         move[1, [2, 4, 5, 6], t] = [1.0, fresh, *rates(age, prior.life)]
         wander = unrest**2 * noise / 2
-        rate = 0.3 * usual / np.sqrt(prior.life)
-        late = 4.0 if age > 0.6 * prior.life else 1.0
-        spread[[0, 1, 2], [0, 1, 2], t] = [wander, wander, late * rate**2]
+        spread[[0, 1, 2], [0, 1, 2], t] = [wander, wander, restless[min(t + 1, n - 1)]]
     start = np.array([0, 0, prior.slope, 0, prior.break_in, 0, 0])
     sds = np.array(
         [prior.base_sd, 0, prior.slope_sd, prior.warmth_sd, prior.break_in_sd, prior.curve_sd,
@@ -98,8 +107,7 @@ def _witness(prior, size, noise, warm, unrest):
         *rates(1, prior.life),
     ]
     wander = unrest**2 * noise / 2
-    rate = 0.3 * usual / np.sqrt(prior.life)
-    extra = np.diag([wander, wander, rate**2, 0, 0, 0, 0])
+    extra = np.diag([wander, wander, restless[0], 0, 0, 0, 0])
     filter_.bind(size)
     filter_["design"] = np.array([[1.0, 1.0, 0, warm, 0, 0, 0]])
     filter_["obs_cov"] = np.array([[noise]])
