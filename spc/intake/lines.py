@@ -123,11 +123,18 @@ def _part_column(
                 f"column {column.header!r} holds {first!r} throughout and does not number the parts"
             )
             continue
-        choices.append((words.key(column.header) in _RUNNING, column.index, column, texts))
+        choices.append((_rank(words.key(column.header)), column.index, column, texts))
     if not choices:
         return None, None, remarks
     _, _, column, texts = min(choices, key=lambda choice: choice[:2])
     return column, texts, remarks
+
+
+def _rank(header: str) -> int:
+    """Serial numbers before part numbers, running numbers last."""
+    if header in _RUNNING:
+        return 2
+    return 0 if header.startswith(("seri", "sn", "noserie", "nserie", "numerodeserie")) else 1
 
 
 def _whole_numbers(

@@ -8,13 +8,13 @@ from functools import lru_cache
 # They are common practice of exports, no source.
 _ROLES = {
     "part": (
-        "part partno partnr partnum partnumber partid parts pn serial serialno serialnr"
-        " serialnumber sn id no nr n number nummer piece pieceno piecenr piecenumber piecen"
+        "part partno partnr partnum partnumber partid pn serial serialno serialnr"
+        " serialnumber sn id no nr number nummer piece pieceno piecenr piecenumber piecen"
         " workpiece workpieceno workpiecenumber item itemno sample sampleno samplenr samplenumber"
         " teil teilnr teilenr teilno teilnummer teilenummer teileid teilid serie serien seriennr"
         " seriennummer snr lfdnr lfdno lfdnummer laufendenummer laufnr laufnummer stuck stucknr"
         " stucknummer werkstuck werkstucknr werkstucknummer werkstueck werkstuecknr stueck"
-        " stuecknr probe probennr nopiece npiece numpiece numeropiece numero numerodepiece"
+        " stuecknr probennr nopiece npiece numpiece numeropiece numero numerodepiece"
         " numeropiece numerodeserie noserie nserie nodeserie nodepiece ndepiece ndeserie repere"
         " pezzo npezzo numeropezzo matricola pieza npieza numeropieza shaft shaftno welle wellennr"
     ),
@@ -26,7 +26,7 @@ _ROLES = {
     ),
     "date": (
         "date datum messdatum day tag jour datedemesure datemesure measurementdate measuredate"
-        " fecha data"
+        " fecha"
     ),
     "clock": "uhrzeit clock heure hour hours stunde hora ora timeofday clocktime heuredemesure",
     "feature": (
