@@ -59,11 +59,12 @@ ORDER = {
     "report": ["voice", "marks", "steel", "pieces", "lens", "run_figures", "wheel_figures",
                "gauge_figures", "proof_figures", "strip", "next_cut", "claims", "handover",
                "the_run", "ages", "taper", "the_wheel", "the_gauge", "record", "proof", "statement",
-               "contents", "rows", "folder", "index", "pages", "terminal"],
+               "contents", "gauge_study", "rows", "folder", "index", "pages", "terminal"],
     "simulate": ["streams", "settings", "cycle", "reference", "process", "faults", "shift",
                  "export", "scenes", "policies", "play", "oracles", "strange", "unseen",
                  "contenders", "forecasts", "score"],
-    "live": ["typed", "turn", "session", "begin", "words", "prompt", "board", "drop_folder"],
+    "live": ["typed", "turn", "session", "begin", "words", "prompt", "files", "board",
+             "drop_folder"],
     "cli": ["options", "texts", "daily", "prepare", "lab", "ledger_commands", "machine", "app"],
 }  # fmt: skip
 

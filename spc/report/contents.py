@@ -30,7 +30,7 @@ class Page:
     next_cut: NextCut | None
     handover: Handover | None
     sections: tuple[Section, ...]
-    provenance: Provenance
+    provenance: Provenance | None
     anchors: tuple[tuple[str, str], ...]
     signatures: tuple[str, ...] = ()
 

@@ -3,7 +3,7 @@
 import base64
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -11,14 +11,18 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
+from numpy.typing import NDArray
 
 import spc
 from spc.errors import StoreBusy
 from spc.findings import Study
+from spc.gauge.study import VarianceStudy
 from spc.report.contents import KINDS, Page, job_details, page
-from spc.report.folder import SCRIPT, name_of, put_script, script_path, write_aside
+from spc.report.folder import SCRIPT, name_of, put_script, script_path, slug, write_aside
+from spc.report.gauge_study import gauge_study_page
 from spc.report.index import INDEX, about, entries
 from spc.report.lens import Lens
 from spc.report.marks import MARKS
@@ -108,6 +112,56 @@ def write_report(
     return target
 
 
+def write_gauge_study(
+    found: VarianceStudy,
+    readings: NDArray[np.float64],
+    out: str | Path,
+    *,
+    title: str,
+    people: Sequence[str],
+    parts: Sequence[str],
+    as_of: datetime | None = None,
+    locale: str | None = None,
+) -> Path:
+    """
+    The page of a gauge study, written into a folder, and the folder's index renewed.
+
+    Parameters
+    ----------
+    found : VarianceStudy
+        As returned by `spc.gauge.study.variance_study` for readings in µm.
+    readings : array, shape (people, parts, trials)
+        What was read. [µm]
+    out : path
+        Folder for the page; a path ending in ``.html`` names the page itself.
+    title : str
+        What was measured, and with what.
+    people, parts : sequence of str
+        Their names, in that order.
+    as_of, locale
+        As for `write_report`.
+
+    Raises
+    ------
+    StoreBusy
+        When the folder cannot be written.
+    """
+    moment = (as_of or datetime.now(UTC)).astimezone(UTC)
+    speaker = voice(locale=locale)
+    target = Path(out)
+    if target.suffix.lower() != ".html":
+        target /= f"{moment:%Y-%m-%d}_gauge_{slug(title) or 'study'}.html"
+    content = gauge_study_page(
+        found, readings, title=title, people=people, parts=parts, voice=speaker, moment=moment
+    )
+    told = about(content, speaker, f"{moment:%Y-%m-%dT%H:%M:%SZ}")
+    with _writing(target.parent):
+        put_script(target.parent)
+        write_aside(target, render_page(content, speaker, None, told).encode())
+        write_aside(target.with_name(INDEX), render_index(target.parent, speaker).encode())
+    return target
+
+
 def write_index(folder: str | Path, *, locale: str | None = None) -> Path:
     """
     ``index.html`` of a folder of pages: newest first, with the act each one ended on.
@@ -194,7 +248,7 @@ def _links(tables: dict[str, str], names: dict[str, str], single_file: bool) -> 
 def render_page(
     content: Page,
     speaker: Voice,
-    links: _Links,
+    links: _Links | None,
     told: Mapping[str, str],
     *,
     single_file: bool = False,

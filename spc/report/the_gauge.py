@@ -2,10 +2,14 @@
 
 import numpy as np
 
+from spc.report.gauge_figures import repeats_figure
 from spc.report.handover import gauge_words
 from spc.report.lens import FeatureLens, Lens
-from spc.report.pieces import Chapter, Table
+from spc.report.pieces import Chapter, Picture, Table
 from spc.report.voice import tame
+
+#: Repeats that give the gauge a spread of its own, and those listed on the page.
+FEWEST_REPEATS, MOST_LISTED = 3, 40
 
 
 def chapters(lens: Lens) -> tuple[Chapter, ...]:
@@ -19,7 +23,8 @@ def chapters(lens: Lens) -> tuple[Chapter, ...]:
     if masters is None:
         words.append(say("handover.gauge_never"))
     tables = (_table(lens), *([masters] if masters else []))
-    return (Chapter(say("gauge.table"), tuple(words), (), tables),)
+    pictures = tuple(p for f in lens.features for p in [_repeats(f)] if p is not None)
+    return (Chapter(say("gauge.table"), tuple(words), pictures, tables),)
 
 
 def _table(lens: Lens) -> Table:
@@ -61,7 +66,7 @@ def repeats_words(lens: FeatureLens) -> str:
     """
     say, voice = lens.lens.voice.say, lens.lens.voice
     sums, freedom = repeat_scatter(lens)
-    if freedom < 3:
+    if freedom < FEWEST_REPEATS:
         return say("gauge.repeat_none", sd=voice.number(lens.of.feature.gauge_sd_um, 2))
     from scipy.special import chdtri
 
@@ -74,6 +79,12 @@ def repeats_words(lens: FeatureLens) -> str:
 
 def repeat_scatter(lens: FeatureLens) -> tuple[float, int]:
     """Sum of squares of the readings about their part's mean, and its degrees of freedom."""
+    parts, away = repeats(lens)
+    return float((away**2).sum()), len(parts) - len(np.unique(parts))
+
+
+def repeats(lens: FeatureLens) -> tuple[np.ndarray, np.ndarray]:
+    """Part of every reading that has a repeat, and its distance from the mean of its part. [µm]"""
     table = lens.lens.study.run.measurements
     kept = np.ones(len(table), dtype=bool)
     kept[lens.of.series.misread] = False
@@ -82,9 +93,35 @@ def repeat_scatter(lens: FeatureLens) -> tuple[float, int]:
     values = table["deviation_um"].to_numpy()[mine]
     _, group, counts = np.unique(part, return_inverse=True, return_counts=True)
     if not len(values):
-        return 0.0, 0
-    means = np.bincount(group, values) / counts
-    return float(((values - means[group]) ** 2).sum()), int((counts - 1).sum())
+        return part, values
+    away = values - (np.bincount(group, values) / counts)[group]
+    again = counts[group] > 1
+    return part[again], away[again]
+
+
+def _repeats(lens: FeatureLens) -> Picture | None:
+    """Repeat readings along the run; None for too few to give a spread."""
+    say, voice = lens.lens.voice.say, lens.lens.voice
+    sums, freedom = repeat_scatter(lens)
+    if freedom < FEWEST_REPEATS or not sums:
+        return None
+    parts, away = repeats(lens)
+    sd = float(np.sqrt(sums / freedom))
+    out = int(np.count_nonzero(np.abs(away) > 2 * sd))
+    rows = tuple(
+        (str(int(part)), voice.number(float(value), lens.digits + 1, signed=True))
+        for part, value in list(zip(parts, away, strict=True))[-MOST_LISTED:]
+    )
+    head = (say("gauge.repeats_part"), say("gauge.repeats_away"))
+    return Picture(
+        key=f"repeats-{lens.place}",
+        title=say("gauge.repeats_title", feature=lens.name),
+        caption=say(
+            "gauge.repeats_says", n=len(parts), feature=lens.name, sd=voice.um(sd, 2), out=out
+        ),
+        spec=repeats_figure(lens, parts, away, sd),
+        tables=(Table(head, rows, frozenset({0, 1})),),
+    )
 
 
 def _masters(lens: Lens) -> Table | None:

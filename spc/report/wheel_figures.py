@@ -15,7 +15,9 @@ from spc.report.steel import (
     WASH,
     Figure,
     discs,
+    evenly,
     figure,
+    label,
     level,
     line,
     plain,
@@ -23,7 +25,9 @@ from spc.report.steel import (
     thinned,
     y_title,
 )
+from spc.report.voice import Voice
 from spc.wheel.cycles import DressCycle
+from spc.wheel.life import DressInterval
 
 #: Earlier cycles drawn thin behind the running one; more would hide each other.
 MOST_CYCLES = 40
@@ -192,4 +196,39 @@ def ages_figure(lens: FeatureLens, groups: list[tuple[int, int, float, float, fl
         traces, voice, height=290, shapes=shapes, annotations=[*notes, y_title(unit)],
         xaxis={"title": {"text": voice.say("wheel.x_since")}, "rangemode": "tozero"},
         yaxis={"rangemode": "tozero", "fixedrange": True},
+    )  # fmt: skip
+
+
+def interval_figure(
+    interval: DressInterval, habit: int | None, currency: str, voice: Voice
+) -> Figure:
+    """Cost per part against the dress interval, its flat bottom washed and the habit marked."""
+    drawn = evenly(len(interval.costs), most=300)
+    x = interval.intervals[drawn].astype(int).tolist()
+    course = line(
+        x, plain(interval.costs[drawn], 4), line={"color": INK, "width": 1.6}, hoverinfo="x+y"
+    )
+    flat = {
+        "type": "rect", "xref": "x", "x0": interval.flat_from, "x1": interval.flat_to,
+        "yref": "paper", "y0": 0, "y1": 1, "layer": "below", "line": {"width": 0},
+        "fillcolor": WASH,
+    }  # fmt: skip
+    best = discs([interval.best], plain([interval.least], 4), hoverinfo="x+y")
+    best["marker"] = {"symbol": "diamond", "size": 11, "color": ACT}
+    marks = [flat]
+    notes = [y_title(voice.say("wheel.y_cost", currency=label(currency)))]
+    if habit is not None and habit <= len(interval.costs):
+        marks.append({
+            "type": "line", "xref": "x", "x0": habit, "x1": habit, "yref": "paper", "y0": 0,
+            "y1": 1, "line": {"color": SOFT, "width": 1, "dash": "dash"},
+        })  # fmt: skip
+        notes.append({
+            "x": habit, "yref": "paper", "y": 1, "yanchor": "bottom", "showarrow": False,
+            "text": voice.say("wheel.habit"), "font": {"size": 12, "color": SOFT},
+        })  # fmt: skip
+    top = 3 * interval.least  # the dear short intervals would flatten the bottom that matters
+    return figure(
+        [course, best], voice, height=300, shapes=marks, annotations=notes, margin={"r": 30},
+        xaxis={"title": {"text": voice.say("wheel.x_interval")}, "rangemode": "tozero"},
+        yaxis={"range": [0, round(top, 4)], "fixedrange": True},
     )  # fmt: skip

@@ -178,6 +178,17 @@ def busy_study():
     return replace(study, features=features)
 
 
+def invented_gauge_study():
+    """Three people, ten parts, two trials: readings in µm, names of people and of parts."""
+    rng = np.random.default_rng(11)
+    part = rng.normal(0, 3, 10)
+    person = np.array([0.0, 0.3, -0.4])
+    readings = part + person[:, None] + rng.normal(0, 0.5, (2, 3, 10))
+    readings = np.round(np.moveaxis(readings, 0, -1), 1)
+    people = ["early bench", "late bench", "gauge room"]
+    return readings, people, [f"pin {k}" for k in range(1, 11)]
+
+
 def _acts(run):
     return tuple(
         Act(

@@ -6,7 +6,8 @@ import subprocess
 import pytest
 import studies
 
-from spc.report.pages import write_board, write_report
+from spc.gauge.study import variance_study
+from spc.report.pages import write_board, write_gauge_study, write_report
 
 sync_api = pytest.importorskip(
     "playwright.sync_api", reason="playwright is not installed (pip install -e '.[test]')"
@@ -54,12 +55,17 @@ def folder(tmp_path_factory):
     write_report(studies.busy_study(), folder / "busy.html", as_of=studies.AS_OF)
     for kind in ("wheel", "gauge", "statement"):
         write_report(study, folder / f"{kind}.html", kind=kind, as_of=studies.AS_OF)
+    readings, people, parts = studies.invented_gauge_study()
+    write_gauge_study(
+        variance_study(readings, tolerance=16.0), readings, folder / "study.html",
+        title="Bench gauge", people=people, parts=parts, as_of=studies.AS_OF,
+    )  # fmt: skip
     write_board(study, folder, as_of=studies.AS_OF, seconds=600)
     return folder
 
 
 #: Pages with figures, and those without.
-DRAWN = ["run", "alone", "held", "wheel", "statement"]
+DRAWN = ["run", "alone", "held", "wheel", "statement", "study"]
 KINDS = [*DRAWN, "gauge", "index", "board"]
 
 
@@ -155,7 +161,7 @@ def test_every_figure_is_drawn_and_has_caption_numbers_and_rows(shown, kind):
         assert page.locator(link.get_attribute("href")).count() == 1
 
 
-@pytest.mark.parametrize("kind", [*DRAWN, "gauge"])
+@pytest.mark.parametrize("kind", ["run", "alone", "wheel", "statement", "gauge"])
 def test_the_rows_are_there(shown, folder, kind):
     href = shown(kind).locator("#rows .links a").first.get_attribute("href")
 

@@ -1,4 +1,7 @@
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 import pytest
 import studies
@@ -7,7 +10,10 @@ from spc.report.contents import page
 from spc.report.lens import Lens
 from spc.report.run_figures import size_figure, value_range
 from spc.report.steel import MOST_DRAWN, PALETTE, label, spread_labels, thinned
+from spc.report.the_gauge import repeat_scatter, repeats, repeats_words
+from spc.report.the_wheel import interval_picture
 from spc.report.voice import voice
+from spc.wheel.life import dress_interval
 
 
 @pytest.fixture(scope="module")
@@ -95,3 +101,35 @@ def test_labels_that_would_cover_each_other_are_moved_apart():
 
 def test_labels_obey_no_markup():
     assert label("<b>A</b> & <a href='x'>") == "&lt;b&gt;A&lt;/b&gt; &amp; &lt;a href='x'&gt;"
+
+
+def test_the_cost_picture_names_the_best_interval_and_what_the_habit_costs(study):
+    # Part n costs 0.1 n and a dress 1.8: the least is (1.8 + 2.1) / 6 = 0.65 at 6 parts. 5 parts
+    # cost 0.66, 8 cost 0.675, both below 1.05 * 0.65 = 0.6825; 4 cost 0.70 and 9 cost 0.70. The
+    # habit of 30 costs (1.8 + 46.5) / 30 = 1.61.
+    interval = dress_interval([0.1 * n for n in range(1, 41)], dress_cost=1.8)
+
+    picture = interval_picture(Lens(study, voice()), interval)
+
+    go.Figure(picture.spec)
+    assert picture.caption == (
+        "Dressing every 6 parts costs least, 0.650 units per part; from 5 to 8 parts nothing "
+        "costs over 5 % more. The habit of 30 parts costs 1.610 units."
+    )
+    assert ("6", "0.650 units") in picture.tables[0].rows
+
+
+def test_repeat_readings_are_drawn_about_the_mean_of_their_part():
+    run = studies.invented_run()
+    seat = run.measurements[run.measurements["feature"] == "seat"].iloc[:8]
+    more = seat.assign(deviation_um=seat["deviation_um"] + 0.4, repeat=1)
+    run = replace(run, measurements=pd.concat([run.measurements, more], ignore_index=True))
+    lens = Lens(studies.invented_study(run), voice()).lead
+
+    parts, away = repeats(lens)
+
+    assert len(parts) == 16
+    assert np.allclose(np.abs(away), 0.2)
+    # Each pair differs by 0.4: its variance is 0.4²/2, the spread 0.283.
+    assert repeat_scatter(lens) == (pytest.approx(8 * 0.08), 8)
+    assert "0.28" in repeats_words(lens)

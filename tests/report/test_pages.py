@@ -8,8 +8,9 @@ import pytest
 import studies
 
 from spc.errors import StoreBusy
+from spc.gauge.study import variance_study
 from spc.report.folder import name_of, script_path
-from spc.report.pages import write_board, write_index, write_report
+from spc.report.pages import write_board, write_gauge_study, write_index, write_report
 from spc.report.rows import harmless, rows_csv
 
 EVIL = '</script><script>alert(1)</script><img src=x onerror="alert(2)">\u202e"\'&'
@@ -221,3 +222,20 @@ def test_the_board_says_the_act_and_loads_itself_again(study, tmp_path):
     assert "OFFSET" in text
     assert "−3.0 µm on diameter" in text
     assert f'data-last="{int((studies.START + timedelta(minutes=135)).timestamp())}"' in text
+
+
+def test_a_gauge_study_says_where_its_spread_comes_from(tmp_path):
+    readings, people, parts = studies.invented_gauge_study()
+    found = variance_study(readings, tolerance=16.0)
+
+    page = write_gauge_study(
+        found, readings, tmp_path, title="Bore <gauge> 3", people=people, parts=parts,
+        as_of=studies.AS_OF,
+    )  # fmt: skip
+    text = html.unescape(page.read_text("utf-8"))
+
+    assert page.name == "2026-11-25_gauge_bore-gauge-3.html"
+    assert f"{found.spread.gauge:.2f} µm" in text
+    assert "gauge room" in text
+    assert "<gauge>" not in page.read_text("utf-8")
+    assert "index.html" in {f.name for f in tmp_path.iterdir()}

@@ -1,0 +1,128 @@
+"""Figures of the gauge: repeats along the run, people against parts, sources of spread."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.gauge.study import Spread
+from spc.report.lens import FeatureLens
+from spc.report.steel import (
+    ACT,
+    DATUM,
+    DISC,
+    PALE,
+    RULE,
+    SOFT,
+    Figure,
+    discs,
+    evenly,
+    figure,
+    label,
+    level,
+    plain,
+    y_title,
+)
+from spc.report.voice import Voice
+
+Floats = NDArray[np.float64]
+#: People are told apart by shape and dash, not by colour alone; after these they repeat.
+_SHAPES = ("circle", "square", "diamond", "triangle-up", "cross", "star")
+_DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
+_TONES = (ACT, DISC, DATUM, SOFT)
+#: Repeat readings drawn along a run.
+_MOST_REPEATS = 600
+
+
+def repeats_figure(lens: FeatureLens, parts: Floats, away_um: Floats, sd: float) -> Figure:
+    """
+    Repeat readings about the mean of their part, along the run.
+
+    Parameters
+    ----------
+    lens : FeatureLens
+        The feature.
+    parts, away_um : array, shape (k,)
+        Part of each repeat reading, and its distance from that part's mean. [-, µm]
+    sd : float
+        The gauge's spread that they give. [µm]
+    """
+    voice = lens.lens.voice
+    drawn = evenly(len(parts), _MOST_REPEATS)
+    digits = lens.digits + 1
+    bounds = [
+        level(y, voice.number(y, digits, signed=True), dash="dash", color=SOFT)
+        for y in (-2 * sd, 2 * sd)
+    ]
+    zero = level(0.0, voice.number(0.0, digits), color=DATUM, width=1.6, edge_to_edge=True)
+    dots = discs(
+        parts[drawn].tolist(), plain(away_um[drawn], digits),
+        hovertemplate=f"%{{x}}: %{{y:+.{digits}f}} µm<extra></extra>",
+    )  # fmt: skip
+    return figure(
+        [dots], voice, height=260, shapes=[zero[0], *(s for s, _ in bounds)],
+        annotations=[zero[1], *(n for _, n in bounds), y_title(voice.say("gauge.y_away"))],
+        xaxis={"title": {"text": voice.say("run.x_part")}},
+        yaxis={"fixedrange": True},
+    )  # fmt: skip
+
+
+def people_figure(
+    readings: Floats, people: Sequence[str], parts: Sequence[str], voice: Voice
+) -> Figure:
+    """
+    What each person read on each part: single readings, and a line through each person's means.
+
+    Lines that run together mean that the people agree; lines that cross mean that they do not
+    agree on single parts.
+
+    Parameters
+    ----------
+    readings : array, shape (people, parts, trials)
+    people, parts : sequence of str
+        Their names, in that order.
+    """
+    names = [label(name) for name in parts]
+    traces: list[dict[str, Any]] = []
+    for k, person in enumerate(people):
+        tone, shape = _TONES[k % len(_TONES)], _SHAPES[k % len(_SHAPES)]
+        mine = readings[k]
+        traces.append({
+            "type": "scatter", "mode": "lines+markers", "name": label(person), "x": names,
+            "y": plain(mine.mean(axis=-1), 3),
+            "line": {"color": tone, "width": 1.4, "dash": _DASHES[k % len(_DASHES)]},
+            "marker": {"symbol": shape, "size": 9, "color": tone},
+            "hovertemplate": f"{label(person)}, %{{x}}: %{{y}}<extra></extra>",
+        })  # fmt: skip
+        trials = mine.shape[-1]
+        traces.append({
+            "type": "scatter", "mode": "markers", "showlegend": False, "hoverinfo": "skip",
+            "x": [name for name in names for _ in range(trials)], "y": plain(mine.ravel(), 3),
+            "marker": {"symbol": f"{shape}-open", "size": 5, "color": tone},
+        })  # fmt: skip
+    return figure(
+        traces, voice, height=380, showlegend=True, margin={"r": 30},
+        annotations=[y_title(voice.say("gauge.y_reading"))],
+        xaxis={"title": {"text": voice.say("gauge.x_part")}, "type": "category"},
+        yaxis={"fixedrange": True},
+        legend={"orientation": "h", "y": -0.22},
+    )  # fmt: skip
+
+
+def sources_figure(spread: Spread, voice: Voice) -> Figure:
+    """Shares of the variance of a gauge study: one bar per source, together the whole."""
+    rows = [(voice.say(f"gauge.{key}"), spread.contribution(getattr(spread, key)))
+            for key in ("repeat", "people", "interaction", "part")]  # fmt: skip
+    bars = {
+        "type": "bar", "orientation": "h", "y": [name for name, _ in rows],
+        "x": [round(share, 2) for _, share in rows],
+        "marker": {"color": [ACT, ACT, ACT, PALE], "line": {"color": RULE, "width": 1}},
+        "text": [voice.share(share / 100) for _, share in rows], "textposition": "outside",
+        "cliponaxis": False, "hovertemplate": "%{y}: %{x:.1f} %<extra></extra>",
+    }  # fmt: skip
+    return figure(
+        [bars], voice, height=230, margin={"r": 60, "t": 10},
+        xaxis={"title": {"text": voice.say("gauge.x_share")}, "range": [0, 105]},
+        yaxis={"autorange": "reversed"},
+    )  # fmt: skip
