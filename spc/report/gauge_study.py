@@ -140,7 +140,7 @@ def _variance(found: VarianceStudy, voice: Voice) -> Table:
 
     rows = tuple(
         (tame(line.source), number(line.ss, 3), number(line.df, 0), number(line.ms, 3),
-         shown(line.f, 2), shown(line.p_value, 4))
+         shown(line.f, 2), "" if line.p_value is None else voice.chance(line.p_value))
         for line in found.lines
     )  # fmt: skip
     head = tuple(say(f"gauge.anova_{h}") for h in ("source", "ss", "df", "ms", "f", "p"))

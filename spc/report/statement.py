@@ -43,7 +43,7 @@ def _chapters(lens: FeatureLens, capability: Capability) -> list[Chapter]:
         figures["shape"].append(probability_picture(lens, capability))
     asked = Table(
         (say("statement.asked"), "p", say("statement.answer")),
-        tuple((tame(q), _chance(lens, p), tame(a)) for q, p, a in capability.asked),
+        tuple((tame(q), lens.lens.voice.chance(p), tame(a)) for q, p, a in capability.asked),
         frozenset({1}),
     )
     return [
@@ -59,14 +59,6 @@ def _chapters(lens: FeatureLens, capability: Capability) -> list[Chapter]:
         ),
         Chapter(say("statement.gauge"), (_gauge(lens),)),
     ]
-
-
-def _chance(lens: FeatureLens, p: float) -> str:
-    """A p-value; below a thousandth its digits mean nothing."""
-    number = lens.lens.voice.number
-    return (
-        number(p, 3) if p >= 0.001 else lens.lens.voice.say("proof.below", value=number(0.001, 3))
-    )
 
 
 def _sampling(lens: FeatureLens) -> list[Term]:

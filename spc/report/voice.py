@@ -92,6 +92,12 @@ class Voice:
         digits = 0 if abs(percent) >= 10 or not percent else 1 if abs(percent) >= 1 else 2
         return f"{self.number(percent, digits)} %"
 
+    def chance(self, p: float) -> str:
+        """A p-value; below a thousandth its digits mean nothing."""
+        if p < 0.001:
+            return self.say("proof.below", value=self.number(0.001, 3))
+        return self.number(p, 3)
+
     def clock(self, moment: datetime) -> str:
         """Hours and minutes of the shop."""
         return f"{moment.astimezone(self.zone):%H:%M}"
