@@ -97,10 +97,12 @@ def part_costs(track: Track, ages: Floats) -> Floats:
     price = max(track.settings.cost.offset, 1e-6)
     curve = max(stakes.off_target, 1e-3 * stakes.scrap, 1e-6) / stakes.half_width**2
     drift = np.maximum(drift_at(track, ages), 1e-6 * stakes.half_width)
-    tooth = np.minimum((6 * price / (curve * drift**2)) ** (1 / 3), 1e6)
+    tooth = np.clip((6 * price / (curve * drift**2)) ** (1 / 3), max(track.spacing, 1.0), 1e6)
     rise = np.minimum(drift * tooth, 2 * stakes.half_width)
     _, level_var = track.level()
-    usual = level_var + 0.2 * track.noise
+    # The level is known worse the older the wheel: half as well again now as over the cycle.
+    aging = 0.5 + (ages / max(track.age, 1)) ** 2
+    usual = np.minimum(level_var * aging, (0.5 * stakes.half_width) ** 2) + 0.2 * track.noise
     cases = track.growth.fresh[:, None, None] * growth(ages, track.life)
     part_var = np.maximum(cases - track.gauge_var, 0.3 * cases)
     sds, least = best_loss(stakes)
