@@ -138,7 +138,7 @@ def assess(
     since_dress : array_like, shape (n,)
         Parts since the dress, 1 for the first part after it.
     lower, upper : float or None
-        Limits, at least one. [µm]
+        Limits, at least one; an infinite one counts as none. [µm]
     target : float or None
         Where the level should sit; None: one limit and no target. [µm]
     stable : bool
@@ -178,6 +178,7 @@ def assess(
     >>> found.model, found.shape, found.allowed
     ('A1', 'normal', ('Cp', 'Cpk', 'Pp', 'Ppk'))
     """
+    lower, upper = (None if limit is None or np.isinf(limit) else limit for limit in (lower, upper))
     asked = Question(
         np.asarray(y, float), lower, upper, target, stable, zero_bounded, gauge_sd, step, required
     )
@@ -189,6 +190,8 @@ def assess(
         parts = take_apart(asked.y, cycle=cycle, since_dress=since_dress, bare=bare)
     except ValueError as cause:
         return _no_answer(asked, f"not enough yet: {cause}")
+    if parts.within_sd <= 1e-9 * parts.total_sd:
+        return _no_answer(asked, "not enough yet: readings on straight lines, without any scatter")
     model = time_model(parts, step=step)
     shape, fits = delivered_shape(asked, parts, model)
     total, ppm = performance(asked, parts, model, shape, fits)

@@ -190,7 +190,9 @@ def _variances(
     drift, dress = max(total - within, 0.0) * share
 
     def chance(ss: float, df: int) -> float:
-        return float(fdtrc(df, within_df, ss / df / within)) if df > 0 and within > 0 else 1.0
+        if df == 0 or ss == 0:
+            return 1.0
+        return float(fdtrc(df, within_df, ss / df / within)) if within > 0 else 0.0
 
     spans = np.array([np.ptp(path[which == c]) for c in range(len(counts))])
     return TimeParts(

@@ -271,3 +271,58 @@ def test_what_it_was_made_from_stays_at_hand():
     assert found.evidence.parts.n == found.n
     assert found.shapes[0].p_value >= found.shapes[-1].p_value or found.shapes[0].accepted
     assert {test.shape.name for test in found.shapes} == {"normal", "flattened normal"}
+
+
+def test_readings_on_a_line_are_doubted():
+    since = np.tile(np.arange(1.0, 41.0), 2)
+    found = judged((since / 10, np.repeat([0, 1], 40), since))
+
+    assert "without any scatter" in found.not_enough
+
+
+def test_an_infinite_limit_counts_as_none():
+    found = judged(sawtooth(cycles=1, length=100), lower=-math.inf)
+
+    assert found.total.cp.value is None
+    assert found.allowed == ("Cpk", "Ppk")
+
+
+@pytest.mark.parametrize("drift", [0.0, 4.0])
+def test_a_bore_is_a_shaft_in_the_mirror(drift):
+    y, cycle, since = sawtooth(drift=drift, dress=0.5)
+    shaft = judged((y + 1, cycle, since), lower=-5.0, upper=7.0)
+    bore = judged((-y - 1, cycle, since), lower=-7.0, upper=5.0)
+
+    assert bore.model == shaft.model
+    assert bore.total.cpk.value == pytest.approx(shaft.total.cpk.value, rel=1e-6)
+    # Bounds come from a lattice that is not its own mirror.
+    assert bore.total.cpk.lower == pytest.approx(shaft.total.cpk.lower, rel=0.02)
+    assert bore.ppm.value == pytest.approx(shaft.ppm.value, rel=1e-4)
+
+
+@pytest.mark.parametrize("factor", [1e-3, 25.4])
+def test_the_unit_does_not_matter(factor):
+    y, cycle, since = sawtooth(drift=3.0, dress=0.5)
+    here = judged((y, cycle, since))
+    there = judged((factor * y, cycle, since), lower=-6 * factor, upper=6 * factor, target=0.0)
+
+    assert there.model == here.model
+    assert there.total.cpk.lower == pytest.approx(here.total.cpk.lower, rel=1e-6)
+    assert there.within.cpk.upper == pytest.approx(here.within.cpk.upper, rel=1e-6)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("n", [30, 125, 500])
+def test_answers_of_the_whole_chain_cover(n):
+    # Questions asked first (drift? shape?) now and then lead astray: a little under 95 %.
+    generator = np.random.default_rng(n)
+    inside = []
+    for _ in range(300):
+        run = (generator.normal(size=n), np.zeros(n), np.arange(1, n + 1))
+        index = judged(run, lower=-6.0, upper=4.0, target=None).total.cpk
+        if index.value is not None:
+            inside.append(index.lower <= 4 / 3 <= index.upper)
+
+    # Standard error of 300 runs: 1.3 %.
+    assert len(inside) >= 288
+    assert np.mean(inside) == pytest.approx(0.945, abs=0.035)
