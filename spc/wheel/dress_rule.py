@@ -67,7 +67,8 @@ def _reason(track: Track, coming: float, average: float, ahead: int) -> str:
     if track.age < EARLIEST * track.life or track.age < 5:
         return ""
     for name, form in track.forms.items():
-        if form.seen and form.chance_outside(track.age + ahead) > FORM_CHANCE:
+        # One value says little of how fast form or finish fails.
+        if form.seen + form.cycles >= 2 and form.chance_outside(track.age + ahead) > FORM_CHANCE:
             return name
     return "cost" if coming > average else ""
 
@@ -112,7 +113,7 @@ def part_costs(track: Track, ages: Floats) -> Floats:
     belief = track.growth.belief**CANDOUR
     cost = np.einsum("sl,sla->a", belief / belief.sum(), spread) + price / tooth
     for form in track.forms.values():
-        if form.seen + form.cycles:
+        if form.seen + form.cycles >= 2:
             out = np.array([form.chance_outside(a) for a in ages.tolist()])
             cost = cost + track.settings.cost.rework * out
     return np.asarray(cost)
