@@ -12,32 +12,38 @@ from spc.cli.options import (
     AsJson,
     AsOf,
     EventsFile,
+    LedgerPlace,
     OutFolder,
     PlanFile,
-    RunFiles,
+    RunOrLedger,
     Sheet,
     Shift,
     ShiftDate,
     Understood,
+    Wheel,
 )
 from spc.cli.texts import say
 from spc.errors import SpcError
 
 if TYPE_CHECKING:
     from spc.findings import Study
+    from spc.plan import Plan
+    from spc.run import Run
+    from spc.shifts import ShiftSpan
 
 
 def check(
-    run: RunFiles,
     plan: PlanFile,
+    run: RunOrLedger = None,
     events: EventsFile = None,
     sheet: Sheet = None,
     understood: Understood = None,
+    ledger: LedgerPlace = None,
     act_now: ActNow = False,
     as_json: AsJson = False,
 ) -> None:
     """Say in ten lines how the run stands."""
-    study = _study(run, plan, events, sheet=sheet, understood=understood)
+    study = _study(run, plan, events, sheet=sheet, understood=understood, ledger=ledger)
     from spc.report.terminal import check_lines
 
     say(study.as_dict() if as_json else check_lines(study))
@@ -45,16 +51,17 @@ def check(
 
 
 def advise(
-    run: RunFiles,
     plan: PlanFile,
+    run: RunOrLedger = None,
     events: EventsFile = None,
     sheet: Sheet = None,
     understood: Understood = None,
+    ledger: LedgerPlace = None,
     act_now: ActNow = False,
     as_json: AsJson = False,
 ) -> None:
     """Say the one next act, its amount and its evidence."""
-    study = _study(run, plan, events, sheet=sheet, understood=understood)
+    study = _study(run, plan, events, sheet=sheet, understood=understood, ledger=ledger)
     from spc.report.terminal import advise_lines
 
     say(study.advice.as_dict() if as_json else advise_lines(study))
@@ -62,14 +69,16 @@ def advise(
 
 
 def report(
-    run: RunFiles,
     plan: PlanFile,
+    run: RunOrLedger = None,
     events: EventsFile = None,
     sheet: Sheet = None,
     understood: Understood = None,
+    ledger: LedgerPlace = None,
     out: OutFolder = Path("reports"),
     shift: Shift = None,
     day: ShiftDate = None,
+    wheel: Wheel = None,
     single_file: Annotated[
         bool, typer.Option("--single-file", help="Put the drawing script into the page itself.")
     ] = False,
@@ -77,7 +86,17 @@ def report(
     as_json: AsJson = False,
 ) -> None:
     """Write the page to hand over, with figures and proof."""
-    study = _study(run, plan, events, shift, day, sheet=sheet, understood=understood)
+    study = _study(
+        run,
+        plan,
+        events,
+        shift,
+        day,
+        sheet=sheet,
+        understood=understood,
+        ledger=ledger,
+        wheel=wheel,
+    )
     from spc.report.pages import write_report
 
     page = write_report(study, out, single_file=single_file, as_of=_moment(as_of))
@@ -103,7 +122,7 @@ def demo(
 
 
 def _study(
-    run: list[str],
+    run: list[str] | None,
     plan: Path,
     events: Path | None,
     shift: str | None = None,
@@ -111,17 +130,56 @@ def _study(
     *,
     sheet: str | None = None,
     understood: Path | None = None,
+    ledger: str | None = None,
+    wheel: str | None = None,
 ) -> "Study":
-    from spc.intake import load_understanding, read_run
     from spc.plan import load_plan
-    from spc.shifts import shift_span
     from spc.study import examine
 
     job = load_plan(plan)
+    if run and not _in_ledger(run, plan, ledger):
+        measured = _from_files(run, job, events, sheet, understood)
+        return examine(measured, job, shift=_span(measured, job, shift, day, wheel))
+    from spc.ledger.finding import find_run
+    from spc.ledger.opening import place_of
+
+    name = run[0] if run else None
+    found = find_run(place_of(plan, ledger), job, name, shift=shift, day=_day(day))
+    span = _span(found.run, found.plan, shift, day, wheel)
+    return examine(found.run, found.plan, found.history, shift=span)
+
+
+def _in_ledger(run: list[str], plan: Path, ledger: str | None) -> bool:
+    """Whether RUN is a run of the ledger; a file of that name comes first."""
+    if len(run) != 1 or run[0] == "-" or Path(run[0]).exists():
+        return False
+    from spc.ledger.finding import is_run
+    from spc.ledger.opening import place_of
+
+    return is_run(place_of(plan, ledger), run)
+
+
+def _from_files(
+    run: list[str], job: "Plan", events: Path | None, sheet: str | None, understood: Path | None
+) -> "Run":
+    from spc.intake import load_understanding, read_run
+
     known = load_understanding(understood) if understood else None
-    measured = read_run(run, job, events, sheet=sheet, understanding=known)
-    span = shift_span(measured, job, shift, _day(day)) if shift else None
-    return examine(measured, job, shift=span)
+    return read_run(run, job, events, sheet=sheet, understanding=known)
+
+
+def _span(
+    run: "Run", job: "Plan", shift: str | None, day: str | None, wheel: str | None
+) -> "ShiftSpan | None":
+    from spc.shifts import shift_span
+
+    if wheel is not None:
+        from spc.ledger.finding import wheel_span
+
+        if shift is not None:
+            raise SpcError("--wheel and --shift name two spans; choose one")
+        return wheel_span(run, wheel)
+    return shift_span(run, job, shift, _day(day)) if shift else None
 
 
 def _day(text: str | None) -> date | None:

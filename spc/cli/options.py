@@ -9,6 +9,14 @@ RunFiles = Annotated[
     list[str],
     typer.Argument(metavar="RUN", help="Measurement files of one run, or - for standard input."),
 ]
+RunOrLedger = Annotated[
+    list[str] | None,
+    typer.Argument(
+        metavar="[RUN]",
+        help="Measurement files of one run, - for standard input, or a run in the ledger; "
+        "without it the plan's newest run in the ledger.",
+    ),
+]
 PlanFile = Annotated[Path, typer.Option("--plan", "-p", help="The plan of the job (TOML).")]
 EventsFile = Annotated[
     Path | None,
@@ -47,3 +55,6 @@ LedgerPlace = Annotated[
     ),
 ]
 RunName = Annotated[str | None, typer.Option("--run", help="Name of the run in the ledger.")]
+Wheel = Annotated[
+    str | None, typer.Option("--wheel", help="Report one wheel of the run alone: 1, 2 ... or last.")
+]

@@ -5,8 +5,18 @@ from typing import Annotated
 
 import typer
 
-from spc.cli.options import AsJson, EventsFile, PlanFile, RunFiles, Sheet, Understood
+from spc.cli.options import (
+    AsJson,
+    EventsFile,
+    LedgerPlace,
+    PlanFile,
+    RunFiles,
+    RunName,
+    Sheet,
+    Understood,
+)
 from spc.cli.texts import fit_json, fit_lines, limits_lines, plan_json, plan_lines, say
+from spc.errors import UnreadableRun
 
 plan_app = typer.Typer(no_args_is_help=True, help="Draft a plan, show one, freeze its limits.")
 
@@ -40,19 +50,42 @@ def import_files(
         Path | None,
         typer.Option("--save-understood", help="Save how the first file was understood (JSON)."),
     ] = None,
+    ledger: LedgerPlace = None,
+    run: RunName = None,
+    new: Annotated[bool, typer.Option("--new", help="Begin another run.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show how files are understood, before anything is stored."""
+    """Store files in the ledger, each row once; --dry-run shows how they are understood."""
     from spc.intake import load_understanding, preview, save_understanding, write_rejects
     from spc.plan import load_plan
 
+    job = load_plan(plan)
     known = load_understanding(understood) if understood else None
-    seen = preview(files, load_plan(plan), events, sheet=sheet, understanding=known)
-    if rejects:
-        write_rejects(seen.run, rejects)
-    if save:
-        save_understanding(seen.files[0].understanding, save, of=seen.files[0].name)
-    say({"schema": "spc.preview/1", **seen.as_dict()} if as_json else seen.lines())
+    if dry_run or rejects or save:
+        seen = preview(files, job, events, sheet=sheet, understanding=known)
+        if rejects:
+            write_rejects(seen.run, rejects)
+        if save:
+            save_understanding(seen.files[0].understanding, save, of=seen.files[0].name)
+    if dry_run:
+        say({"schema": "spc.preview/1", **seen.as_dict()} if as_json else seen.lines())
+        return
+    from spc.ledger.opening import place_of
+    from spc.live.files import import_into
+
+    told = import_into(
+        place_of(plan, ledger),
+        job,
+        files,
+        name=run,
+        new=new,
+        events=events,
+        sheet=sheet,
+        understanding=known,
+    )
+    say(told.as_dict() if as_json else told.lines())
+    if told.refused:
+        raise typer.Exit(UnreadableRun.exit_status)
 
 
 @plan_app.command("show")

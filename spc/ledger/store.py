@@ -1,21 +1,25 @@
 """The ledger: plans, runs and entries, added in one chain and fetched as they stand."""
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, Engine, func, select
 
 from spc import __version__
 from spc.errors import SpcError
 from spc.ledger.chain import linked
-from spc.ledger.entry import Entry, Stored, now_us
+from spc.ledger.entry import Entry, Stored, now_us, storable
 from spc.ledger.opening import clear_words, engine_for
-from spc.ledger.tables import COLUMNS, entries, head, plans, runs, states
+from spc.ledger.tables import COLUMNS, entries, head, plans, runs, sources, states
 from spc.plan import Plan, read_plan
+
+if TYPE_CHECKING:
+    from spc.run import Source
 
 #: States of the adviser kept per run: how many lines an undo may go back without a replay.
 STATES_KEPT = 40
@@ -135,6 +139,41 @@ class Reader:
         )
         return [Stored.of(row) for row in rows]
 
+    def entries_between(
+        self,
+        run: int,
+        *,
+        parts: tuple[int, int] | None = None,
+        times: tuple[int, int] | None = None,
+    ) -> list[Stored]:
+        """Every entry of a run within a span of parts or of times, both ends included."""
+        span, column = (parts, "part") if parts is not None else (times, "time")
+        if span is None:
+            return self.entries(run)
+        rows = self.connection.exec_driver_sql(
+            f"SELECT {', '.join(COLUMNS[:-1])} FROM entries WHERE run = {int(run)} "
+            f"AND {column} BETWEEN {int(span[0])} AND {int(span[1])} ORDER BY line"
+        )
+        return [Stored.of(row) for row in rows]
+
+    def count_after(self, run: int, line: int) -> int:
+        """Number of entries of a run after a line."""
+        query = select(func.count()).where(entries.c.run == run, entries.c.line > line)
+        return int(self.connection.execute(query).scalar_one())
+
+    def serial_ahead(self, run: int) -> int | None:
+        """By how much part numbers as written run ahead of the count; None before any."""
+        query = (
+            select(entries.c.serial, entries.c.part)
+            .where(entries.c.run == run, entries.c.kind == "reading")
+            .order_by(entries.c.part)
+            .limit(1)
+        )
+        found = self.connection.execute(query).one_or_none()
+        if found is None or not (found[0].isascii() and found[0].isdigit()):
+            return None
+        return int(found[0]) - int(found[1])
+
     def last_part(self, run: int) -> int:
         """Number of the last part known of; 0 before the first."""
         query = select(func.max(entries.c.part)).where(entries.c.run == run)
@@ -204,20 +243,34 @@ class Writer(Reader):
         self.append(run.id, [Entry("run", text=name, note=plan.sha256)])
         return run
 
+    def add_source(self, run: int, source: "Source", *, size: int, base: int) -> int:
+        """Number of a file that entries of this run come from."""
+        number = self._next(sources)
+        self.connection.execute(
+            sources.insert().values(
+                id=number,
+                run=run,
+                name=storable(source.name),
+                sha256=source.sha256,
+                lines=source.lines,
+                bytes=size,
+                base=base,
+            )
+        )
+        return number
+
     def append(self, run: int, told: Sequence[Entry]) -> int:
         """Add entries to a run; the line of the last one."""
         return self.append_rows(run, [entry.row_values() for entry in told])
 
-    def append_rows(self, run: int, rows: Sequence[tuple[Any, ...]]) -> int:
+    def append_rows(self, run: int, rows: Iterable[tuple[Any, ...]]) -> int:
         """Add many entries, each given as `Entry.row_values`; the line of the last one."""
         end, stored = self.head(), now_us()
         line, chain = end.line, end.chain
         insert = self._insert()
-        for begin in range(0, len(rows), CHUNK):
-            whole = [
-                (number, run, stored, *row)
-                for number, row in enumerate(rows[begin : begin + CHUNK], line + 1)
-            ]
+        remaining = iter(rows)
+        while chunk := list(islice(remaining, CHUNK)):
+            whole = [(number, run, stored, *row) for number, row in enumerate(chunk, line + 1)]
             hashes = list(linked(whole, chain))
             self.connection.exec_driver_sql(
                 insert, [(*row, link) for row, link in zip(whole, hashes, strict=True)]
