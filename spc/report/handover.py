@@ -40,7 +40,7 @@ class Handover:
 def handover(lens: Lens) -> Handover:
     """The sheet of this study."""
     verdict, tone = verdict_of(lens)
-    acts = [a for a in lens.study.acts if a.kind != "note" or a.note]
+    acts = list(lens.study.acts)
     more = len(acts) - MOST_ACTS
     return Handover(
         verdict=verdict,
@@ -53,7 +53,7 @@ def handover(lens: Lens) -> Handover:
         acts_more=lens.voice.say("handover.more", n=more) if more > 0 else "",
         gauge=" ".join(_gauge(lens)),
         wheel=" ".join(_wheel(lens)),
-        open=open_items(lens),
+        open=_most(lens, open_items(lens)),
         expect=expect(lens, lens.study.advice),
     )
 
@@ -321,10 +321,15 @@ def open_items(lens: Lens) -> tuple[str, ...]:
     if rejects:
         key = "handover.open_rejects_one" if rejects == 1 else "handover.open_rejects"
         items.append(say(key, n=rejects))
+    return tuple(items)
+
+
+def _most(lens: Lens, items: tuple[str, ...]) -> tuple[str, ...]:
+    """As many as the sheet holds, the others counted; that nothing is open when nothing is."""
     if not items:
-        return (say("handover.no_open"),)
+        return (lens.voice.say("handover.no_open"),)
     more = len(items) - MOST_OPEN
-    return tuple(items[:MOST_OPEN]) + ((say("handover.more", n=more),) if more > 0 else ())
+    return items[:MOST_OPEN] + ((lens.voice.say("handover.more", n=more),) if more > 0 else ())
 
 
 def expect(lens: Lens, advice: Advice) -> str:

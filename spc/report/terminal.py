@@ -39,7 +39,8 @@ def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
             )
         )
     lines.append(f"{say('page.gauge')}\t{gauge_words(lens)}")
-    lines += [f"{say('handover.open')}\t{item}" for item in open_items(lens)[:2]]
+    still_open = open_items(lens) or (say("handover.no_open"),)
+    lines += [f"{say('handover.open')}\t{item}" for item in still_open[:2]]
     lines.append(
         f"{say('page.next_cut')}\t{say(f'action.{advice.action}')}: "
         f"{' '.join(act_lines(lens, advice))}"

@@ -3,7 +3,12 @@
 import numpy as np
 
 from spc.charts.limits import Chart
-from spc.report.handover import LEVEL_OF, level_words, signal_words
+from spc.report.handover import (
+    LEVEL_OF,
+    acts_table,
+    level_words,
+    open_items,
+)
 from spc.report.lens import FeatureLens, Lens
 from spc.report.pieces import Chapter, Picture, Table
 from spc.report.run_figures import (
@@ -19,13 +24,32 @@ from spc.report.voice import tame
 
 #: Flagged parts listed in a table on the page; the rows beside it hold all.
 MOST_LISTED = 40
+#: Acts listed on the page; the events beside it hold all.
+MOST_ACTS = 80
 #: A chart is drawn from this many measured parts on; the study uses the same number.
 FEWEST = 8
 
 
 def chapters(lens: Lens) -> tuple[Chapter, ...]:
-    """One chapter per feature, the lead first."""
-    return tuple(_chapter(feature) for feature in lens.features)
+    """One chapter per feature, the lead first; then every act, and all that is still open."""
+    return (*(_chapter(feature) for feature in lens.features), *_acts(lens), *_still_open(lens))
+
+
+def _acts(lens: Lens) -> list[Chapter]:
+    acts = list(lens.study.acts)
+    if not acts:
+        return []
+    shown = acts[-MOST_ACTS:]
+    words = []
+    if len(acts) > len(shown):
+        words.append(lens.voice.say("run.acts_last", n=len(shown), total=len(acts)))
+    table = acts_table(lens, shown)
+    return [Chapter(lens.voice.say("handover.acts"), tuple(words), tables=(table,))]
+
+
+def _still_open(lens: Lens) -> list[Chapter]:
+    items = open_items(lens)
+    return [Chapter(lens.voice.say("handover.open"), notes=items)] if items else []
 
 
 def _chapter(lens: FeatureLens) -> Chapter:
@@ -275,8 +299,3 @@ def _tables(lens: FeatureLens) -> tuple[Table, ...]:
             tuple(lens.flags[p] for p in shown),
         ),
     )
-
-
-def signals_said(lens: FeatureLens) -> tuple[str, ...]:
-    """All signals of a feature, in words."""
-    return tuple(signal_words(lens, signal) for signal in lens.of.signals)

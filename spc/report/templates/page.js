@@ -14,6 +14,21 @@
     });
   }
 
+  // On a narrow screen only act labels that keep a sixth of the width apart are shown.
+  function spaced(figure) {
+    var reach = figure.layout.xaxis.range, kept = [];
+    figure.data.forEach(function (trace) {
+      if (trace.yaxis !== "y2" || !trace.text) { return; }
+      trace.text = trace.text.map(function (word, i) {
+        var near = kept.some(function (x) {
+          return Math.abs(x - trace.x[i]) < (reach[1] - reach[0]) / 6;
+        });
+        if (word && !near) { kept.push(trace.x[i]); }
+        return near ? "" : word;
+      });
+    });
+  }
+
   function draw(forPaper) {
     var swap = forPaper ? paper : scheme.matches ? dark : {};
     var all = parsed(figures, swap), template = parsed(steel, swap).template;
@@ -26,8 +41,9 @@
         layout.height = Math.round(0.8 * layout.height);
       } else if (box.clientWidth < 560) {
         var margin = layout.margin || {};
-        layout.margin = Object.assign({}, margin, {l: 40, r: Math.min(92, margin.r || 92)});
+        layout.margin = Object.assign({}, margin, {l: 40, r: Math.min(98, margin.r || 98)});
         (layout.annotations || []).forEach(function (note) { note.font.size = 11; });
+        spaced(figure);
       }
       if (coarse) { layout.dragmode = false; }
       if (!box.drawn) { box.textContent = ""; box.drawn = true; }
