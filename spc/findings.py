@@ -241,10 +241,15 @@ def _feature_as_dict(study: FeatureStudy) -> dict[str, Any]:
 def _capability_as_dict(capability: Capability) -> dict[str, Any]:
     """As it may be quoted: an index that cannot be claimed does not appear at all."""
     found: dict[str, Any] = plain(capability)
-    for portion in ("within", "total", "compensated"):
+    for name in ("within", "total", "compensated", "corrected"):
+        portion = found[name]
         for index in ("cp", "cpk"):
-            if found[portion][index]["value"] is None:
-                del found[portion][index]
+            claimed = portion.pop(index)
+            if claimed["value"] is not None:
+                portion[claimed["name"].lower()] = claimed
+    for name in ("cpm", "ppm"):
+        if found[name]["value"] is None:
+            del found[name]
     return found
 
 
