@@ -28,6 +28,7 @@ app.command()(daily.report)
 app.command("import")(prepare.import_files)
 # A reading such as -2 is no option.
 app.command(context_settings={"ignore_unknown_options": True})(machine.log)
+app.command()(machine.watch)
 app.command()(prepare.fit)
 app.command("run-length")(lab.run_length)
 app.command()(lab.simulate)

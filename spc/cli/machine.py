@@ -1,12 +1,14 @@
-"""At the machine: the prompt."""
+"""At the machine: the prompt, the drop folder, the board."""
 
 import contextlib
 import sys
+from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from spc.cli.options import LedgerPlace, PlanFile, RunName
+from spc.cli.options import BoardFile, LedgerPlace, PlanFile, RunName
 from spc.cli.texts import say
 from spc.errors import SpcError
 
@@ -24,6 +26,7 @@ def log(
     new: Annotated[bool, typer.Option("--new", help="Begin another run.")] = False,
     ledger: LedgerPlace = None,
     who: Annotated[str, typer.Option(help="Role of whoever types.")] = "operator",
+    board: BoardFile = None,
     yes: Annotated[
         bool, typer.Option("--yes", help="Store what looks odd without asking.")
     ] = False,
@@ -35,11 +38,13 @@ def log(
         if typed:
             say(_one_line(session, " ".join(typed), sure=yes))
         elif sys.stdin.isatty() and sys.stdout.isatty():
-            _resident(session)
+            _resident(session, board)
         else:
             for line in sys.stdin:
                 if line.strip():
                     say(_one_line(session, line, sure=yes))
+        if board is not None:
+            _renew(board)(session)
 
 
 def _one_line(session: "Session", text: str, *, sure: bool) -> list[str]:
@@ -55,14 +60,74 @@ def _one_line(session: "Session", text: str, *, sure: bool) -> list[str]:
     return [*said, *answer_of(session, voice(zone=session.plan.zone)).lines()]
 
 
-def _resident(session: "Session") -> None:
+def watch(
+    folder: Annotated[Path, typer.Argument(help="Folder that measurement files are written to.")],
+    plan: PlanFile,
+    run: RunName = None,
+    new: Annotated[bool, typer.Option("--new", help="Begin another run.")] = False,
+    ledger: LedgerPlace = None,
+    board: BoardFile = Path("reports/board.html"),
+) -> None:
+    """Store what a gauge drops into a folder, keep the board up to date."""
+    import signal
+    from threading import Event
+
+    from spc.live.begin import open_session
+    from spc.live.drop_folder import DropFolder
+    from spc.live.words import answer_of
+    from spc.report.voice import voice
+
+    if not folder.is_dir():
+        raise SpcError(f"{folder}: there is no such folder to watch")
+    stop, caught = Event(), []
+
+    def _stop(number: int, _frame: object) -> None:
+        caught.append(number)
+        stop.set()
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, _stop)
+    with open_session(plan, ledger, name=run, new=new, who="drop folder") as session:
+        renew = _renew(board)
+
+        def stored(now: "Session") -> None:
+            say(answer_of(now, voice(zone=now.plan.zone)).lines())
+            renew(now)
+
+        _tell(f"watching {folder} for run {session.run.name}; the board: {board}")
+        renew(session)
+        DropFolder(folder, session, _tell, stored).run(stop)
+    _tell("stopped; everything that was told is stored")
+    raise typer.Exit(130 if signal.SIGINT in caught else 0)
+
+
+def _tell(words: str) -> None:
+    typer.echo(words, err=True)
+
+
+def _renew(board: Path | None) -> "Callable[[Session], None]":
+    """Renew the board, or say why not: no board is worth a reading."""
+
+    def renew(session: "Session") -> None:
+        from spc.live.board import renew_board
+
+        try:
+            if board is not None and session.progress.made:
+                renew_board(session, board)
+        except (SpcError, OSError) as error:
+            _tell(f"the board was not renewed: {error}")
+
+    return renew
+
+
+def _resident(session: "Session", board: Path | None) -> None:
     from spc.live.prompt import run_prompt
     from spc.report.voice import voice
 
     with contextlib.suppress(ImportError):
         import readline  # noqa: F401 - arrow keys and earlier lines for input()
     try:
-        run_prompt(session, voice(zone=session.plan.zone))
+        run_prompt(session, voice(zone=session.plan.zone), after=_renew(board))
     except KeyboardInterrupt:
         typer.echo("\neverything is stored; the next start goes on from here")
         raise typer.Exit(130) from None

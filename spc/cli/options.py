@@ -58,3 +58,6 @@ RunName = Annotated[str | None, typer.Option("--run", help="Name of the run in t
 Wheel = Annotated[
     str | None, typer.Option("--wheel", help="Report one wheel of the run alone: 1, 2 ... or last.")
 ]
+BoardFile = Annotated[
+    Path | None, typer.Option("--board", help="Keep this page beside the machine up to date.")
+]

@@ -26,7 +26,17 @@ def run_of(reader: Reader, run: LedgerRun) -> Run:
     Withdrawn readings stand among the rejects with the reason; the remarks name the head of the
     ledger, so that a page can be held against it later.
     """
-    whole = reader.entries(run.id)
+    return _run(reader, run, reader.entries(run.id))
+
+
+def last_parts(reader: Reader, run: LedgerRun, first: int) -> Run:
+    """The end of a run from part `first` on, with every dress before: enough for a board."""
+    made = reader.last_part(run.id)
+    begun = reader.events_named(run.id, ("dress", "wheel"), before=first)
+    return _run(reader, run, [*begun, *reader.entries_between(run.id, parts=(first, made))])
+
+
+def _run(reader: Reader, run: LedgerRun, whole: list[Stored]) -> Run:
     held = holding(whole)
     query = select(sources.c.id, sources.c.name).where(sources.c.run == run.id)
     names = {row.id: str(row.name) for row in reader.connection.execute(query)}
@@ -34,12 +44,11 @@ def run_of(reader: Reader, run: LedgerRun) -> Run:
     readings = [entry for entry in held if entry.kind == "reading"]
     events = [entry for entry in held if entry.kind == "event"]
     rejects = [*_rejects(held, names), *_withdrawn(whole, names)]
-    account = _account(receipts, len(readings), len(events), rejects)
     return Run(
         measurements=_measurements(readings, names),
         events=_events(events, names),
         rejects=_frame(rejects, REJECT_COLUMNS, {"row": "int64"}),
-        account=account,
+        account=_account(receipts, len(readings), len(events), rejects),
         sources=_sources(receipts),
         remarks=_remarks(receipts, reader, run, readings),
     )

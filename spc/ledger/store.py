@@ -156,6 +156,12 @@ class Reader:
         )
         return [Stored.of(row) for row in rows]
 
+    def events_named(self, run: int, kinds: Sequence[str], *, before: int) -> list[Stored]:
+        """Events of some kinds after parts before one, with what was corrected among them."""
+        marked = select(*entries.columns[:-1]).where(entries.c.run == run, entries.c.part < before)
+        query = marked.where(entries.c.what.in_(kinds)).order_by(entries.c.line)
+        return [Stored.of(tuple(row)) for row in self.connection.execute(query)]
+
     def count_after(self, run: int, line: int) -> int:
         """Number of entries of a run after a line."""
         query = select(func.count()).where(entries.c.run == run, entries.c.line > line)

@@ -103,6 +103,11 @@ class Session:
         """A part as the operator numbers it."""
         return str(part + self.progress.ahead)
 
+    def refresh(self) -> None:
+        """Take in what was added to the run from elsewhere."""
+        with self.ledger.reading() as reader:
+            self.progress = resume(reader, self.run, self.plan)
+
     # -- what is typed -------------------------------------------------------------------------
 
     def enter(self, text: str, *, sure: bool = False) -> Reply:

@@ -1,0 +1,184 @@
+"""
+The drop folder: what a gauge computer writes there is stored, row by row, as it comes.
+
+Nothing that happens to a file is fatal: one still being written is waited for, a locked or
+vanished one is named and tried again, a refused one is named and tried again when it changes.
+"""
+
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Event
+
+from watchfiles import watch
+
+from spc.errors import SpcError
+from spc.live.files import FileNews, take_in
+from spc.live.session import Session
+
+#: Names of files that are looked at.
+SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".dat", ".asc", ".xlsx", ".xls"})
+#: A file must have kept its size and time for so long. [s]
+STILL = 1.0
+#: A last line without its end is waited for this long, then read as it is. [s]
+UNFINISHED = 20.0
+#: The whole folder is looked through so often, for drives that announce nothing. [s]
+ROUND = 15.0
+_TICK_MS = 500
+
+Say = Callable[[str], None]
+
+
+@dataclass
+class _Look:
+    """A file as it was last seen."""
+
+    size: int
+    changed: int
+    since: float
+    said: str = ""
+
+
+@dataclass
+class DropFolder:
+    """
+    The state of one folder that is watched.
+
+    Parameters
+    ----------
+    folder : Path
+        Its files are looked at, those of folders inside it are not.
+    session : Session
+        The run they go into.
+    say : callable
+        Takes one line of news.
+    stored : callable
+        Called after rows were stored.
+    clock : callable
+        Seconds that only move on.
+    """
+
+    folder: Path
+    session: Session
+    say: Say
+    stored: Callable[[Session], None] = lambda _session: None
+    clock: Callable[[], float] = time.monotonic
+    waiting: dict[str, _Look] = field(default_factory=dict)
+    done: dict[str, tuple[int, int]] = field(default_factory=dict)
+
+    def run(self, stop: Event) -> None:
+        """Watch until `stop` is set; whatever is being stored is finished first."""
+        self.look(self._all())
+        last_round = self.clock()
+        for changes in watch(
+            self.folder,
+            watch_filter=None,
+            stop_event=stop,
+            recursive=False,
+            debounce=200,
+            rust_timeout=_TICK_MS,
+            yield_on_timeout=True,
+            raise_interrupt=False,
+        ):
+            # Named as the folder was, whatever the system calls it.
+            told = {os.path.join(self.folder, os.path.basename(path)) for _, path in changes}
+            names = told | set(self.waiting)
+            if self.clock() - last_round > ROUND:
+                names |= set(self._all())
+                last_round = self.clock()
+            if names:
+                self.look(sorted(names))
+
+    def _all(self) -> list[str]:
+        try:
+            with os.scandir(self.folder) as there:
+                return sorted(entry.path for entry in there if entry.is_file())
+        except OSError as error:
+            self.say(f"{self.folder}: cannot be looked into ({error.strerror}); trying again")
+            return []
+
+    def look(self, names: list[str]) -> None:
+        """Look at some files, and store those that are ready."""
+        ready = [name for name in names if self._wanted(name) and self._is_ready(name)]
+        if ready:
+            self._store(ready)
+
+    def _wanted(self, name: str) -> bool:
+        path = Path(name)
+        return path.suffix.casefold() in SUFFIXES and not path.name.startswith((".", "~"))
+
+    def _is_ready(self, name: str) -> bool:
+        """Whether a file is new, readable, and no longer being written."""
+        try:
+            seen = os.stat(name)
+            now = (seen.st_size, seen.st_mtime_ns)
+            if self.done.get(name) == now:
+                self.waiting.pop(name, None)
+                return False
+            look = self.waiting.get(name)
+            if look is None or (look.size, look.changed) != now:
+                said = look.said if look else ""
+                self.waiting[name] = _Look(*now, self.clock(), said)
+                # A file that was left alone for long needs no second look.
+                if look is not None or time.time() - seen.st_mtime < 2 * STILL:
+                    return False
+                look = self.waiting[name]
+            still = self.clock() - look.since
+            with open(name, "rb") as file:
+                if still < STILL and time.time() - seen.st_mtime < 2 * STILL:
+                    return False
+                return self._is_finished(name, file.seek(0, os.SEEK_END), still)
+        except FileNotFoundError:
+            if self.waiting.pop(name, None) is not None:
+                self.say(f"{name}: went away before it could be read")
+            return False
+        except OSError as error:
+            self._say_once(name, f"{name}: cannot be read ({error.strerror}); trying again")
+            return False
+
+    def _is_finished(self, name: str, size: int, still: float) -> bool:
+        if size == 0:
+            return False
+        if Path(name).suffix.casefold() in (".xlsx", ".xls"):
+            return True
+        with open(name, "rb") as file:
+            file.seek(-1, os.SEEK_END)
+            ended = file.read(1) in b"\r\n\0"
+        if not ended:
+            self._say_once(name, f"{name}: the last line has no end yet; waiting for it")
+        return ended or still > UNFINISHED
+
+    def _say_once(self, name: str, words: str) -> None:
+        look = self.waiting.setdefault(name, _Look(-1, -1, self.clock()))
+        if look.said != words:
+            look.said = words
+            self.say(words)
+
+    def _store(self, ready: list[str]) -> None:
+        session, added = self.session, 0
+        try:
+            for news in take_in(session.ledger, session.run, session.plan, ready):
+                added += self._heard(news)
+        except (SpcError, OSError) as error:
+            # The store is busy or full, or a file went away between two looks: the next look
+            # tries again, and what was stored already is known then.
+            self.say(f"{error}; trying again")
+            return
+        if added:
+            session.refresh()
+            self.stored(session)
+
+    def _heard(self, news: FileNews) -> int:
+        for name in news.names:
+            look = self.waiting.pop(name, None)
+            if look is not None:
+                self.done[name] = (look.size, look.changed)
+        if not news.known:
+            self.say(news.words)
+        if news.imported is None:
+            return 0
+        for question in news.imported.questions:
+            self.say(question)
+        return news.imported.readings + news.imported.events

@@ -1,0 +1,199 @@
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from spc.errors import StoreBusy
+from spc.ledger.as_run import run_of
+from spc.ledger.store import Ledger
+from spc.ledger.verify import verify
+from spc.live import drop_folder
+from spc.live.drop_folder import DropFolder
+
+HEAD = "part,time,seat\n"
+
+
+@pytest.fixture
+def drop(session, tmp_path):
+    (tmp_path / "in").mkdir()
+    said, stored = [], []
+    folder = DropFolder(tmp_path / "in", session, said.append, lambda _s: stored.append(1))
+    folder.now = 0.0
+    folder.clock = lambda: folder.now
+    folder.said, folder.times_stored = said, stored
+    return folder
+
+
+def rows(first, last):
+    return "".join(f"{p},2026-11-25 06:{p:02d},25.00{p % 10}\n" for p in range(first, last + 1))
+
+
+def put(drop, name, text, *, age=60.0):
+    """A file as if it was last written `age` seconds ago."""
+    path = drop.folder / name
+    path.write_text(text) if isinstance(text, str) else path.write_bytes(text)
+    then = time.time() - age
+    os.utime(path, (then, then))
+
+
+def look(drop, seconds=2.0):
+    drop.now += seconds
+    drop.look(drop._all())
+
+
+def parts(drop):
+    with drop.session.ledger.reading() as reader:
+        return run_of(reader, drop.session.run).measurements["part"].tolist()
+
+
+def test_each_new_row_is_stored_once_as_the_file_grows(drop):
+    for last in (3, 4, 9):
+        put(drop, "a.csv", HEAD + rows(1, last))
+        look(drop)
+        look(drop)
+
+    assert parts(drop) == list(range(1, 10))
+    assert len(drop.times_stored) == 3
+    assert drop.session.progress.made == 9
+
+
+def test_a_file_still_being_written_is_waited_for(drop):
+    put(drop, "a.csv", HEAD + rows(1, 3), age=0.0)
+    look(drop)
+    assert parts(drop) == []
+    put(drop, "a.csv", HEAD + rows(1, 4), age=0.0)
+    look(drop, seconds=0.2)
+    assert parts(drop) == []
+    look(drop)
+    assert parts(drop) == [1, 2, 3, 4]
+
+
+def test_a_last_line_without_end_is_waited_for_and_then_a_reject(drop):
+    put(drop, "a.csv", HEAD + rows(1, 3) + "4,2026-11-25 06:04,25.0")
+    look(drop)
+    look(drop)
+    assert parts(drop) == []
+    assert drop.said == [f"{drop.folder / 'a.csv'}: the last line has no end yet; waiting for it"]
+    look(drop, seconds=drop_folder.UNFINISHED)
+    assert parts(drop) == [1, 2, 3]
+    put(drop, "a.csv", HEAD + rows(1, 4))
+    look(drop)
+    look(drop)
+    assert parts(drop) == [1, 2, 3, 4]
+
+
+def test_a_refused_file_is_named_once_and_taken_when_it_is_mended(drop):
+    put(drop, "a.csv", "junk\n")
+    for _ in range(3):
+        look(drop)
+    assert len(drop.said) == 1
+    assert "refused" in drop.said[0]
+    put(drop, "a.csv", HEAD + rows(1, 2), age=30.0)
+    look(drop)
+    look(drop)
+    assert parts(drop) == [1, 2]
+
+
+def test_a_vanished_file_is_named_and_never_fatal(drop):
+    put(drop, "a.csv", HEAD + rows(1, 2), age=0.0)
+    look(drop)
+    (drop.folder / "a.csv").unlink()
+    drop.look([str(drop.folder / "a.csv")])
+
+    assert "went away" in drop.said[0]
+    assert parts(drop) == []
+
+
+def test_a_locked_file_is_named_once_and_tried_again(drop, monkeypatch):
+    put(drop, "a.csv", HEAD + rows(1, 2))
+    with monkeypatch.context() as locked:
+
+        def refuse(*_details):
+            raise PermissionError(13, "Permission denied")
+
+        locked.setattr(drop_folder, "open", refuse, raising=False)
+        look(drop)
+        look(drop)
+    assert len(drop.said) == 1
+    assert "trying again" in drop.said[0]
+    look(drop)
+    assert parts(drop) == [1, 2]
+
+
+def test_a_busy_store_is_tried_again(drop, monkeypatch):
+    put(drop, "a.csv", HEAD + rows(1, 2))
+    with monkeypatch.context() as busy:
+
+        def refuse(*_details, **_more):
+            raise StoreBusy("busy")
+
+        busy.setattr("spc.live.files.store_run", refuse)
+        look(drop)
+        look(drop)
+    assert parts(drop) == []
+    assert "trying again" in drop.said[0]
+    look(drop)
+    assert parts(drop) == [1, 2]
+
+
+def test_hidden_and_other_files_are_left_alone(drop):
+    for name in (".a.csv", "~$a.xlsx", "a.csv.tmp", "a.pdf"):
+        put(drop, name, HEAD + rows(1, 2))
+    look(drop)
+    look(drop)
+
+    assert parts(drop) == []
+    assert drop.said == []
+
+
+def test_a_file_copied_under_another_name_adds_nothing(drop):
+    put(drop, "a.csv", HEAD + rows(1, 4))
+    look(drop)
+    put(drop, "b.csv", HEAD + rows(1, 4))
+    put(drop, "c.csv", HEAD + rows(3, 6))
+    look(drop)
+    look(drop)
+
+    assert parts(drop) == [1, 2, 3, 4, 5, 6]
+
+
+@pytest.mark.slow
+def test_ten_thousand_files_of_one_part_each(drop):
+    for part in range(1, 10_001):
+        then = f"2026-11-{1 + part // 1440:02d} {part // 60 % 24:02d}:{part % 60:02d}"
+        put(drop, f"{part:05d}.csv", f"{HEAD}{part},{then},25.001\n")
+    look(drop)
+
+    assert parts(drop) == list(range(1, 10_001))
+    assert verify(drop.session.ledger).faults == ()
+    before = verify(drop.session.ledger).lines
+    drop.done.clear()
+    look(drop)
+    assert verify(drop.session.ledger).lines == before
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_the_command_stops_cleanly_when_told(tmp_path, job, number):
+    plan = job().source
+    folder, board = tmp_path / "in", tmp_path / "board.html"
+    folder.mkdir()
+    code = "import sys; from spc.cli.app import main; sys.argv[0] = 'spc'; main()"
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, "watch", str(folder), "--plan", plan, "--board", str(board)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    (folder / "a.csv").write_text(HEAD + rows(1, 9))
+    # The first line of advice follows the first rows that were stored.
+    line = process.stdout.readline()
+    process.send_signal(number)
+    _, err = process.communicate(timeout=60)
+
+    assert line
+    assert process.returncode == (130 if number == signal.SIGINT else 0)
+    assert "everything that was told is stored" in err
+    with Ledger(Path(plan).parent / "spc.db") as ledger:
+        assert verify(ledger).faults == ()
