@@ -55,7 +55,7 @@ ORDER = {
                "quarantine", "readings", "screens", "jobs", "warmth", "lines", "csv_file",
                "sequence", "parts", "repeats", "events", "reading", "first_look", "draft", "csvw"],
     "ledger": ["tables", "chain", "entry", "opening", "store", "verify", "replay", "imports", "as_run",
-               "finding", "backup", "export"],
+               "finding", "backup"],
     "report": ["voice", "marks", "steel", "pieces", "lens", "run_figures", "wheel_figures",
                "gauge_figures", "proof_figures", "strip", "next_cut", "claims", "handover",
                "the_run", "ages", "taper", "the_wheel", "the_gauge", "record", "proof", "statement",
@@ -64,7 +64,7 @@ ORDER = {
                  "export", "scenes", "policies", "play", "oracles", "strange", "unseen",
                  "contenders", "forecasts", "score"],
     "live": ["typed", "turn", "session", "begin", "words", "prompt", "files", "board",
-             "drop_folder"],
+             "drop_folder", "hand_out", "doctor"],
     "cli": ["options", "texts", "daily", "prepare", "lab", "ledger_commands", "machine", "app"],
 }  # fmt: skip
 

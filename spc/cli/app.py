@@ -8,7 +8,7 @@ import traceback
 import typer
 
 from spc import __version__
-from spc.cli import daily, lab, machine, prepare
+from spc.cli import daily, lab, ledger_commands, machine, prepare
 from spc.errors import SpcError
 
 #: Exit status of a fault of the program itself; 1 is kept for "act now".
@@ -32,7 +32,9 @@ app.command()(machine.watch)
 app.command()(prepare.fit)
 app.command("run-length")(lab.run_length)
 app.command()(lab.simulate)
+app.command()(ledger_commands.doctor)
 app.add_typer(prepare.plan_app, name="plan")
+app.add_typer(ledger_commands.ledger_app, name="ledger")
 
 
 def _version(asked: bool) -> None:

@@ -180,6 +180,11 @@ class Reader:
             return None
         return int(found[0]) - int(found[1])
 
+    def last_stored(self) -> int:
+        """When the newest entry was stored, in microseconds since 1970 UTC; 0 without any."""
+        query = select(entries.c.stored).order_by(entries.c.line.desc()).limit(1)
+        return self.connection.execute(query).scalar_one_or_none() or 0
+
     def last_part(self, run: int) -> int:
         """Number of the last part known of; 0 before the first."""
         query = select(func.max(entries.c.part)).where(entries.c.run == run)

@@ -60,7 +60,8 @@ def test_names_that_look_like_markup_stay_text(begin, tmp_path):
 def test_the_board_of_a_short_run_is_the_board_of_its_study(session, tmp_path, dressed):
     lines = ["part,time,seat,event"]
     for part in range(1, 60):
-        lines.append(f"{part},2026-11-25 {6 + part // 60:02d}:{part % 60:02d},25.00{part % 4},")
+        size = f"25.00{part % 4}{part * 7 % 10}"
+        lines.append(f"{part},2026-11-25 {6 + part // 60:02d}:{part % 60:02d},{size},")
         if dressed and part == 30:
             lines.append(",2026-11-25 06:30,,dress")
     (tmp_path / "a.csv").write_text("\n".join(lines) + "\n")
