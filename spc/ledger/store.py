@@ -86,7 +86,11 @@ class Ledger:
     def reading(self) -> Iterator["Reader"]:
         """One consistent view, while others may write."""
         with clear_words(self.place), self.engine.connect() as connection:
-            yield Reader(connection.execution_options(spc_reads=True))
+            options: dict[str, Any] = {"spc_reads": True}
+            if self.engine.dialect.name == "postgresql":
+                # Its default shows each statement another moment.
+                options["isolation_level"] = "REPEATABLE READ"
+            yield Reader(connection.execution_options(**options))
 
 
 class Reader:
