@@ -280,6 +280,9 @@ def gauge_words(lens: Lens) -> str:
     coarse = [f.name for f in judged if f.of.resolution and f.of.resolution.misleading]
     if coarse:
         return lens.voice.say("gauge.says_coarse", features=", ".join(coarse))
+    wide = [f.name for f in judged if f.of.resolution and f.of.resolution.coarse]
+    if wide:
+        return lens.voice.say("gauge.says_wide", features=", ".join(wide))
     return lens.voice.say("gauge.says_fine")
 
 

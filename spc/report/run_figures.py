@@ -108,20 +108,25 @@ def beyond_picture(lens: FeatureLens) -> int:
 def individuals_figure(lens: FeatureLens, pair: ChartPair) -> Figure:
     """Single parts above, steps between neighbours below, with limits from the base span."""
     voice = lens.lens.voice
-    traces = [*_chart_traces(lens, pair.location), *_chart_traces(lens, pair.spread, axis="2")]
+    traces = [
+        *_dress_lines(lens, "y3"), *_chart_traces(lens, pair.location),
+        *_chart_traces(lens, pair.spread, axis="2"),
+    ]  # fmt: skip
     shapes, notes = _chart_levels(lens, pair.location)
     more_shapes, more_notes = _chart_levels(lens, pair.spread, axis="2")
-    shapes += [*more_shapes, *_base_band(lens, pair.location)]
+    band, name = _base_band(lens, pair.location)
+    shapes += [*more_shapes, *band]
     return figure(
-        traces, voice, height=430, shapes=shapes,
+        traces, voice, height=440, shapes=shapes, margin={"t": 46},
         annotations=[
-            *notes, *more_notes, y_title(unit_words(lens)),
+            *notes, *more_notes, *name, y_title(unit_words(lens), shift=20),
             y_title(voice.say("run.y_step"), top=0.36),
         ],
         xaxis={"title": {"text": voice.say("run.x_part")}, "range": _part_range(lens),
                "anchor": "y2"},
         yaxis={"domain": [0.5, 1], "fixedrange": True},
         yaxis2={"domain": [0, 0.36], "rangemode": "tozero", "fixedrange": True},
+        yaxis3={"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True},
     )  # fmt: skip
 
 
@@ -134,12 +139,14 @@ def sloping_figure(lens: FeatureLens, chart: Chart) -> Figure:
         upper=chart.upper - chart.center, sigma=chart.sigma, base=chart.base,
     )  # fmt: skip
     shapes, notes = _chart_levels(lens, about)
+    band, name = _base_band(lens, about)
     return figure(
-        _chart_traces(lens, about), voice, height=320,
-        shapes=[*shapes, *_base_band(lens, about)],
-        annotations=[*notes, y_title(voice.say("run.y_bare"))],
+        [*_dress_lines(lens, "y2"), *_chart_traces(lens, about)], voice, height=320,
+        shapes=[*shapes, *band], margin={"t": 46},
+        annotations=[*notes, *name, y_title(voice.say("run.y_bare"), shift=20)],
         xaxis={"title": {"text": voice.say("run.x_part")}, "range": _part_range(lens)},
         yaxis={"fixedrange": True},
+        yaxis2={"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True},
     )  # fmt: skip
 
 
@@ -290,6 +297,15 @@ def _chart_traces(lens: FeatureLens, chart: Chart, axis: str = "") -> list[dict[
     return traces
 
 
+def _dress_lines(lens: FeatureLens, axis: str) -> list[dict[str, Any]]:
+    """Dresses as upright lines over the whole height of a chart."""
+    dresses = [a.after_part + 0.5 for a in lens.lens.study.acts if a.kind in _DRESSES][:MOST_MARKS]
+    if not dresses:
+        return []
+    x = [v for at in dresses for v in (at, at, None)]
+    return [line(x, [0, 1, None] * len(dresses), yaxis=axis, line={"color": ACT, "width": 0.8})]
+
+
 def _to_check(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
     return flagged("check", x, y, **more)
 
@@ -310,15 +326,21 @@ def _level_text(lens: FeatureLens, value: float) -> str:
     return lens.lens.voice.number(float(value), lens.digits + 1)
 
 
-def _base_band(lens: FeatureLens, chart: Chart) -> list[dict[str, Any]]:
+def _base_band(
+    lens: FeatureLens, chart: Chart
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The span that limits come from: a band, and its name above the figure."""
     parts = lens.of.series.parts[-len(chart.values) :]
     if chart.base is None:
-        return []
-    first, last = parts[chart.base.first], parts[chart.base.last]
-    return [{
-        "type": "rect", "xref": "x", "x0": int(first) - 0.5, "x1": int(last) + 0.5,
-        "yref": "paper", "y0": 0, "y1": 1.07, "layer": "below", "line": {"width": 0},
-        "fillcolor": VEIL,
-        "label": {"text": lens.lens.voice.say("run.base"), "textposition": "top right",
-                  "font": {"size": 11, "color": SOFT}},
-    }]  # fmt: skip
+        return [], []
+    first, last = int(parts[chart.base.first]), int(parts[chart.base.last])
+    band = {
+        "type": "rect", "xref": "x", "x0": first - 0.5, "x1": last + 0.5, "yref": "paper",
+        "y0": 0, "y1": 1, "layer": "below", "line": {"width": 0}, "fillcolor": VEIL,
+    }  # fmt: skip
+    name = {
+        "x": first - 0.5, "xanchor": "left", "yref": "paper", "y": 1, "yanchor": "bottom",
+        "showarrow": False, "text": lens.lens.voice.say("run.base"),
+        "font": {"size": 11, "color": SOFT},
+    }  # fmt: skip
+    return [band], [name]

@@ -82,6 +82,14 @@ def _size(lens: FeatureLens) -> Picture:
     )
 
 
+def _chart_legend(lens: FeatureLens, chart: Chart) -> tuple[tuple[str, str], ...]:
+    say = lens.lens.voice.say
+    dressed = any(act.kind in ("dress", "wheel") for act in lens.lens.study.acts)
+    beyond = bool(np.any(chart.beyond))
+    marks = [("dress", say("run.upright"))] if dressed else []
+    return (*marks, *([("check", say("flag.beyond"))] if beyond else []))
+
+
 def _legend(lens: FeatureLens) -> tuple[tuple[str, str], ...]:
     """The marks in the picture, each with what it stands for, once."""
     words: dict[str, str] = {}
@@ -146,12 +154,13 @@ def _levels_table(lens: FeatureLens) -> Table:
         (say("run.mean"), float(y.mean())),
         (say("run.smallest"), float(y.min())),
     ]
+    sized = ["size"] if feature.nominal_mm is not None else []
     rows = tuple(
-        (name, lens.bare(value, finer=1), lens.size(value))
+        (name, lens.bare(value, finer=1), *(lens.size(value) for _ in sized))
         for name, value in lines
         if value is not None and np.isfinite(value)
     )
-    head = (say("run.line"), unit_words(lens), say("run.size"))
+    head = (say("run.line"), unit_words(lens), *(say(f"run.{h}") for h in sized))
     return Table(head, rows, frozenset({1, 2}))
 
 
@@ -193,6 +202,7 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
         caption=" ".join(words),
         spec=sloping_figure(lens, chart),
         tables=tuple(tables),
+        legend=_chart_legend(lens, chart),
     )
 
 
@@ -233,6 +243,7 @@ def _individuals(lens: FeatureLens) -> Picture:
         caption=" ".join(words),
         spec=individuals_figure(lens, pair),
         tables=(_chart_table(lens),),
+        legend=_chart_legend(lens, pair.location),
     )
 
 
@@ -272,21 +283,16 @@ def _tables(lens: FeatureLens) -> tuple[Table, ...]:
     shown = flags[-MOST_LISTED:]
     serials = lens.lens.serials
     clocks = lens.clocks([at[part] for part in shown])
+    sized = ["size"] if lens.of.feature.nominal_mm is not None else []
+    named, timed = (["serial"] if serials else []), (["time"] if any(clocks) else [])
     rows = []
     for part, clock in zip(shown, clocks, strict=True):
         value = float(lens.of.series.deviation_um[at[part]])
-        rows.append(
-            (
-                str(part),
-                *([serials.get(part, "")] if serials else []),
-                clock,
-                lens.bare(value),
-                lens.size(value),
-                lens.why_flagged(part),
-            )
-        )
-    head = ["part", *(["serial"] if serials else []), "time", "value", "size", "flag"]
-    first = 3 if serials else 2
+        row = [str(part), *(serials.get(part, "") for _ in named), *(clock for _ in timed)]
+        row += [lens.bare(value), *(lens.size(value) for _ in sized), lens.why_flagged(part)]
+        rows.append(tuple(row))
+    head = ["part", *named, *timed, "value", *sized, "flag"]
+    first = 1 + len(named) + len(timed)
     caption = say("run.flagged_title", feature=lens.name)
     if len(flags) > MOST_LISTED:
         caption = f"{caption}: {say('run.flagged_last', n=MOST_LISTED, total=len(flags))}"
@@ -294,7 +300,7 @@ def _tables(lens: FeatureLens) -> tuple[Table, ...]:
         Table(
             tuple(say(f"run.{h}") for h in head),
             tuple(rows),
-            frozenset({0, first, first + 1}),
+            frozenset({0, first, *(first + 1 for _ in sized)}),
             caption,
             tuple(lens.flags[p] for p in shown),
         ),
