@@ -40,7 +40,9 @@ class Page:
         return tuple(p for s in self.sections for chapter in s.chapters for p in chapter.pictures)
 
 
-def page(study: Study, voice: Voice, moment: datetime, kind: str = "report") -> Page:
+def page(
+    study: Study, voice: Voice, moment: datetime, kind: str = "report", ledger_head: str = ""
+) -> Page:
     """
     A page of a study, as it stood at `moment`.
 
@@ -54,6 +56,8 @@ def page(study: Study, voice: Voice, moment: datetime, kind: str = "report") -> 
         When the page was made, with its zone.
     kind : str
         One of `KINDS`: the whole report; the wheel or the gauge alone; the capability statement.
+    ledger_head : str
+        Head of the hash chain of the ledger that the run came from; empty for plain files.
     """
     lens = Lens(study, voice)
     say, job = voice.say, study.plan.job
@@ -72,7 +76,7 @@ def page(study: Study, voice: Voice, moment: datetime, kind: str = "report") -> 
         next_cut=next_cut(lens, moment) if whole else None,
         handover=handover(lens) if whole else None,
         sections=sections,
-        provenance=proof.provenance(lens, moment),
+        provenance=proof.provenance(lens, moment, ledger_head),
         anchors=(*(front if whole else ()), *((s.key, s.title) for s in sections)),
         signatures=statement.signatures(lens) if kind == "statement" else (),
     )

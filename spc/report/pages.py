@@ -54,6 +54,7 @@ def write_report(
     single_file: bool = False,
     as_of: datetime | None = None,
     locale: str | None = None,
+    ledger_head: str = "",
 ) -> Path:
     """
     A page of a study, written into a folder, and the folder's index renewed.
@@ -73,6 +74,8 @@ def write_report(
         and moment give the same bytes.
     locale : str, optional
         Decimal mark of what is shown, such as ``de`` or ``en_GB``; English with a point if unsaid.
+    ledger_head : str
+        Head of the hash chain of the ledger that the run came from; empty for plain files.
 
     Returns
     -------
@@ -97,7 +100,7 @@ def write_report(
         "rejects": rejects_csv(study),
     }
     names = {name: f"{target.stem}.{name}.csv" for name in tables}
-    content = page(study, speaker, moment, kind)
+    content = page(study, speaker, moment, kind, ledger_head)
     links = _links(tables, names, single_file)
     told = about(content, speaker, f"{moment:%Y-%m-%dT%H:%M:%SZ}")
     with _writing(target.parent):

@@ -30,8 +30,8 @@ class Provenance:
     made_with: tuple[str, ...]
 
 
-def provenance(lens: Lens, moment: datetime) -> Provenance:
-    """Files, plan, limits, exclusions, remarks, rejects, versions and times."""
+def provenance(lens: Lens, moment: datetime, ledger_head: str = "") -> Provenance:
+    """Files, plan, limits, exclusions, remarks, rejects, versions, times and the ledger's head."""
     study, voice, say = lens.study, lens.voice, lens.voice.say
     plan = study.plan
     versions = say(
@@ -40,6 +40,7 @@ def provenance(lens: Lens, moment: datetime) -> Provenance:
         utc=voice.utc(moment),
         local=voice.day_and_clock(moment),
     )
+    head = [say("proof.ledger_head", head=tame(ledger_head, 130))] if ledger_head else []
     zone = [] if plan.shifts.zone else [say("page.zone_missing")]
     return Provenance(
         files=_files(lens),
@@ -54,7 +55,7 @@ def provenance(lens: Lens, moment: datetime) -> Provenance:
             Term(_check_name(lens, str(key)), _shown(lens, value))
             for key, value in study.self_check.items()
         ),
-        made_with=(versions, *zone),
+        made_with=(versions, *zone, *head),
     )
 
 

@@ -239,3 +239,10 @@ def test_a_gauge_study_says_where_its_spread_comes_from(tmp_path):
     assert "gauge room" in text
     assert "<gauge>" not in page.read_text("utf-8")
     assert "index.html" in {f.name for f in tmp_path.iterdir()}
+
+
+def test_the_head_of_the_ledger_stands_in_the_proof(study, tmp_path):
+    page = write_report(study, tmp_path, as_of=studies.AS_OF, ledger_head="5f" * 32)
+
+    proof = page.read_text("utf-8").split('id="proof"')[1]
+    assert f"Head of the ledger&#39;s chain: {'5f' * 32}" in proof
