@@ -32,16 +32,17 @@ def study_feature(plan: Plan, feature: Feature, series: Series) -> FeatureStudy:
     sloping, base_words = follow_wheel(plan, feature, series, base, base_words)
     found = watch(plan, sloping)
     stability = judge_stability(plan, sloping, found)
+    individuals = single_parts(series, sloping, base)
     return FeatureStudy(
         feature=feature,
         series=series,
-        individuals=single_parts(series, sloping, base),
+        individuals=individuals,
         sloping=sloping,
         signals=found,
         wear=wear_lines(series),
         stability=stability,
         capability=None if sloping is None else capability_of(feature, series, stability),
-        resolution=resolution_of(feature, series, sloping),
+        resolution=resolution_of(series, sloping, individuals),
         outside=outside_of(series, _limits(feature)),
         in_doubt=in_doubt_of(series, feature),
         base_words=base_words,
@@ -266,12 +267,22 @@ def capability_of(feature: Feature, series: Series, stability: Stability) -> Cap
     )
 
 
-def resolution_of(feature: Feature, series: Series, chart: Chart | None) -> Resolution | None:
-    """Whether the gauge's steps are fine enough for the spread that is charted."""
-    if chart is None:
+def resolution_of(
+    series: Series, sloping: Chart | None, individuals: ChartPair | None
+) -> Resolution | None:
+    """
+    Whether the gauge's steps are fine enough for the spread from part to part.
+
+    That spread is the smaller of two: about the wear line, and from neighbour to neighbour. A
+    wandering level widens the first, offsets and dresses the second.
+    """
+    if sloping is None or individuals is None:
         return None
     single = series.deviation_um[series.readings == 1]
-    return resolution(single if len(single) else series.deviation_um, sigma=chart.sigma)
+    return resolution(
+        single if len(single) else series.deviation_um,
+        sigma=min(sloping.sigma, individuals.location.sigma),
+    )
 
 
 def _limits(feature: Feature) -> tuple[float, float]:

@@ -53,7 +53,8 @@ ORDER = {
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock", "times",
                "columns", "meaning", "conventions", "dialect", "table_schema", "workbook",
                "quarantine", "readings", "screens", "jobs", "warmth", "lines", "csv_file",
-               "sequence", "parts", "repeats", "events", "reading", "first_look", "draft", "csvw"],
+               "sequence", "parts", "repeats", "events", "reading", "first_look", "draft", "csvw",
+               "gauge_file"],
     "ledger": ["tables", "chain", "entry", "opening", "store", "verify", "replay", "imports", "as_run",
                "finding", "backup"],
     "report": ["voice", "marks", "steel", "pieces", "lens", "run_figures", "wheel_figures",
@@ -65,7 +66,7 @@ ORDER = {
                  "contenders", "forecasts", "score"],
     "live": ["typed", "turn", "session", "begin", "words", "prompt", "files", "board",
              "drop_folder", "hand_out", "doctor"],
-    "cli": ["options", "texts", "daily", "prepare", "lab", "ledger_commands", "machine", "app"],
+    "cli": ["options", "texts", "gauge_texts", "daily", "prepare", "lab", "ledger_commands", "machine", "app"],
 }  # fmt: skip
 
 

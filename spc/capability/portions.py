@@ -112,7 +112,7 @@ def gauge_corrected(
         why = "near zero the spread of the gauge cannot simply be taken off"
     elif not asked.gauge_var > 0:
         why = "the spread of the gauge is not known"
-    elif asked.gauge_var >= parts.within_var:
+    elif asked.gauge_var >= min(parts.within_var, parts.total_var):
         why = "the stated spread of the gauge is more than all scatter within a dress cycle"
     if why:
         return asked.without(names, why, CORRECTED, None)

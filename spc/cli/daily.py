@@ -2,6 +2,7 @@
 
 import sys
 from datetime import date, datetime
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,7 @@ from spc.cli.options import (
     AsOf,
     EventsFile,
     LedgerPlace,
+    Locale,
     OutFolder,
     PlanFile,
     RunOrLedger,
@@ -30,6 +32,15 @@ if TYPE_CHECKING:
     from spc.plan import Plan
     from spc.run import Run
     from spc.shifts import ShiftSpan
+
+
+class PageKind(StrEnum):
+    """Pages that a run can be written as."""
+
+    report = "report"
+    wheel = "wheel"
+    gauge = "gauge"
+    statement = "statement"
 
 
 def check(
@@ -82,6 +93,10 @@ def report(
     single_file: Annotated[
         bool, typer.Option("--single-file", help="Put the drawing script into the page itself.")
     ] = False,
+    kind: Annotated[
+        PageKind, typer.Option("--page", help="Which page: the report or one part of it alone.")
+    ] = PageKind.report,
+    locale: Locale = None,
     as_of: AsOf = None,
     as_json: AsJson = False,
 ) -> None:
@@ -99,7 +114,9 @@ def report(
     )
     from spc.report.pages import write_report
 
-    page = write_report(study, out, single_file=single_file, as_of=_moment(as_of))
+    page = write_report(
+        study, out, kind=kind.value, single_file=single_file, as_of=_moment(as_of), locale=locale
+    )
     say(study.as_dict() if as_json else [str(page)])
 
 

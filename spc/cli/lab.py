@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from spc.cli.gauge_texts import gauge_answer, gauge_json, gauge_lines
 from spc.cli.options import AsJson, OutFolder, PlanFile
 from spc.cli.texts import say, scene_lines, score_lines, watch_json
 
@@ -34,6 +35,22 @@ def run_length(
         load_plan(plan), sigma_um=sigma_um, feature=feature, patterns=pattern, shifts_um=shift_um
     )
     say(watch_json(promise) if as_json else promise.lines)
+
+
+def gauge(
+    study: Annotated[str, typer.Argument(help="CSV with appraiser, part, reading; or -.")],
+    unit: Annotated[str, typer.Option(help="Of readings that carry none: mm, in or um.")] = "mm",
+    tolerance_um: Annotated[
+        float | None, typer.Option("--tolerance", help="Width of the tolerance, in µm.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Write a page into this folder, too.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say what of a spread is the gauge, the people, the parts."""
+    found, page = gauge_answer(study, unit=unit, tolerance_um=tolerance_um, out=out)
+    say(gauge_json(found) if as_json else [*gauge_lines(found), *([str(page)] if page else [])])
 
 
 def simulate(

@@ -61,3 +61,7 @@ Wheel = Annotated[
 BoardFile = Annotated[
     Path | None, typer.Option("--board", help="Keep this page beside the machine up to date.")
 ]
+Locale = Annotated[
+    str | None,
+    typer.Option("--locale", help="Decimal mark of the page, such as de; JSON has dots."),
+]

@@ -257,3 +257,36 @@ def test_the_demo_writes_a_shift_and_its_page(spc_says):
 
     assert status == 0
     assert Path(out.splitlines()[-1].removeprefix("The page: ")).exists()
+
+
+def test_gauge_splits_a_study_into_gauge_people_and_parts(spc_says):
+    # AIAG, Measurement Systems Analysis, 4th ed. 2010, 10 parts x 3 appraisers x 3 trials (values
+    # from memory): by analysis of variance 27.9 % of the total spread.
+    study = ROOT / "tests" / "published" / "aiag_grr.csv"
+
+    status, out, _ = spc_says("gauge", str(study), "--unit", "um", "--out", "pages")
+    document = json.loads(spc_says("gauge", str(study), "--unit", "um", "--json")[1])
+
+    assert status == 0
+    assert "27.9 % of the total spread" in out
+    assert document["gauge_um"] == pytest.approx(0.302373, abs=3e-6)
+    assert Path(out.splitlines()[-1]).exists()
+
+
+def test_a_gauge_study_by_one_person_is_refused(spc_says):
+    Path("study.csv").write_text("part,reading\n1,3\n1,4\n2,5\n2,6\n")
+
+    status, _, err = spc_says("gauge", "study.csv")
+
+    assert status == 3
+    assert "only one person" in err
+
+
+@pytest.mark.parametrize("kind", ["wheel", "gauge", "statement"])
+def test_a_part_of_the_report_has_its_own_page(spc_says, good_csv, kind):
+    words = ("report", good_csv, "--plan", "pin.toml", "--out", "pages", "--locale", "de")
+
+    status, out, _ = spc_says(*words, "--page", kind)
+
+    assert status == 0
+    assert kind in Path(out.strip()).name

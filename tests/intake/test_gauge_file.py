@@ -1,0 +1,39 @@
+import pytest
+
+from spc.errors import UnreadableRun
+from spc.intake.gauge_file import read_gauge_rows
+
+
+def test_rows_of_a_study_are_read_in_micrometres(tmp_path):
+    file = tmp_path / "study.csv"
+    file.write_text("Prüfer;Teil;Messwert\nA;1;25,0031\nB;1;25,0033 mm\n", encoding="cp1252")
+
+    rows = read_gauge_rows(file)
+
+    assert rows.people == ("A", "B")
+    assert rows.readings_um == (25003.1, 25003.3)
+
+
+def test_one_person_needs_no_column(tmp_path):
+    file = tmp_path / "study.csv"
+    file.write_text("part,reading\n1,3.1\n1,3.3\n")
+
+    assert read_gauge_rows(file, unit="um").people == ("one person", "one person")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("who,what\nA,1\n", "no known column"),
+        ("appraiser,part,reading\nA,1,nan\n", "row 2"),
+        ("appraiser,part,reading\nA,1\n", "row 2: too few"),
+        ("appraiser,part,reading\n", "no measurements"),
+        ("", "empty"),
+    ],
+)
+def test_what_is_no_study_is_refused_with_its_place(tmp_path, text, says):
+    file = tmp_path / "study.csv"
+    file.write_text(text)
+
+    with pytest.raises(UnreadableRun, match=says):
+        read_gauge_rows(file)
