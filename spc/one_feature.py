@@ -22,8 +22,8 @@ from spc.wheel import cycles as dressing
 DEFAULT_BASE = 40
 #: Fewest measured parts of a feature that a chart is drawn for.
 FEWEST_FOR_A_CHART = 8
-#: A stable feature is called unstable in this share of runs.
-FALSE_VERDICTS = 0.01
+#: A stable feature shows so many signals, or one so extreme, in this share of runs at most.
+BY_COUNT, BY_EXTREME = 0.03, 0.01
 
 
 def study_feature(plan: Plan, feature: Feature, series: Series) -> FeatureStudy:
@@ -196,7 +196,7 @@ def judge_stability(
     """
     Whether there is more about the wear lines than a stable process shows by chance.
 
-    Two things are not chance: more signals than the 99 % Poisson quantile of the number
+    Two things are not chance: more signals than the 97 % Poisson quantile of the number
     expected (the run's length over the in-control run length of the chosen patterns), or one
     signal so extreme that a run of this length shows it once in a hundred times at most.
     """
@@ -204,8 +204,8 @@ def judge_stability(
         return Stability(None, 0, None, "not enough yet: too few measured parts to judge stability")
     points = len(chart.values)
     expected = points / _in_control(plan).mean
-    many = len(found) > _poisson_quantile(expected, 1 - FALSE_VERDICTS)
-    extreme = [each for each in found if _chance(each, chart, points) < FALSE_VERDICTS]
+    many = len(found) > _poisson_quantile(expected, 1 - BY_COUNT)
+    extreme = [each for each in found if _chance(each, chart, points) < BY_EXTREME]
     words = (
         f"{len(found)} signal{'' if len(found) == 1 else 's'} about the wear line, where chance "
         f"alone gives {expected:.1f}"

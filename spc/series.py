@@ -1,7 +1,7 @@
 """One feature along the run: from the rows of a file to one value per measured part."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,9 @@ Ints = NDArray[np.int64]
 #: Two readings of one part this many gauge spreads apart cannot both be right: 4.5 sd is 3.2 sd
 #: of their difference, met by chance once in some 700 pairs.
 MISREADING_SDS = 4.5
+#: A value this many tolerance widths from the middle of the limits is no size of this part but a
+#: slip of the keyboard: a missing comma, a digit too many (our choice).
+UNBELIEVABLE_WIDTHS = 20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +45,8 @@ class Series:
     misread : array of int, shape (k,)
         Row positions in ``run.measurements`` that another reading of the same part contradicts;
         they are left out of the mean and stay in the record.
+    unbelievable : array of int, shape (j,)
+        Row positions of values that cannot be of this part; left out likewise.
     """
 
     parts: Ints
@@ -52,6 +57,7 @@ class Series:
     since_dress: Ints
     bare_um: Floats
     misread: Ints
+    unbelievable: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
     def __len__(self) -> int:
         return len(self.parts)
@@ -64,6 +70,7 @@ class _Means:
     counts: Ints
     time: NDArray[np.datetime64]
     misread: Ints
+    unbelievable: Ints
 
 
 def series_of(
@@ -94,6 +101,7 @@ def series_of(
         since_dress=dressing.since_dress(parts, cycles),
         bare_um=values - moved,
         misread=means.misread,
+        unbelievable=means.unbelievable,
     )
 
 
@@ -104,6 +112,9 @@ def _means(run: Run, feature: Feature) -> _Means:
     values = table["deviation_um"].to_numpy()[rows]
     order = np.argsort(part, kind="stable")
     rows, part, values = rows[order], part[order], values[order]
+    wild = _unbelievable(values, feature)
+    slips = rows[wild]
+    rows, part, values = rows[~wild], part[~wild], values[~wild]
     good = ~_misread(part, values, feature.gauge_sd_um)
     parts, start, counts = np.unique(part[good], return_index=True, return_counts=True)
     sums = np.add.reduceat(values[good], start) if len(start) else np.empty(0)
@@ -113,7 +124,17 @@ def _means(run: Run, feature: Feature) -> _Means:
         counts=counts.astype(np.int64),
         time=_utc(table, rows[good][start]),
         misread=rows[~good],
+        unbelievable=slips,
     )
+
+
+def _unbelievable(values: Floats, feature: Feature) -> NDArray[np.bool_]:
+    """Values no part of this feature can have; none when it has one limit only."""
+    lower, upper = feature.lower_um, feature.upper_um
+    if lower is None or upper is None:
+        return np.zeros(len(values), dtype=bool)
+    away = np.abs(values - (lower + upper) / 2)
+    return np.asarray(away > UNBELIEVABLE_WIDTHS * (upper - lower))
 
 
 def _misread(part: Ints, values: Floats, gauge_sd: float) -> NDArray[np.bool_]:
@@ -142,6 +163,7 @@ def _difference(run: Run, plan: Plan, feature: Feature) -> _Means:
         counts=np.minimum(head.counts[at_head], tail.counts[at_tail]),
         time=head.time[at_head],
         misread=np.empty(0, dtype=np.int64),
+        unbelievable=np.empty(0, dtype=np.int64),
     )
 
 

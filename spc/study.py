@@ -6,18 +6,19 @@ The main flow: from one run to everything concluded from it.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 
+from spc.acts import acts_of
 from spc.advising import Learnt, advisor_for
-from spc.findings import Act, FeatureStudy, Prompt, Study
+from spc.findings import FeatureStudy, Prompt, Study
 from spc.one_feature import held_spans, study_feature
 from spc.plan import Plan
 from spc.run import Run
-from spc.series import Series, series_of
+from spc.series import series_of
 from spc.shifts import ShiftSpan, span_of
 from spc.wheel import cycles as dressing
 from spc.wheel.advice import Advice, Advisor
@@ -76,8 +77,19 @@ def examine(
         advice=advice,
         learned=advisor.learned(),
         self_check=advisor.self_check(),
-        remarks=run.remarks,
+        remarks=(*run.remarks, *_slips(features)),
     )
+
+
+def _slips(features: tuple[FeatureStudy, ...]) -> Iterator[str]:
+    """Values that charts, capability and holds leave out, as questions to the shop."""
+    for feature in features:
+        count = len(feature.series.unbelievable)
+        if count:
+            yield (
+                f"question: {count} reading{'s' if count > 1 else ''} of {feature.name} cannot be "
+                "of this part; the record keeps them, charts, capability and holds leave them out"
+            )
 
 
 def follow(advisor: Advisor, run: Run, last: int) -> tuple[list[Prompt], Advice]:
@@ -156,48 +168,3 @@ def _minutes(time: Any) -> list[float | None]:
     known = ~np.isnat(stamps)
     minutes = stamps.astype(np.int64) / 60e6
     return [float(m) if k else None for m, k in zip(minutes, known, strict=True)]
-
-
-def acts_of(
-    run: Run, plan: Plan, features: tuple[FeatureStudy, ...], first: int, last: int
-) -> tuple[Act, ...]:
-    """The events of the span, with what each did to the lead feature."""
-    lead = next((f for f in features if plan.lead and f.name == plan.lead.name), None)
-    sigma = lead.sloping.sigma if lead and lead.sloping else None
-    acts = []
-    for event in run.events.itertuples():
-        if not first - 1 <= event.after_part <= last:
-            continue
-        effect: tuple[float | None, float | None] = (None, None)
-        if lead is not None and sigma is not None and event.kind in ("dress", "offset", "wheel"):
-            effect = _effect(lead.series, int(event.after_part), sigma)
-        acts.append(
-            Act(
-                kind=str(event.kind),
-                after_part=int(event.after_part),
-                time=_instant(event.time),
-                amount_um=_number(event.amount_um),
-                minutes=_number(event.minutes),
-                note=str(event.note),
-                effect_um=effect[0],
-                effect_se_um=effect[1],
-            )
-        )
-    return tuple(acts)
-
-
-def _effect(series: Series, after_part: int, sigma: float) -> tuple[float | None, float | None]:
-    before = series.deviation_um[series.parts <= after_part][-3:]
-    after = series.deviation_um[series.parts > after_part][:3]
-    if not len(before) or not len(after):
-        return None, None
-    spread = sigma * math.sqrt(1 / len(before) + 1 / len(after))
-    return float(after.mean() - before.mean()), spread
-
-
-def _instant(time: Any) -> datetime | None:
-    return None if time != time else time.to_pydatetime()
-
-
-def _number(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)

@@ -227,3 +227,33 @@ def test_one_measured_part_a_dress_carries_no_chart(plan, make_run):
 
     assert study.feature("seat").sloping is None
     assert study.feature("seat").stability.stable is None
+
+
+def test_wear_between_the_parts_is_not_counted_as_an_offset_s_doing(plan, make_run):
+    events = [(0, "dress"), (60, "offset", {"um": -3.0})]
+    study = examine(wearing(make_run, drift=0.15, events=events, every=5), plan)
+
+    offset = study.acts[1]
+
+    assert offset.effect_um == pytest.approx(-3.0, abs=2.5 * offset.effect_se_um)
+    assert offset.effect_se_um < 0.6
+
+
+def test_no_effect_is_told_where_two_acts_stand_together(plan, make_run):
+    events = [(60, "dress"), (60, "offset", {"um": -3.0})]
+
+    study = examine(wearing(make_run, events=events), plan)
+
+    assert [act.effect_um for act in study.acts] == [None, None]
+
+
+def test_a_slip_of_the_keyboard_is_left_out_of_charts_and_asked_about(plan, make_run):
+    run = wearing(make_run, events=[(0, "dress")])
+    run.measurements.loc[40, "deviation_um"] = 2.25e8
+
+    study = examine(run, plan)
+
+    assert study.outside == ()
+    assert study.held == ()
+    assert len(study.feature("seat").series) == 119
+    assert any(remark.startswith("question: 1 reading of seat") for remark in study.remarks)
