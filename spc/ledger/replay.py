@@ -51,6 +51,8 @@ class Progress:
         if entry.kind in ("reading", "part", "event"):
             self._grind_to(entry)
             self.answered = False
+            if entry.part and entry.serial.isascii() and entry.serial.isdigit():
+                self.ahead = int(entry.serial) - entry.part
         if entry.kind == "reading":
             self._read(entry)
         elif entry.kind == "event":
@@ -73,8 +75,6 @@ class Progress:
         self.advisor.reading(entry.what, entry.value, again=bool(entry.repeat))
         self.read[entry.what] = max(self.read.get(entry.what, 0), (entry.repeat or 0) + 1)
         self.last_read[entry.what] = entry.part
-        if entry.serial.isascii() and entry.serial.isdigit():
-            self.ahead = int(entry.serial) - entry.part
 
     def content(self) -> dict[str, Any]:
         """Everything as plain values, ready for JSON."""

@@ -71,8 +71,10 @@ def _greet(screen: Console, session: Session, voice: Voice) -> None:
     where = f"{made} parts made" if made else "nothing made yet"
     screen.print(Text(f"{tame(session.plan.job.part, 60)} · run {session.run.name} · {where}"))
     screen.print(Text("? lists what may be typed"))
+    # Asked in any case: it loads all that the first answer would have to wait for.
+    answer = answer_of(session, voice)
     if made:
-        _advise(screen, answer_of(session, voice))
+        _advise(screen, answer)
 
 
 def _asks_for(session: Session) -> str:

@@ -188,15 +188,17 @@ class Session:
             most = self.plan.machine.max_offset_um
             if abs(line.amount) > most:
                 return f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"
+        if line.part and self.progress.made:
+            ahead = self.turn.part_number(self.progress, line.part) - self.progress.made
+            if ahead > FAR_AHEAD:
+                return f"part {line.part} is {ahead} parts ahead; really?"
         if line.verb != "reading":
             return ""
         typed = (" ".join(line.numbers), self.clock())
         if typed[0] == self._heard[0] and 0 <= typed[1] - self._heard[1] < BOUNCE_US:
             self._heard = typed
             return f"{typed[0]} came twice within half a second; a second reading?"
-        part, values = self.turn.placed(self.progress, line)
-        if part > self.progress.made + FAR_AHEAD and self.progress.made:
-            return f"part {line.part} is {part - self.progress.made} parts ahead; really?"
+        _, values = self.turn.placed(self.progress, line)
         doubts = [value.doubt for _, value in values if value.doubt]
         return f"{doubts[0]}; typed as meant?" if doubts else ""
 
@@ -303,7 +305,10 @@ class Session:
             answers = [self._answer_entry(progress, advice, "done" if same else "other amount")]
         minutes = line.amount if line.verb == "pause" else None
         um = None if line.verb == "pause" else line.amount
-        told = self._event_entry(progress.made, self.clock(), line.verb, um, minutes, line.note)
+        part = self.turn.part_number(progress, line.part) if line.part else progress.made
+        told = self._event_entry(part, self.clock(), line.verb, um, minutes, line.note)
+        if line.part:
+            told = replace(told, serial=line.part)
         return [*answers, told]
 
     def _ground(self, progress: Progress, line: Line) -> list[Entry]:
@@ -382,7 +387,7 @@ class Session:
 HELP = """\
 24.998 24,998 -2 -0.004   a reading: size, or deviation in µm or in the plan's unit
 24.998 25.001             the features of a part in turn; Enter leaves one out
-#118 24.998               a reading of part 118; `part 118` says so beforehand
+#118 24.998, #118 dress   of or after part 118; `part 118` says so beforehand
 seat 24.998               a reading of the feature named
 again                     the next reading is of this part once more
 ground 4                  four parts were ground and not measured

@@ -1,7 +1,7 @@
 """What a typed line means: readings, events, answers; and what makes one doubtful."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from spc.errors import BadQuantity, SpcError
@@ -77,9 +77,9 @@ def understand(text: str, plan: Plan) -> Line:
     numbered = _PART.match(plain)
     if numbered:
         said = understand(plain[numbered.end() :], plan)
-        if said.verb != "reading":
-            raise NotUnderstood(f"{plain!r}: a part number stands before readings only")
-        return Line("reading", said.numbers, said.feature, numbered[1] or numbered[2])
+        if said.verb in ("skip", "help", *_VERBS.values()):
+            raise NotUnderstood(f"{plain!r}: a part number stands before readings and events")
+        return replace(said, part=numbered[1] or numbered[2])
     for feature in sorted(plan.measured_features, key=lambda f: -len(f.name)):
         if plain.casefold().startswith(f"{feature.name} ".casefold()):
             return Line("reading", _numbers(plain[len(feature.name) :]), feature.name)

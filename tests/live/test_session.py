@@ -81,6 +81,16 @@ def test_a_part_number_counts_the_parts_between(session):
         session.enter("#4712 25.001")
 
 
+def test_an_event_may_name_the_part_it_came_after(session):
+    session.enter("#4711 25.001")
+    session.enter("#4713 dress")
+
+    event = stored(session)[-1]
+    assert (event.kind, event.part, event.serial) == ("event", 3, "4713")
+    assert session.due[0] == 4
+    assert session.enter("#5000 dress").question
+
+
 def test_again_is_a_repeat_of_the_same_part(session):
     session.enter("25.001")
     session.enter("again")
