@@ -13,6 +13,8 @@ from spc.charts.doubts import Doubt
 from spc.charts.limits import Chart, ChartPair
 from spc.charts.signals import Signal
 from spc.gauge.resolution import Resolution
+from spc.more_charts.basis import MoreChart
+from spc.more_charts.told import limits_told
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Series
@@ -54,6 +56,7 @@ class FeatureStudy:
     base_words: str
     doubts: tuple[Doubt, ...] = ()
     false_alarms: str = ""
+    more: tuple[MoreChart, ...] = ()
 
     @property
     def name(self) -> str:
@@ -232,6 +235,7 @@ def _feature_as_dict(study: FeatureStudy) -> dict[str, Any]:
         "wear": plain(study.wear),
         "doubts": plain(study.doubts),
         "false_alarms": study.false_alarms,
+        "more_charts": [limits_told(each) for each in study.more],
         "stability": plain(study.stability),
         "capability": study.capability and _capability_as_dict(study.capability),
         "resolution": plain(study.resolution),

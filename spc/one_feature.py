@@ -13,7 +13,9 @@ from spc.charts.limits import Base, Chart, ChartPair, FrozenLimits, joined
 from spc.errors import NotEnough, SpcError
 from spc.findings import FeatureStudy, HeldSpan, Stability
 from spc.gauge.resolution import Resolution, resolution
+from spc.more_charts.catalogue import more_charts
 from spc.plan import Feature, KeptLimits, Plan
+from spc.run import Run
 from spc.series import Series
 from spc.wheel import cycles as dressing
 
@@ -26,8 +28,14 @@ FEWEST_FOR_A_CHART = 8
 BY_COUNT, BY_EXTREME = 0.03, 0.01
 
 
-def study_feature(plan: Plan, feature: Feature, series: Series) -> FeatureStudy:
-    """Charts, wear, stability, capability and resolution of one feature."""
+def study_feature(
+    plan: Plan, feature: Feature, series: Series, run: Run | None = None
+) -> FeatureStudy:
+    """
+    Charts, wear, stability, capability and resolution of one feature.
+
+    The rows of `run` are read only where a chart needs single readings of a part.
+    """
     base, base_words = base_of(plan, series)
     sloping, base_words = follow_wheel(plan, feature, series, base, base_words)
     found = watch(plan, sloping)
@@ -48,6 +56,7 @@ def study_feature(plan: Plan, feature: Feature, series: Series) -> FeatureStudy:
         base_words=base_words,
         doubts=() if sloping is None else doubts(sloping, step=feature.gauge_step_um or None),
         false_alarms="" if sloping is None else _in_control(plan).words,
+        more=more_charts(plan, feature, series, sloping=sloping, individuals=individuals, run=run),
     )
 
 

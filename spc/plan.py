@@ -17,6 +17,7 @@ from pydantic import (
     PositiveFloat,
     PositiveInt,
     ValidationError,
+    field_validator,
     model_validator,
 )
 
@@ -285,6 +286,14 @@ class KeptLimits(_Table):
     why: str = Field("", description="The reason.")
 
 
+#: Charts that a plan can ask for beside single parts and the wear line.
+MORE_CHARTS = (
+    "ewma", "cusum", "means_ranges", "means_deviations", "medians", "acceptance",
+    "modified_limits", "from_nominal", "standardised", "self_starting", "between_within",
+    "widened", "innovations",
+)  # fmt: skip
+
+
 class Charts(_Table):
     """From which span limits come, and which patterns are watched for."""
 
@@ -295,6 +304,16 @@ class Charts(_Table):
     signals: tuple[str, ...] | None = Field(None, description="Patterns; None: the default pair.")
     one_side: PositiveInt = Field(9, description="Length of a run on one side.")
     climb: PositiveInt = Field(6, description="Points in a steady climb or fall.")
+    also: tuple[str, ...] = Field((), description=f"More charts: {', '.join(MORE_CHARTS)}.")
+    group: int = Field(5, ge=2, description="Consecutive parts per point of a group chart.")
+
+    @field_validator("also")
+    @classmethod
+    def _also_there(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        for name in names:
+            if name not in MORE_CHARTS:
+                raise ValueError(f"there is no chart {name!r}; there are: {', '.join(MORE_CHARTS)}")
+        return tuple(dict.fromkeys(names))
 
     @model_validator(mode="after")
     def _base_in_order(self) -> Self:

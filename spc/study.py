@@ -58,7 +58,9 @@ def examine(
         last, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
     )
     features = tuple(
-        study_feature(plan, feature, series_of(run, plan, feature, cycles, first=first, last=last))
+        study_feature(
+            plan, feature, series_of(run, plan, feature, cycles, first=first, last=last), run
+        )
         for feature in plan.features
     )
     advisor = advisor_for(plan, history)

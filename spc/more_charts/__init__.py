@@ -1,0 +1,1 @@
+"""Charts a plan asks for beside single parts and the wear line."""

@@ -1,0 +1,191 @@
+"""What further charts are made of, and what one of them is."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from spc.charts.doubts import FEW, sigma_interval
+from spc.charts.limits import Base, Chart, joined
+from spc.plan import Feature, Plan
+from spc.run import Run
+from spc.series import Floats, Ints, Series
+from spc.sigma import moving_range_degrees
+
+#: Fewest groups, or parts with repeats, in the base span that limits can be estimated from.
+FEWEST = 2
+ABOUT_LINES = "points are taken about the wear lines, so that expected drift does not signal"
+OWN_LINE = (
+    "a wear line is drawn through its own dress cycle, so it takes a part of any lasting shift for "
+    "itself: a shift shows later, and smaller, than about a line known beforehand"
+)
+BY_SIZE = "points are deviations from nominal as measured, with wear and offsets in them"
+
+
+@dataclass(frozen=True, eq=False)
+class MoreChart:
+    """
+    One further chart of a feature: its panels from the top, and what has to be said with them.
+
+    Attributes
+    ----------
+    name : str
+        As the plan asks for it.
+    charts : tuple of Chart
+        One panel each, all with n points; empty where the run gives too little, and `remarks`
+        then says why.
+    parts : ndarray of int, shape (n,)
+        The part each point stands at: of a group, its last.
+    firsts : ndarray of int, shape (n,)
+        First part behind each point; the same as `parts` for single parts.
+    remarks : tuple of str
+        What the chart shows, most important first; no full stops.
+    presumes : tuple of str
+        What it takes for granted.
+    unit : str
+        Of the first panel: "um", or "sigmas".
+    levels : tuple of (str, float)
+        Further level lines of the first panel, with their names. [unit]
+    group : int
+        Parts behind each point.
+    """
+
+    name: str
+    charts: tuple[Chart, ...]
+    parts: Ints
+    firsts: Ints
+    remarks: tuple[str, ...]
+    presumes: tuple[str, ...] = ()
+    unit: str = "um"
+    levels: tuple[tuple[str, float], ...] = ()
+    group: int = 1
+
+
+@dataclass(frozen=True, eq=False)
+class Basis:
+    """What every further chart of a feature is made from."""
+
+    plan: Plan
+    feature: Feature
+    series: Series
+    sloping: Chart
+    base: Base | None
+    run: Run | None
+
+    @cached_property
+    def about(self) -> Floats:
+        """Deviations about the wear lines, shape (m,). [µm]"""
+        return self.sloping.values - self.sloping.center
+
+    @cached_property
+    def stretches(self) -> list[tuple[int, int, float, str]]:
+        """First and last-plus-one position, sigma and reason of each set of limits."""
+        kept = sorted(
+            (each for each in self.plan.charts.limits if each.feature == self.feature.name),
+            key=lambda each: each.from_part,
+        )
+        if not kept:
+            return [(0, len(self.series), self.sloping.sigma, "")]
+        starts = np.searchsorted(self.series.parts, [each.from_part for each in kept]).tolist()
+        starts[0] = 0
+        return [
+            (start, end, each.sigma_um, each.why or each.when or "new limits")
+            for each, start, end in zip(kept, starts, [*starts[1:], len(self.series)], strict=True)
+            if end > start
+        ]
+
+    @property
+    def is_frozen(self) -> bool:
+        """Whether sigma about the lines was frozen in the plan, not estimated."""
+        return self.sloping.base is None
+
+    @cached_property
+    def groups(self) -> Ints:
+        """Positions of consecutive parts inside a dress cycle, shape (k, group)."""
+        size, n = self.plan.charts.group, len(self.series)
+        stretch = np.searchsorted([start for start, *_ in self.stretches], np.arange(n), "right")
+        new = np.flatnonzero(np.diff(self.series.cycle) | np.diff(stretch)) + 1
+        edges = np.concatenate([[0], new, [n]])
+        firsts = [np.arange(a, b - size + 1, size) for a, b in pairwise(edges)]
+        return np.concatenate(firsts).astype(np.int64)[:, None] + np.arange(size)
+
+    def base_of_groups(self) -> Base | None:
+        """Groups that lie in the base span whole, those with a part left out set aside."""
+        if self.base is None or not len(self.groups):
+            return None
+        inside = (self.groups[:, 0] >= self.base.first) & (self.groups[:, -1] <= self.base.last)
+        mine = np.flatnonzero(inside)
+        if not len(mine):
+            return None
+        out = np.isin(self.groups, list(self.base.excluded)).any(axis=1) & inside
+        excluded = tuple(np.flatnonzero(out).tolist())
+        reasons = ("holds a part that was left out of the base span",) * len(excluded)
+        base = Base(int(mine[0]), int(mine[-1]), excluded, reasons)
+        return base if base.count >= FEWEST else None
+
+    @property
+    def dropped(self) -> tuple[str, ...]:
+        """What the groups leave out, in words."""
+        left = len(self.series) - self.groups.size
+        if not left:
+            return ()
+        were = "part was" if left == 1 else "parts were"
+        return (
+            f"{left} measured {were} left over at the end of a dress cycle, too few for a group "
+            f"of {self.plan.charts.group}, and {'is' if left == 1 else 'are'} not drawn here",
+        )
+
+
+# --- pieces -------------------------------------------------------------------------------------
+
+
+def end_to_end(basis: Basis, pieces: list[Chart]) -> Chart:
+    """Pieces with their own limits as one chart, on the base span of the wear lines."""
+    if len(pieces) == 1:
+        return replace(pieces[0], base=basis.sloping.base)
+    return joined(*pieces, why=[why for *_, why in basis.stretches[1:]])
+
+
+def single(basis: Basis, *charts: Chart, says: Iterable[str], **more: Any) -> MoreChart:
+    """Panels with one point a measured part; empty remarks left out."""
+    parts = basis.series.parts
+    return MoreChart("", charts, parts, parts, tuple(word for word in says if word), **more)
+
+
+def grouped(basis: Basis, *charts: Chart, says: Iterable[str], **more: Any) -> MoreChart:
+    """Panels with one point a group of parts."""
+    parts = basis.series.parts[basis.groups]
+    size = basis.plan.charts.group
+    return MoreChart("", charts, parts[:, -1], parts[:, 0], tuple(says), group=size, **more)
+
+
+def nothing(why: str) -> MoreChart:
+    """No chart, and the reason."""
+    none = np.empty(0, dtype=np.int64)
+    return MoreChart("", (), none, none, (why,))
+
+
+def few(points: int, sigma: float, degrees: float, what: str = "points") -> tuple[str, ...]:
+    """That limits rest on too few points, where they do."""
+    if points >= FEW:
+        return ()
+    low, high = sigma_interval(sigma, degrees)
+    return (
+        f"limits rest on {points} {what}: sigma {sigma:.2g} µm may be anything from {low:.2g} to "
+        f"{high:.2g} µm (95 %); estimate again when there are {FEW}",
+    )
+
+
+def few_steps(chart: Chart) -> tuple[str, ...]:
+    """The same for a chart whose sigma comes from moving ranges."""
+    if chart.base is None:
+        return ()
+    return few(chart.base.count, chart.sigma, moving_range_degrees(chart.base.count), "parts")
+
+
+def plural(count: int, word: str) -> str:
+    """A count with its word."""
+    return f"{count} {word}{'' if count == 1 else 's'}"
