@@ -37,6 +37,6 @@ def linked(rows: Iterable[Sequence[Any]], before: bytes) -> Iterable[bytes]:
     sha256 = hashlib.sha256
     remaining = iter(rows)
     while batch := list(islice(remaining, BATCH)):
-        for text in texts(batch):
-            before = sha256(before + text.encode()).digest()
+        for text in _encode(batch)[2:-2].encode().split(b"]\n["):
+            before = sha256(before + text).digest()
             yield before

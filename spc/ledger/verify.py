@@ -90,7 +90,7 @@ def _file_faults(reader: Reader) -> list[str]:
 
 def _take(walk: _Walk, reader: Reader, faults: list[str], asked: str) -> None:
     for rows in _batches(reader):
-        stored = [bytes(row[-1]) for row in rows]
+        stored = [row[-1] for row in rows]
         whole = [row[:-1] for row in rows]
         unbroken = (whole[0][0], whole[-1][0]) == (walk.line + 1, walk.line + len(whole))
         if not unbroken or list(linked(whole, walk.chain)) != stored:
