@@ -55,7 +55,7 @@ ORDER = {
                "quarantine", "readings", "screens", "jobs", "warmth", "lines", "csv_file",
                "sequence", "parts", "repeats", "events", "reading", "first_look", "draft", "csvw",
                "gauge_file"],
-    "ledger": ["tables", "chain", "entry", "opening", "store", "verify", "replay", "imports", "as_run",
+    "ledger": ["tables", "chain", "entry", "opening", "store", "verify", "replay", "told", "imports", "as_run",
                "finding", "backup"],
     "more_charts": ["basis", "of_parts", "of_groups", "catalogue", "told"],
     "report": ["voice", "marks", "steel", "pieces", "lens", "run_figures", "wheel_figures",

@@ -18,6 +18,7 @@ from spc.errors import UnreadableRun
 from spc.ledger.entry import Entry, Stored, number, storable
 from spc.ledger.store import LedgerRun, Writer
 from spc.ledger.tables import sources
+from spc.ledger.told import Key, Told, micros
 from spc.run import Run, Source
 
 #: A part measured again this many parts later is a question; the same reach as within a file.
@@ -27,7 +28,6 @@ MOSTLY = 0.5
 #: Readings this far apart are not the same number written twice. [µm]
 SAME_UM = 1e-6
 
-Key = tuple[object, ...]
 Row = tuple[Any, ...]
 
 
@@ -105,7 +105,7 @@ def store_run(
     UnreadableRun
         When most rows contradict what is stored, or part numbers begin before the run's first.
     """
-    told = _Told(read)
+    told = Told(read)
     known = _known(writer, into, read, told)
     base = _base(told, known, writer, into, read, marks or {})
     placed = told.shifted(base)
@@ -132,70 +132,10 @@ def store_run(
     )
 
 
-# --- what the file says -------------------------------------------------------------------------
-
-
-class _Told:
-    """The readings of a run as plain columns."""
-
-    def __init__(self, read: Run) -> None:
-        table = read.measurements
-        self.part: list[int] = table["part"].tolist()
-        self.serial: list[str] = [storable(s) for s in table["serial"].tolist()]
-        self.time = _micros(table["time"])
-        self.feature: list[str] = [str(f) for f in table["feature"].tolist()]
-        self.value: list[float] = (table["deviation_um"].to_numpy() + 0.0).tolist()
-        self.size = [number(v) for v in table["reading"].tolist()]
-        self.decimals: list[int] = table["decimals"].tolist()
-        self.repeat: list[int] = table["repeat"].tolist()
-        self.source: list[str] = [str(s) for s in table["source"].tolist()]
-        self.row: list[int] = table["row"].tolist()
-        self.who = _texts(table, "operator")
-        self.gauge = _texts(table, "gauge")
-        celsius = table["temperature"].tolist() if "temperature" in table else []
-        self.celsius = [number(v) for v in celsius] or [None] * len(self.part)
-        self.numbered = any(words.startswith("part numbers count") for words in read.remarks)
-        self.timed = all(t is not None for t in self.time)
-
-    def __len__(self) -> int:
-        return len(self.part)
-
-    def shifted(self, base: int) -> list[int]:
-        """Parts as the ledger numbers them."""
-        return self.part if not base else [part + base for part in self.part]
-
-    def key(self, at: int, part: int) -> Key:
-        """What tells a reading from every other of the run."""
-        if self.numbered:
-            return part, self.feature[at], self.time[at], *self._which(at)
-        if self.timed:
-            return self.time[at], self.feature[at], self.repeat[at]
-        return self.source[at], self.row[at], self.feature[at], self.repeat[at]
-
-    def _which(self, at: int) -> tuple[object, ...]:
-        # With a time, a second reading of the part has another one.
-        return () if self.time[at] is not None else (self.repeat[at],)
-
-
-def _micros(time: Any) -> list[int | None]:
-    stamps = time.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
-    missing = time.isna().to_numpy()
-    whole = stamps.astype("int64").tolist()
-    if not missing.any():
-        return list(whole)
-    return [None if gone else t for t, gone in zip(whole, missing.tolist(), strict=True)]
-
-
-def _texts(table: Any, column: str) -> list[str]:
-    if column not in table:
-        return [""] * len(table)
-    return [storable(str(text)) for text in table[column].tolist()]
-
-
 # --- what the ledger says -----------------------------------------------------------------------
 
 
-def _known(writer: Writer, into: LedgerRun, read: Run, told: _Told) -> _Known:
+def _known(writer: Writer, into: LedgerRun, read: Run, told: Told) -> _Known:
     known = _Known(last_part=writer.last_part(into.id))
     if not known.last_part:
         return known
@@ -220,7 +160,7 @@ def _known(writer: Writer, into: LedgerRun, read: Run, told: _Told) -> _Known:
     return known
 
 
-def _near(writer: Writer, into: LedgerRun, told: _Told, known: _Known) -> list[Stored]:
+def _near(writer: Writer, into: LedgerRun, told: Told, known: _Known) -> list[Stored]:
     """The entries that rows of the file could be the same as."""
     if told.numbered and told.part and known.ahead is not None:
         shift = _ahead_of(told) - known.ahead
@@ -233,7 +173,7 @@ def _near(writer: Writer, into: LedgerRun, told: _Told, known: _Known) -> list[S
     return writer.entries(into.id)
 
 
-def _stored_key(entry: Stored, told: _Told, names: Mapping[int, str]) -> Key:
+def _stored_key(entry: Stored, told: Told, names: Mapping[int, str]) -> Key:
     if told.numbered:
         which = () if entry.time is not None else (entry.repeat,)
         return entry.part, entry.what, entry.time, *which
@@ -242,13 +182,13 @@ def _stored_key(entry: Stored, told: _Told, names: Mapping[int, str]) -> Key:
     return names.get(entry.source or 0, ""), entry.row, entry.what, entry.repeat
 
 
-def _ahead_of(told: _Told) -> int:
+def _ahead_of(told: Told) -> int:
     serial = told.serial[0]
     return int(serial) - told.part[0] if serial.isascii() and serial.isdigit() else 0
 
 
 def _base(
-    told: _Told,
+    told: Told,
     known: _Known,
     writer: Writer,
     into: LedgerRun,
@@ -281,7 +221,7 @@ def _base(
 
 
 def _sorted_out(
-    placed: Sequence[int], known: _Known, told: _Told
+    placed: Sequence[int], known: _Known, told: Told
 ) -> tuple[list[Row], list[Entry], int, int]:
     """Rows that are new, questions, how many are known, and how many of those by another file."""
     fresh: list[Row] = []
@@ -313,7 +253,7 @@ def _sorted_out(
     return fresh, questions, same, elsewhere
 
 
-def _question(told: _Told, at: int, part: int, found: tuple[float, int, str] | None) -> Entry:
+def _question(told: Told, at: int, part: int, found: tuple[float, int, str] | None) -> Entry:
     serial, feature, value = told.serial[at], told.feature[at], told.value[at]
     seen = f"{value:+.2f} µm"
     if found is not None:
@@ -334,7 +274,7 @@ def _reject_key(entry: Entry, names: Mapping[int, str]) -> Key:
 
 
 def _events(read: Run, base: int, numbers: Mapping[str, int], who: str) -> Iterator[Entry]:
-    times = _micros(read.events["time"])
+    times = micros(read.events["time"])
     for event, time in zip(read.events.itertuples(), times, strict=True):
         # Before the first part of a later file means after the last part of the one before.
         yield Entry(
