@@ -7,7 +7,7 @@ from typing import Any
 from spc.errors import BadRecord
 from spc.wheel.act import ACTIONS, Advice
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
-from spc.wheel.rules import Case, Habits, Move, measure_after, weigh
+from spc.wheel.rules import Case, Habits, Move, after_dress, measure_after, weigh
 from spc.wheel.settings import (
     CostSettings,
     FeatureSettings,
@@ -264,10 +264,13 @@ class Advisor:
         )
         drift = f"drift {case.slope * track.frame.mirror:+.3f} µm per part"
         if case.dress.reason and track.age > 0:
-            return self._say("dress", "wheel", self._why_dress(track, case), case, case.after_dress)
+            fresh = after_dress(track, self._habits)
+            return self._say("dress", "wheel", self._why_dress(track, case), case, fresh)
         if case.wise:
             move = um(track.frame.mirror * case.move.amount)
-            saves = f"a move of {move} saves {money(case.move.saving)}"
+            saves = (
+                f"a move of {move} saves {money(case.move.saving)} {self.settings.cost.currency}"
+            )
             return self._say(
                 "offset", track.lead.name, f"{words}, {drift}; {saves}", case, case.move
             )

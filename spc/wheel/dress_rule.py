@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,8 @@ EARLIEST = 0.25
 FORM_CHANCE = 0.10
 #: Power that sharpens beliefs on how wheels dull before a dress is decided on them (judgement).
 CANDOUR = 2.0
+#: Shapes of growth this much less believed than the likeliest are left out of the reckoning.
+NEGLIGIBLE = 1e-4
 #: Ages at which costs are evaluated, at most.
 POINTS = 40
 
@@ -44,10 +47,8 @@ def dress_case(track: Track) -> DressCase:
     ahead = max(4, round(track.spacing), round(0.08 * track.life))
     limit = track.settings.max_parts
     end = limit if limit is not None else int(3 * max(life, age))
-    ages = _ages(age, ahead, max(end, age + 2 * ahead))
-    cost = part_costs(track, ages)
-    steps = np.diff(ages, prepend=0.0)
-    total = dress_price(track) + np.cumsum(_between(cost) * steps)
+    ages, steps, grown = _table(age, ahead, max(end, age + 2 * ahead), life)
+    total = dress_price(track) + np.cumsum(_between(part_costs(track, ages, grown)) * steps)
     average = total / ages
     here = int(np.searchsorted(ages, max(age, 1)))
     coming = float((total[here + 1] - total[here]) / (ages[here + 1] - ages[here]))
@@ -73,11 +74,17 @@ def _reason(track: Track, coming: float, average: float, ahead: int) -> str:
     return "cost" if coming > average else ""
 
 
-def _ages(age: int, ahead: int, end: int) -> Floats:
-    """Some ages from 1 to the end, among them this one and the end of the next stretch."""
+@lru_cache(maxsize=256)
+def _table(age: int, ahead: int, end: int, life: float) -> tuple[Floats, Floats, Floats]:
+    """
+    Some ages from 1 to the end, the steps between them, and growth of the spread at each.
+
+    Among them are this age and the end of the next stretch.
+    """
     past = np.linspace(1, max(age, 1), POINTS // 2).round()
     future = np.linspace(age + ahead, max(end, age + ahead), POINTS // 2).round()
-    return np.unique(np.concatenate([past, [max(age, 1), age + ahead], future]))
+    ages = np.unique(np.concatenate([past, [max(age, 1), age + ahead], future]))
+    return ages, np.diff(ages, prepend=0.0), growth(ages, life)
 
 
 def _between(cost: Floats) -> Floats:
@@ -86,32 +93,35 @@ def _between(cost: Floats) -> Floats:
     return 0.5 * (before + cost)
 
 
-def part_costs(track: Track, ages: Floats) -> Floats:
+def part_costs(track: Track, ages: Floats, grown: Floats) -> Floats:
     """
     Expected cost of a part at each age when offsets are made as they pay. [currency]
 
     Spread costs by its shapes of growth, drift by the sawtooth of its offsets: with a price C
     per move and a loss K (x/w)² the best sawtooth lasts n = (6 C w²/(K b²))^(1/3) parts and
-    costs 1.5 C/n a part.
+    costs 1.5 C/n a part. `grown` is `health.growth` at these ages.
     """
     stakes = track.stakes()
     price = max(track.settings.cost.offset, 1e-6)
     curve = max(stakes.off_target, 1e-3 * stakes.scrap, 1e-6) / stakes.half_width**2
     drift = np.maximum(drift_at(track, ages), 1e-6 * stakes.half_width)
-    tooth = np.clip((6 * price / (curve * drift**2)) ** (1 / 3), max(track.spacing, 1.0), 1e6)
+    tooth = np.cbrt(6 * price / (curve * drift**2))
+    tooth = np.minimum(np.maximum(tooth, max(track.spacing, 1.0)), 1e6)
     rise = np.minimum(drift * tooth, 2 * stakes.half_width)
     _, level_var = track.level()
     # The level is known worse the older the wheel: half as well again now as over the cycle.
     aging = 0.5 + (ages / max(track.age, 1)) ** 2
     usual = np.minimum(level_var * aging, (0.5 * stakes.half_width) ** 2) + 0.2 * track.noise
-    cases = track.growth.fresh[:, None, None] * growth(ages, track.life)
-    part_var = np.maximum(cases - track.gauge_var, 0.3 * cases)
-    sds, least = best_loss(stakes)
-    spread = np.interp(np.sqrt(part_var + usual + rise**2 / 12), sds, least)
     # What is merely possible weighs less than what is likely: readings will show it in time, and
     # a wheel dressed for fear of it never would.
     belief = track.growth.belief**CANDOUR
-    cost = np.einsum("sl,sla->a", belief / belief.sum(), spread) + price / tooth
+    likely = np.nonzero(belief > NEGLIGIBLE * belief.max())
+    cases = track.growth.fresh[likely[0], None] * grown[likely]
+    part_var = np.maximum(cases - track.gauge_var, 0.3 * cases)
+    sds, least = best_loss(stakes)
+    spread = np.interp(np.sqrt(part_var + (usual + rise**2 / 12)), sds, least)
+    weights = belief[likely]
+    cost = weights @ spread / weights.sum() + price / tooth
     for form in track.forms.values():
         if form.seen + form.cycles >= 2:
             out = np.array([form.chance_outside(a) for a in ages.tolist()])
@@ -122,7 +132,7 @@ def part_costs(track: Track, ages: Floats) -> Floats:
 def drift_at(track: Track, ages: Floats) -> Floats:
     """Wear per part along the cycle: what is known now, carried back and on by the bend."""
     slope, _ = track.drift.estimate(SLOPE)
-    shape = np.array([track.drift.slope_at(age) for age in ages.tolist()])
+    shape = track.drift.slopes_at(ages)
     share = np.minimum(ages / max(track.age, 1), 1.0)
     return np.abs(shape + (track.usual_slope[0] - slope) * (1 - share))
 

@@ -4,6 +4,11 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
 #: How far the level wanders per part by itself, in units of the part-to-part spread; the share of
 #: that spread's variance which neighbours have in common; and how much each account is believed
 #: at first. What fits the readings best wins. Judgement, no source.
@@ -25,9 +30,33 @@ UNSURE = 0.04
 FARTHEST_SHARE = 1.6
 #: Parts of the state.
 BASE, WORN, SLOPE, WARMTH, BREAK_IN, CURVE, BEND, STRAY = range(8)
-_SIZE = range(8)
+STATES = 8
+#: Share of the habitual life from which wear per part may bend.
+BENDS_FROM = 0.6
+TINY = 1e-300
 
 Row = list[float]
+
+_LOG_BELIEF = [math.log(b) for b in BELIEF]
+_OWN = 1 - np.array(SHARED)
+
+
+def _still() -> Floats:
+    """How the state goes from one part to the next, apart from wear."""
+    step = np.eye(STATES)
+    step[STRAY, STRAY] = ALIKE
+    return step
+
+
+def _stirred() -> Floats:
+    """Variance that one part adds to the state of each filter, per noise variance."""
+    added = np.zeros((len(UNRESTS), STATES, STATES))
+    added[:, BASE, BASE] = added[:, WORN, WORN] = 0.5 * np.square(UNRESTS)
+    added[:, STRAY, STRAY] = (1 - ALIKE**2) * np.array(SHARED)
+    return added
+
+
+_STEP, _STIR = _still(), _stirred()
 
 
 @dataclass(frozen=True)
@@ -65,29 +94,35 @@ class Drift:
     which passes by itself and is no level to steer by. Offsets enter the base as known moves.
     Five filters differ in how restless they hold the base and how alike neighbours; each is
     weighed by how well it predicted, so the kind of noise need not be declared.
+
+    `means` has shape (filters, states) and `covs` (filters, states, states). No method changes
+    either in place, so a snapshot need not copy them.
     """
 
     def __init__(self, prior: DriftPrior) -> None:
         self.prior = prior
-        variances = (
+        variances = np.zeros(STATES)
+        variances[[BASE, SLOPE, WARMTH, BREAK_IN, CURVE, BEND]] = (
             prior.base_sd**2,
-            0.0,
             prior.slope_sd**2,
             prior.warmth_sd**2,
             prior.break_in_sd**2,
             prior.curve_sd**2,
             prior.bend_sd**2,
-            0.0,
         )
         start = [0.0, 0.0, prior.slope, prior.warmth, prior.break_in, 0.0, 0.0, 0.0]
-        self.means: list[Row] = [list(start) for _ in UNRESTS]
-        self.covs: list[list[Row]] = [
-            [[variances[i] if i == j else 0.0 for j in _SIZE] for i in _SIZE] for _ in UNRESTS
-        ]
+        self.means: Floats = np.tile(start, (len(UNRESTS), 1))
+        self.covs: Floats = np.tile(np.diag(variances), (len(UNRESTS), 1, 1))
         self._habit_sds = (prior.break_in_sd, prior.curve_sd, prior.bend_sd)
         self.usual = max(abs(prior.slope), 0.3 * prior.slope_sd)  # wear per part, in size
         self.log_belief: Row = [math.log(b) for b in BELIEF]
         self.weights: Row = list(BELIEF)
+        self._changed()
+
+    def _changed(self) -> None:
+        """What was concluded from the state holds no longer."""
+        self._pooled: tuple[Row, Row] | None = None
+        self._levels: dict[float, tuple[float, float]] = {}
 
     # -- what happens to the level -------------------------------------------------------
 
@@ -98,154 +133,141 @@ class Drift:
         curve, late = rates(age, prior.life)
         # A wheel that hardly wears has little wear to change.
         wearing = max(abs(self.slope_at(age)), 0.1 * self.usual)
-        slope_var = slope_unrest(wearing, prior.life, age)
-        for mean, cov, unrest, shared in zip(self.means, self.covs, UNRESTS, SHARED, strict=True):
-            mean[WORN] += mean[SLOPE] + fresh * mean[BREAK_IN]
-            mean[WORN] += curve * mean[CURVE] + late * mean[BEND]
-            c = [
-                s + fresh * b + curve * x + late * e
-                for s, b, x, e in zip(cov[SLOPE], cov[BREAK_IN], cov[CURVE], cov[BEND], strict=True)
-            ]
-            own = c[SLOPE] + fresh * c[BREAK_IN] + curve * c[CURVE] + late * c[BEND] + 2 * c[WORN]
-            worn = [w + x for w, x in zip(cov[WORN], c, strict=True)]
-            wander = unrest * unrest * noise_var
-            worn[WORN] = cov[WORN][WORN] + own + 0.5 * wander
-            cov[WORN] = worn
-            for j in _SIZE:
-                cov[j][WORN] = worn[j]
-            cov[BASE][BASE] += 0.5 * wander
-            cov[SLOPE][SLOPE] += slope_var
-            if shared:
-                mean[STRAY] *= ALIKE
-                stray = [ALIKE * s for s in cov[STRAY]]
-                stray[STRAY] = ALIKE * stray[STRAY] + (1 - ALIKE**2) * shared * noise_var
-                cov[STRAY] = stray
-                for j in _SIZE:
-                    cov[j][STRAY] = stray[j]
+        step = _STEP.copy()
+        step[WORN] = (0.0, 1.0, 1.0, 0.0, fresh, curve, late, 0.0)
+        self.means = self.means @ step.T
+        self.covs = step @ self.covs @ step.T + noise_var * _STIR
+        self.covs[:, SLOPE, SLOPE] += slope_unrest(wearing, prior.life, age)
+        self._changed()
 
     def move(self, amount: float, variance: float) -> None:
         """The base moved by a known amount, give or take: an offset, a pause, a batch."""
-        for mean, cov in zip(self.means, self.covs, strict=True):
-            mean[BASE] += amount
-            cov[BASE][BASE] += variance
+        self.means, self.covs = self.means.copy(), self.covs.copy()
+        self.means[:, BASE] += amount
+        self.covs[:, BASE, BASE] += variance
+        self._changed()
 
     def loosen(self, base_var: float, worn_var: float) -> None:
         """Base and wear may have moved, nobody knows how far."""
-        for cov in self.covs:
-            cov[BASE][BASE] += base_var
-            cov[WORN][WORN] += worn_var
+        self.covs = self.covs.copy()
+        self.covs[:, BASE, BASE] += base_var
+        self.covs[:, WORN, WORN] += worn_var
+        self._changed()
 
     def dress(self, kept: float, slope: float, slope_sd: float) -> None:
         """A new cycle: `kept` is the share of the wear that stays in the size (0: none)."""
-        for mean, cov in zip(self.means, self.covs, strict=True):
-            spread = kept * (1 - kept) * mean[WORN] ** 2
-            mean[BASE] += kept * mean[WORN]
-            for j in _SIZE:
-                cov[BASE][j] += kept * cov[WORN][j]
-            for j in _SIZE:
-                cov[j][BASE] += kept * cov[j][WORN]
-            cov[BASE][BASE] += spread
-            mean[WORN], mean[SLOPE] = 0.0, slope
-            for j in _SIZE:
-                cov[WORN][j] = cov[j][WORN] = 0.0
-                cov[SLOPE][j] = cov[j][SLOPE] = 0.0
-            cov[SLOPE][SLOPE] = slope_sd**2
-            # Habits of this wheel, yet no two cycles have quite the same.
-            for habit, sd in zip((BREAK_IN, CURVE, BEND), self._habit_sds, strict=True):
-                cov[habit][habit] += (0.15 * mean[habit]) ** 2 + (UNSURE * sd) ** 2
+        worn = self.means[:, WORN]
+        step = np.eye(STATES)
+        step[BASE, WORN] = kept
+        step[WORN, WORN] = step[SLOPE, SLOPE] = 0.0
+        self.means = self.means @ step.T
+        self.means[:, SLOPE] = slope
+        self.covs = step @ self.covs @ step.T
+        self.covs[:, BASE, BASE] += kept * (1 - kept) * worn**2
+        self.covs[:, SLOPE, SLOPE] = slope_sd**2
+        # Habits of this wheel, yet no two cycles have quite the same.
+        for habit, sd in zip((BREAK_IN, CURVE, BEND), self._habit_sds, strict=True):
+            own = (0.15 * self.means[:, habit]) ** 2 + (UNSURE * sd) ** 2
+            self.covs[:, habit, habit] += own
         self.usual = max(abs(slope), 0.1 * self.prior.slope_sd)
+        self._changed()
 
     def rebase(self, mean: float, variance: float, share: float) -> None:
         """The base is now known to be about `mean` from elsewhere; `share` of its ties are cut."""
         own, _ = self.estimate(BASE)
-        for state, cov in zip(self.means, self.covs, strict=True):
-            state[BASE] = mean + (1 - share) * (state[BASE] - own)
-            for j in _SIZE:
-                cov[BASE][j] *= 1 - share
-            for j in _SIZE:
-                cov[j][BASE] = cov[BASE][j]
-            cov[BASE][BASE] = variance
+        self.means, self.covs = self.means.copy(), self.covs.copy()
+        self.means[:, BASE] = mean + (1 - share) * (self.means[:, BASE] - own)
+        self.covs[:, BASE] *= 1 - share
+        self.covs[:, :, BASE] = self.covs[:, BASE]
+        self.covs[:, BASE, BASE] = variance
+        self._changed()
+
+    def know(self, which: int, mean: float, variance: float) -> None:
+        """One part of the state is known from elsewhere, no more surely than `variance`."""
+        self.means, self.covs = self.means.copy(), self.covs.copy()
+        self.means[:, which] = mean
+        self.covs[:, which, which] = variance
+        self._changed()
 
     # -- what is known of it ---------------------------------------------------------------
 
     def expected(self, warm: float) -> tuple[float, float]:
         """Level now and its variance. [µm, µm²]"""
-        levels, variances = [], []
-        for mean, cov in zip(self.means, self.covs, strict=True):
-            levels.append(mean[BASE] + mean[WORN] + warm * mean[WARMTH])
-            b, w, t = cov[BASE], cov[WORN], cov[WARMTH]
-            variances.append(
-                b[BASE]
-                + w[WORN]
-                + 2 * b[WORN]
-                + warm * (2 * (b[WARMTH] + w[WARMTH]) + warm * t[WARMTH])
-            )
-        level = sum(w * x for w, x in zip(self.weights, levels, strict=True))
-        variance = sum(
-            w * (v + (x - level) ** 2)
-            for w, x, v in zip(self.weights, levels, variances, strict=True)
-        )
-        return level, variance
+        if warm not in self._levels:
+            look = np.array((1.0, 1.0, 0.0, warm, 0.0, 0.0, 0.0, 0.0))
+            levels = self.means @ look
+            weights = np.array(self.weights)
+            level = float(weights @ levels)
+            variance = weights @ (self.covs @ look @ look + (levels - level) ** 2)
+            self._levels[warm] = level, float(variance)
+        return self._levels[warm]
 
     def slope_at(self, age: float) -> float:
         """Wear per part at an age of this cycle, break-in aside. [µm]"""
         curve, late = rates(age, self.prior.life)
-        return sum(
-            w * (m[SLOPE] + curve * m[CURVE] + late * m[BEND])
-            for w, m in zip(self.weights, self.means, strict=True)
-        )
+        mean, _ = self._pool()
+        return mean[SLOPE] + curve * mean[CURVE] + late * mean[BEND]
+
+    def slopes_at(self, ages: Floats) -> Floats:
+        """`slope_at` of many ages. [µm]"""
+        share = np.minimum(ages / self.prior.life, FARTHEST_SHARE)
+        mean, _ = self._pool()
+        curved = mean[CURVE] * (share - 0.5) + mean[BEND] * np.maximum(0.0, share - BENDS_FROM)
+        return np.asarray(mean[SLOPE] + curved)
 
     def estimate(self, which: int) -> tuple[float, float]:
         """Mean and variance of one part of the state, such as ``SLOPE``."""
-        mean = sum(w * m[which] for w, m in zip(self.weights, self.means, strict=True))
-        variance = sum(
-            w * (c[which][which] + (m[which] - mean) ** 2)
-            for w, m, c in zip(self.weights, self.means, self.covs, strict=True)
-        )
-        return mean, variance
+        mean, variance = self._pool()
+        return mean[which], variance[which]
+
+    def _pool(self) -> tuple[Row, Row]:
+        """Mean and variance of every part of the state over all filters."""
+        if self._pooled is None:
+            weights = np.array(self.weights)
+            mean = weights @ self.means
+            own = self.covs.reshape(len(UNRESTS), -1)[:, :: STATES + 1]
+            variance = weights @ (own + (self.means - mean) ** 2)
+            self._pooled = mean.tolist(), variance.tolist()
+        return self._pooled
 
     @property
     def unrest(self) -> float:
         """Mean square wander per part, in units of the noise variance."""
-        return sum(w * u * u for w, u in zip(self.weights, UNRESTS, strict=True))
+        return sum([w * u * u for w, u in zip(self.weights, UNRESTS, strict=True)])
 
     def read(self, value: float, warm: float, noise_var: float) -> None:
         """Take in one measured part: its mean reading and the variance of that."""
-        scores: Row = []
-        for k, shared in enumerate(SHARED):
-            mean, cov = self.means[k], self.covs[k]
-            ph = [
-                b + w + warm * t + s
-                for b, w, t, s in zip(cov[BASE], cov[WORN], cov[WARMTH], cov[STRAY], strict=True)
-            ]
-            own = noise_var * (1 - shared)
-            spread = ph[BASE] + ph[WORN] + warm * ph[WARMTH] + ph[STRAY] + own
-            gap = value - mean[BASE] - mean[WORN] - warm * mean[WARMTH] - mean[STRAY]
-            z2 = gap * gap / spread
-            scores.append(-0.5 * math.log(spread) - 3.5 * math.log1p(z2 / 6))
-            # Where the level itself is little known, a far reading is more likely true.
-            bound = HUBER * spread / noise_var
-            if z2 > bound * bound:
-                gap *= bound / math.sqrt(z2)
-            gain = [p / spread for p in ph]
-            self.means[k] = [x + g * gap for x, g in zip(mean, gain, strict=True)]
-            self.covs[k] = [
-                [c - g * p for c, p in zip(row, ph, strict=True)]
-                for row, g in zip(cov, gain, strict=True)
-            ]
+        look = np.array((1.0, 1.0, 0.0, warm, 0.0, 0.0, 0.0, 1.0))
+        ph = self.covs @ look
+        spread = ph @ look + noise_var * _OWN
+        gap = value - self.means @ look
+        z2 = gap * gap / spread
+        scores = (-0.5 * np.log(spread) - 3.5 * np.log1p(z2 / 6)).tolist()
+        # Where the level itself is little known, a far reading is more likely true.
+        bound = HUBER / noise_var * spread
+        pull = gap * np.minimum(1.0, bound / np.sqrt(np.maximum(z2, TINY)))
+        gain = ph / spread[:, None]
+        self.means = self.means + gain * pull[:, None]
+        self.covs = self.covs - gain[:, :, None] * ph[:, None, :]
         self._weigh(scores)
+        self._changed()
 
     def _weigh(self, scores: Row) -> None:
         keep = 1 - 1 / BELIEF_MEMORY
         logs = [
-            keep * old + (1 - keep) * math.log(first) + score
-            for old, first, score in zip(self.log_belief, BELIEF, scores, strict=True)
+            keep * old + (1 - keep) * first + score
+            for old, first, score in zip(self.log_belief, _LOG_BELIEF, scores, strict=True)
         ]
+        self.believe(logs)
+
+    def believe(self, logs: Row) -> None:
+        """Weigh the filters by these logarithms, up to a constant."""
         top = max(logs)
         self.log_belief = [x - top for x in logs]
         raw = [math.exp(x) for x in self.log_belief]
         total = sum(raw)
         self.weights = [x / total for x in raw]
+        self._changed()
 
     # -- to and from plain numbers ---------------------------------------------------------
 
@@ -256,12 +278,13 @@ class Drift:
     def restore(self, snapshot: tuple[Any, ...]) -> None:
         """Go back to a snapshot taken since the last part."""
         self.means, self.covs, self.log_belief, self.weights = snapshot
+        self._changed()
 
     def state(self) -> dict[str, Any]:
         """Plain numbers from which `resume` continues exactly."""
         return {
-            "means": [list(m) for m in self.means],
-            "covs": [[list(r) for r in c] for c in self.covs],
+            "means": self.means.tolist(),
+            "covs": self.covs.tolist(),
             "log_belief": list(self.log_belief),
             "weights": list(self.weights),
             "usual": self.usual,
@@ -269,17 +292,17 @@ class Drift:
 
     def resume(self, state: dict[str, Any]) -> None:
         """Continue from `state`."""
-        self.means = [list(m) for m in state["means"]]
-        self.covs = [[list(r) for r in c] for c in state["covs"]]
+        self.means, self.covs = np.array(state["means"]), np.array(state["covs"])
         self.log_belief = list(state["log_belief"])
         self.weights = list(state["weights"])
         self.usual = state["usual"]
+        self._changed()
 
 
 def rates(age: float, life: float) -> tuple[float, float]:
     """Wear per part added at an age, per unit of curve and per unit of bend."""
     share = min(age / life, FARTHEST_SHARE)
-    return share - 0.5, max(0.0, share - 0.6)
+    return share - 0.5, max(0.0, share - BENDS_FROM)
 
 
 def slope_unrest(usual: float, life: float, age: float) -> float:

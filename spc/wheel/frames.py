@@ -65,6 +65,7 @@ class Companion:
         self.frame = frame
         self.shift, self.var = 0.0, frame.half_width**2
         self.noise, self.count = noise, 3.0
+        self.lead_noise = noise  # of the leading diameter over the same parts
 
     def part(self) -> None:
         """One part was ground."""
@@ -74,12 +75,17 @@ class Companion:
         """A dress may leave the wheel a little tapered."""
         self.var += 0.1 * self.noise
 
+    @property
+    def spread_ratio(self) -> float:
+        """Its part-to-part spread over that of the leading diameter."""
+        return math.sqrt(self.noise / self.lead_noise)
+
     def expected(self, level: float, level_var: float) -> tuple[float, float]:
         """Forecast of its reading and the variance of that."""
         return level + self.shift, level_var + self.var + self.noise
 
-    def read(self, value: float, level: float, level_var: float) -> None:
-        """Take in one measured part."""
+    def read(self, value: float, level: float, level_var: float, lead_noise: float) -> None:
+        """Take in one measured part, whose leading diameter has this variance about the level."""
         model = self.var + level_var
         total = model + self.noise
         gap = value - level - self.shift
@@ -91,11 +97,14 @@ class Companion:
         self.shift += gain * gap
         self.var *= 1 - gain
         self.noise += (seen - self.noise) / self.count
+        self.lead_noise += (lead_noise - self.lead_noise) / self.count
 
     def state(self) -> list[float]:
         """Plain numbers from which `resume` continues exactly."""
-        return [self.shift, self.var, self.noise, self.count]
+        return [self.shift, self.var, self.noise, self.count, self.lead_noise]
 
     def resume(self, state: Sequence[float]) -> None:
         """Continue from `state`."""
-        self.shift, self.var, self.noise, self.count = state
+        self.shift, self.var, self.noise, self.count, *rest = state
+        # Records made before this was kept lack it.
+        self.lead_noise = rest[0] if rest else self.noise

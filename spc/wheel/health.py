@@ -1,6 +1,7 @@
 """How the wheel dulls: spread that grows with parts since the dress, and form and finish."""
 
 import math
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -54,6 +55,11 @@ def growth(age: float | Floats, life: float) -> Floats:
     return np.minimum((1 + _REACH[..., None] * share ** _POWER[..., None]) ** 2, MOST)
 
 
+@lru_cache(maxsize=2048)
+def _growth_at(age: int, life: float) -> Floats:
+    return growth(age, life)
+
+
 class SpreadGrowth:
     """
     Variance of one reading about the level, for a fresh wheel and as the wheel dulls.
@@ -79,23 +85,20 @@ class SpreadGrowth:
         middle = LIVES.index(1.0)
         self.fresh: Floats = variance / growth(0.4 * life, life)[:, middle]
         self.log_belief: Floats = _LOG_SHAPE[:, None] + _LOG_LIFE[None, :]
-        self._growth_age = -1
-        self._growth: Floats = np.ones_like(self.log_belief)
         self._weigh()
 
     def _weigh(self) -> None:
         raw = np.exp(self.log_belief - self.log_belief.max())
         self.belief: Floats = raw / raw.sum()
         self._mean = self.belief * self.fresh[:, None]
-
-    def _at(self, age: int) -> Floats:
-        if age != self._growth_age:
-            self._growth_age, self._growth = age, growth(age, self.life)
-        return self._growth
+        self._variances: dict[int, float] = {}
 
     def variance(self, age: int) -> float:
         """Variance of a reading at an age, over all shapes and lives. [µm²]"""
-        return min(float((self._at(age) * self._mean).sum()), self.ceiling)
+        if age not in self._variances:
+            foretold = float((_growth_at(age, self.life) * self._mean).sum())
+            self._variances[age] = min(foretold, self.ceiling)
+        return self._variances[age]
 
     def read(self, gap: float, level_var: float, age: int, averaged: float = 0.0) -> None:
         """
@@ -112,7 +115,7 @@ class SpreadGrowth:
         averaged : float
             Variance that repeats of the part have taken away. [µm²]
         """
-        shape = self._at(age)
+        shape = _growth_at(age, self.life)
         fresh = self.fresh[:, None]
         own = np.maximum(fresh * shape - averaged, 0.05 * fresh)
         total = level_var + own
@@ -127,6 +130,7 @@ class SpreadGrowth:
         self.count = min(self.count + 1, SPREAD_MEMORY)
         self.fresh = self.fresh + (mean - self.fresh) / self.count
         self._mean = self.belief * self.fresh[:, None]
+        self._variances = {}
 
     def new_cycle(self) -> None:
         """Keep what is known of the shape, a little faded, and forget this cycle's life."""

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,14 @@ class Stakes:
     rework: float
     half_width: float
     zones: tuple[Zone, ...]
+
+    def __hash__(self) -> int:
+        return self._hash
+
+    @cached_property
+    def _hash(self) -> int:
+        # Looked up with every part, so it is reckoned once.
+        return hash((self.off_target, self.scrap, self.rework, self.half_width, self.zones))
 
 
 def part_loss(stakes: Stakes, level: float, variance: float) -> float:
@@ -164,21 +172,10 @@ def _dead_band(
     stride = max(every, 1 if drift == 0 else min(round(pitch / abs(drift)), 8))
     cost = _stretch(stakes, levels, drift, variance, wander, stride)
     carry = _carry(levels, drift * stride, wander * stride)
-    identity = np.eye(GRID)
     moved = np.abs(levels - levels.mean()) > 0.3 * (levels[-1] - levels[0])
     aim = GRID // 2
-    worth, rate = np.zeros(GRID), 0.0
     for _ in range(30):
-        left = np.where(moved[:, None], identity, identity - carry)
-        left[moved, aim] -= 1.0
-        right = np.where(moved, price, cost)
-        # One row asks for the value at the aim to be zero and makes room for the rate.
-        full = np.zeros((GRID + 1, GRID + 1))
-        full[:GRID, :GRID] = left
-        full[:GRID, GRID] = np.where(moved, 0.0, stride)
-        full[GRID, aim] = 1.0
-        solved = np.linalg.solve(full, np.append(right, 0.0))
-        worth, rate = solved[:GRID], float(solved[GRID])
+        worth, rate = _worth(carry, cost, moved, aim, price=price, stride=stride)
         keep = cost - stride * rate + carry @ worth
         best = int(np.argmin(np.where(moved, keep, worth)))
         again = keep > price + worth[best] + 1e-12
@@ -195,30 +192,50 @@ def _dead_band(
     )
 
 
+def _worth(
+    carry: Floats, cost: Floats, moved: NDArray[np.bool_], aim: int, *, price: float, stride: int
+) -> tuple[Floats, float]:
+    """Worth of every level against the aim's, and cost per part, when levels `moved` are left."""
+    kept = np.flatnonzero(~moved)
+    count = kept.size
+    inside = carry[kept]
+    # One row asks for the worth of the aim to be zero and makes room for the rate.
+    full = np.zeros((count + 1, count + 1))
+    full[:count, :count] = -inside[:, kept]
+    full.flat[: count * (count + 2) : count + 2] += 1.0
+    full[:count, count] = stride
+    full[count, np.searchsorted(kept, aim)] = 1.0
+    right = np.zeros(count + 1)
+    right[:count] = cost[kept] + price * (inside @ moved)
+    solved = np.linalg.solve(full, right)
+    worth = np.full(GRID, price)
+    worth[kept] = solved[:count]
+    return worth, float(solved[count])
+
+
 def _stretch(
     stakes: Stakes, levels: Floats, drift: float, variance: float, wander: float, parts: int
 ) -> Floats:
     """Loss of the coming parts from each level on, at no more than four of them."""
     points = min(parts, 4)
-    cost = np.zeros(levels.size)
-    for i in range(points):
-        on = 0.5 + (i + 0.5) * parts / points
-        cost += _losses(stakes, levels + drift * on, variance + wander * on)
-    return cost * parts / points
+    on = 0.5 + (np.arange(points)[:, None] + 0.5) * parts / points
+    cost = _losses(stakes, levels + drift * on, variance + wander * on).sum(axis=0)
+    return np.asarray(cost * parts / points)
 
 
 def _carry(levels: Floats, shift: float, variance: float) -> Floats:
     """Probabilities of going from each level to each: mean shift and variance kept on the grid."""
     pitch = float(levels[1] - levels[0])
     places = np.arange(GRID)
-    chances = np.zeros((GRID, GRID))
     whole = math.floor(shift / pitch)
     rest = shift / pitch - whole
     # Splitting the rest over two neighbours already spreads it by rest (1 - rest) pitch².
     spare = max(0.0, variance / pitch**2 - rest * (1 - rest))
     reach = max(1, math.ceil(math.sqrt(spare)))
     side = min(spare / (2 * reach * reach), 0.5)
-    for step, chance in ((whole, 1 - rest), (whole + 1, rest)):
-        for jump, part in ((0, 1 - 2 * side), (reach, side), (-reach, side)):
-            np.add.at(chances, (places, np.clip(places + step + jump, 0, GRID - 1)), chance * part)
-    return chances
+    steps = [whole + up + jump for up in (0, 1) for jump in (0, reach, -reach)]
+    shares = [part * split for part in (1 - rest, rest) for split in (1 - 2 * side, side, side)]
+    goals = np.minimum(np.maximum(places + np.array(steps)[:, None], 0), GRID - 1)
+    where = (places * GRID + goals).ravel()
+    chances = np.bincount(where, np.repeat(shares, GRID), minlength=GRID * GRID)
+    return np.asarray(chances, dtype=np.float64).reshape(GRID, GRID)

@@ -83,7 +83,6 @@ class Case:
     move: Move  # the best one, wise or not; 0 when none helps
     wise: bool  # whether it pays and nothing restrains it
     dress: DressCase
-    after_dress: Move  # the move to enter with a dress now
     chance_out: float
 
 
@@ -100,8 +99,6 @@ def weigh(track: Track, habits: Habits) -> Case:
     move = best_move(track, habits, band, ahead, var, slope, left)
     sd = math.sqrt(var)
     out = chance_out(track, level, var)
-    after, after_var = track.dress_move()
-    fresh = after + 0.6 * track.to_come(0)
     wise = _wise(track, habits, move, sd, out)
     return Case(
         level=ahead,
@@ -111,7 +108,6 @@ def weigh(track: Track, habits: Habits) -> Case:
         move=move,
         wise=wise,
         dress=dress,
-        after_dress=_after_dress(track, habits, fresh, after_var),
         chance_out=out,
     )
 
@@ -182,10 +178,12 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
     return abs(move.amount) >= clear - 1e-9 or out > GUARD
 
 
-def _after_dress(track: Track, habits: Habits, level: float, var: float) -> Move:
-    effect = track.dresser.effect
-    if not effect.sure:
+def after_dress(track: Track, habits: Habits) -> Move:
+    """The move to enter with a dress now, as far as it is known what a dress does."""
+    if not track.dresser.effect.sure:
         return Move(0.0, 0.0)
+    after, var = track.dress_move()
+    level = after + 0.6 * track.to_come(0)
     slope = track.usual_slope[0] + track.drift.slope_at(1) - track.drift.estimate(SLOPE)[0]
     band = band_of(track, habits, var, slope)
     move = best_move(track, habits, band, level, var, slope, 10**6)

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 from spc.wheel.cycles import SETUP_PARTS
@@ -76,6 +77,7 @@ class Track:
         self.errors: list[float] = []
         self.closed = False  # something moved the level since the part was ground
         self._before: tuple[Any, ...] | None = None
+        self._stakes: Stakes | None = None  # as they are; None when something they hang on changed
         if history:
             self._inherit(history[-1])
         self.usual_slope = self._slope_prior()
@@ -89,7 +91,7 @@ class Track:
             self.pause(gap)
         self.made += 1
         self.age += 1
-        self._before = None
+        self._before = self._stakes = None
         self.closed = False
         self.warm = warmed(
             self.warm, self.settings.minutes_per_part, self.settings.machine.warm_up_minutes
@@ -152,7 +154,7 @@ class Track:
         self.begun_by = by
         self.read_in_cycle = 0
         self.slope_note = None
-        self._before = None
+        self._before = self._stakes = None
 
     def close_part(self) -> None:
         """Something moves the level: later readings of this part say nothing of the next."""
@@ -187,32 +189,24 @@ class Track:
 
     def forecast(self, name: str) -> tuple[float, float]:
         """Forecast of a reading of this part and the variance of that, mirrored from target."""
-        level, var = self._level_before()
         if name == self.lead.name:
+            level, var = self.level() if self._before is None else self._before[2]
             return level, var + self.noise
-        return self.companions[name].expected(level, var)
-
-    def _level_before(self) -> tuple[float, float]:
-        if self._before is None:
-            return self.level()
-        now = self.drift.snapshot()
-        self.drift.restore(self._before[0])
-        level = self.level()
-        self.drift.restore(now)
-        return level
+        return self.companions[name].expected(*self.level())
 
     def take(self, name: str, values: Sequence[float]) -> None:
         """All readings so far of one feature of this part, mirrored; earlier ones are replaced."""
+        self._stakes = None
         mean = sum(values) / len(values)
         averaged = self.gauge_var * (1 - 1 / len(values))
         if name in self.companions:
             level, var = self.level()
             if len(values) == 1:
-                self.companions[name].read(mean, level, var)
+                self.companions[name].read(mean, level, var, self.noise)
             return
         first = self._before is None
         if self._before is None:
-            self._before = (self.drift.snapshot(), self.growth.snapshot())
+            self._before = (self.drift.snapshot(), self.growth.snapshot(), self.level())
         else:
             self.drift.restore(self._before[0])
             self.growth.restore(self._before[1])
@@ -287,21 +281,22 @@ class Track:
 
     def stakes(self) -> Stakes:
         """What the job risks, as `loss` wants it; shifts are rounded so that answers are cached."""
+        if self._stakes is None:
+            self._stakes = self._staked()
+        return self._stakes
+
+    def _staked(self) -> Stakes:
         cost = self.settings.cost
         width = self.frame.half_width
-        zones = [Zone(self.frame.lower, self.frame.upper)]
+        pitch = 0.05 * width
+        others = []
         for other in self.companions.values():
-            pitch = 0.05 * width
-            ratio = round(2 * math.sqrt(other.noise / self.noise)) / 2
-            zones.append(
-                Zone(
-                    other.frame.lower,
-                    other.frame.upper,
-                    pitch * round(other.shift / pitch) if other.count > 3 else 0.0,
-                    min(max(ratio, 0.5), 2.0),
-                )
-            )
-        return Stakes(cost.off_target_loss, cost.scrap, cost.rework, width, tuple(zones))
+            shift = pitch * round(other.shift / pitch) if other.count > 3 else 0.0
+            ratio = min(max(round(2 * other.spread_ratio) / 2, 0.5), 2.0)
+            others.append((other.frame.lower, other.frame.upper, shift, ratio))
+        # Their order means nothing; a settled one makes equal questions look equal.
+        zones = ((self.frame.lower, self.frame.upper), *sorted(others))
+        return _stakes(cost.off_target_loss, cost.scrap, cost.rework, width, zones)
 
     def learned(self) -> dict[str, Any]:
         """What a later run may start from, as plain numbers."""
@@ -327,14 +322,11 @@ class Track:
             self.growth.resume(record["spread"])
             self.growth.count = min(self.growth.count, 60.0)
         self.dresser.inherit(record["dresser"], self.frame.half_width)
-        self.drift.log_belief = [0.5 * x for x in record["unrest"]]
-        raw = [math.exp(x) for x in self.drift.log_belief]
-        self.drift.weights = [r / sum(raw) for r in raw]
+        self.drift.believe([0.5 * x for x in record["unrest"]])
         for name, which in HABITS:
             mean, var = record["habits"][name]
-            for state, cov in zip(self.drift.means, self.drift.covs, strict=True):
-                state[which] = mean
-                cov[which][which] = min(1.5 * var + 0.01 * cov[which][which], cov[which][which])
+            _, own = Drift(self.drift.prior).estimate(which)
+            self.drift.know(which, mean, min(1.5 * var + 0.01 * own, own))
         for name, form in self.forms.items():
             if name in record["forms"]:
                 form.resume(record["forms"][name])
@@ -344,8 +336,7 @@ class Track:
                 other.resume(record["companions"][name])
                 other.var += other.noise
         slope, sd = self._slope_prior()
-        for state, cov in zip(self.drift.means, self.drift.covs, strict=True):
-            state[SLOPE], cov[SLOPE][SLOPE] = slope, (1.5 * sd) ** 2
+        self.drift.know(SLOPE, slope, (1.5 * sd) ** 2)
 
     # -- to and from plain numbers -------------------------------------------------------------
 
@@ -382,6 +373,7 @@ class Track:
 
     def resume(self, state: dict[str, Any]) -> None:
         """Continue from `state`."""
+        self._stakes = None
         for name in self._PLAIN:
             value = state[name]
             setattr(self, name, list(value) if isinstance(value, list) else value)
@@ -389,7 +381,7 @@ class Track:
         if before is not None:
             self.drift.resume(before["drift"])
             self.growth.resume(before["growth"])
-            self._before = (self.drift.snapshot(), self.growth.snapshot())
+            self._before = (self.drift.snapshot(), self.growth.snapshot(), self.level())
         self.drift.resume(state["drift"])
         self.growth.resume(state["growth"])
         self.dresser.resume(state["dresser"])
@@ -400,3 +392,11 @@ class Track:
         self.cycles = [dict(c) for c in state["cycles"]]
         self.errors = list(state["errors"])
         self.usual_slope = (state["usual_slope"][0], state["usual_slope"][1])
+
+
+@lru_cache(maxsize=256)
+def _stakes(
+    off_target: float, scrap: float, rework: float, width: float, zones: tuple[tuple[float, ...]]
+) -> Stakes:
+    """The same object for the same figures, which makes looking up answers quick."""
+    return Stakes(off_target, scrap, rework, width, tuple(Zone(*zone) for zone in zones))

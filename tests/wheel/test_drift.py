@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from spc.wheel.advice import Advisor
+from spc.wheel.advice import Advisor, FeatureSettings, Settings
 from spc.wheel.dress_effect import CLEARS_ALL, CLEARS_LATE, KEEPS
 from spc.wheel.drift import (
     BASE,
@@ -20,6 +20,7 @@ from spc.wheel.drift import (
     slope_unrest,
 )
 from spc.wheel.home import Home
+from spc.wheel.track import Track
 from tests.wheel.grinder import Grinder, run, settings
 
 
@@ -191,3 +192,18 @@ def test_repeats_of_one_part_are_averaged_and_are_no_new_part():
     assert twice[1] > 0.8 * once[1]
     assert json.dumps(advisor.state())
     assert advisor._track.drift.estimate(SLOPE)[1] > 0
+
+
+def test_a_second_reading_of_a_part_replaces_the_first():
+    settings = Settings((FeatureSettings("seat A", lower_um=-8, upper_um=8, target_um=0),))
+    twice, once = Track(settings), Track(settings)
+    for track in (twice, once):
+        track.part(None)
+    twice.take("seat A", [4.0])
+    alone = twice.level()
+    twice.take("seat A", [4.0, 6.0])
+    once.take("seat A", [4.0, 6.0])
+
+    assert twice.level() != alone
+    assert twice.drift.state() == once.drift.state()
+    assert twice.growth.state() == once.growth.state()
