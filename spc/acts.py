@@ -1,6 +1,8 @@
 """What was done to the machine, and what each act did to the size."""
 
 import math
+from bisect import bisect_left
+from collections import Counter
 from datetime import datetime
 from typing import Any
 
@@ -27,15 +29,18 @@ def acts_of(
     An effect is told only where one act alone stands between two stretches of measured parts.
     """
     lead = next((f for f in features if plan.lead and f.name == plan.lead.name), None)
-    moves = [int(event.after_part) for event in run.events.itertuples() if event.kind in _MOVES]
+    told = list(run.events.itertuples())
+    moves = Counter(int(event.after_part) for event in told if event.kind in _MOVES)
+    edges = sorted(moves)
     acts = []
-    for event in run.events.itertuples():
+    for event in told:
         after = int(event.after_part)
-        if not first - 1 <= after <= last:
+        # An act between two parts belongs with the second; the last of a run with the first.
+        if not (first - 1 <= after < last or after == last == run.made):
             continue
         effect: tuple[float | None, float | None] = (None, None)
-        if lead and lead.sloping and event.kind in _MOVES and moves.count(after) == 1:
-            effect = effect_of(lead.series, lead.sloping, after, moves)
+        if lead and lead.sloping and event.kind in _MOVES and moves[after] == 1:
+            effect = effect_of(lead.series, lead.sloping, after, edges)
         acts.append(
             Act(
                 kind=str(event.kind),
@@ -52,7 +57,7 @@ def acts_of(
 
 
 def effect_of(
-    series: Series, chart: Chart, after_part: int, moves: list[int]
+    series: Series, chart: Chart, after_part: int, edges: list[int]
 ) -> tuple[float | None, float | None]:
     """
     How far the level moved at one act, and the standard error of that.
@@ -63,8 +68,8 @@ def effect_of(
         The lead feature and its chart about the wear lines.
     after_part : int
         The act stands after this part.
-    moves : list of int
-        Where every act that moves the level stands.
+    edges : list of int
+        Where every act that moves the level stands, rising.
 
     Returns
     -------
@@ -73,32 +78,24 @@ def effect_of(
 
     Notes
     -----
-    Each side is the mean of at most three parts, carried along the wear line to the act, so that
-    the wear between them is not counted as the act's doing; parts beyond their limits are left
-    out. The uncertainty of the line itself is not in the standard error.
+    Each side is the mean of at most three parts, carried along the drift common to all dress
+    cycles, so that the wear between them is not counted as the act's doing. The drift of this
+    cycle alone would not do: its line was drawn with the recorded amount taken out, right or not.
     """
-    begun = max((move for move in moves if move < after_part), default=0)
-    ended = min((move for move in moves if move > after_part), default=int(series.parts[-1]))
-    usual = np.abs(chart.z) <= 3
-    before = np.flatnonzero(usual & (series.parts > begun) & (series.parts <= after_part))[
-        -_NEIGHBOURS:
-    ]
-    after = np.flatnonzero(usual & (series.parts > after_part) & (series.parts <= ended))[
-        :_NEIGHBOURS
-    ]
+    place = bisect_left(edges, after_part)
+    begun = edges[place - 1] if place else 0
+    ended = edges[place + 1] if place + 1 < len(edges) else int(series.parts[-1])
+    low, middle, high = np.searchsorted(series.parts, (begun, after_part, ended), side="right")
+    before = np.arange(max(low, middle - _NEIGHBOURS), middle)
+    after = np.arange(middle, min(high, middle + _NEIGHBOURS))
     if not len(before) or not len(after):
         return None, None
-    moved = _carried(series, chart, after, after_part) - _carried(series, chart, before, after_part)
-    return float(moved), float(chart.sigma * math.sqrt(1 / len(before) + 1 / len(after)))
-
-
-def _carried(series: Series, chart: Chart, at: np.ndarray, part: int) -> float:
-    """Mean of these parts, each carried along the wear line of its cycle to `part`."""
-    mine = np.flatnonzero(series.cycle == series.cycle[at[0]])
-    first, last = mine[0], mine[-1]
-    span = series.parts[last] - series.parts[first]
-    slope = (chart.center[last] - chart.center[first]) / span if span else 0.0
-    return float((series.deviation_um[at] - slope * (series.parts[at] - part)).mean())
+    slope, slope_spread = getattr(chart, "slope", 0.0), getattr(chart, "slope_spread", 0.0)
+    apart = float(series.parts[after].mean() - series.parts[before].mean())
+    y = series.deviation_um
+    moved = float(y[after].mean() - y[before].mean()) - slope * apart
+    spread = chart.sigma * math.sqrt(1 / len(before) + 1 / len(after))
+    return moved, math.hypot(spread, slope_spread * apart)
 
 
 def _instant(time: Any) -> datetime | None:

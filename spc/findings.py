@@ -94,11 +94,16 @@ class Prompt:
 
 @dataclass(frozen=True)
 class HeldSpan:
-    """Parts to hold: first to last suspect, back to the last good check."""
+    """
+    Parts to hold: from after the last good check to before the next good one.
+
+    `cleared`: the record says that this hold is over.
+    """
 
     feature: str
     first: int
     last: int
+    cleared: bool = False
 
     @property
     def count(self) -> int:
@@ -146,8 +151,9 @@ class Study:
 
     @property
     def ended(self) -> datetime | None:
-        """When the last part was measured; None without times. [UTC]"""
-        last = self.run.measurements["time"].max()
+        """When the last part of the span was measured; None without times. [UTC]"""
+        rows = self.run.measurements
+        last = rows["time"][rows["part"] <= self.last_part].max()
         return None if last != last else last.to_pydatetime()
 
     @property
@@ -157,9 +163,10 @@ class Study:
 
     @property
     def parts_since_dress(self) -> int | None:
-        """Parts ground since the last dress; None while no dress is known."""
-        last = self.cycles[-1] if self.cycles else None
-        return None if last is None or not last.age_known else self.last_part - last.first_part + 1
+        """Parts ground since the last dress or wheel; None while none is known."""
+        events = self.run.events
+        known = events["kind"].isin(("dress", "wheel")) & (events["after_part"] <= self.last_part)
+        return self.last_part - int(events["after_part"][known].max()) if known.any() else None
 
     def feature(self, name: str) -> FeatureStudy:
         """The study of one feature; KeyError when the plan has none of that name."""

@@ -1,22 +1,23 @@
 """One feature of a run: charts, wear, stability, capability and the gauge's resolution."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from spc import stability
 from spc.capability.assessment import Capability, assess
-from spc.charts import run_length, shewhart, signals, trended
+from spc.charts import shewhart, trended
 from spc.charts.base_span import cleaned
 from spc.charts.doubts import doubts
 from spc.charts.limits import Base, Chart, ChartPair, FrozenLimits, joined
-from spc.errors import NotEnough, SpcError
+from spc.errors import NotEnough
 from spc.findings import FeatureStudy, HeldSpan, Stability
 from spc.gauge.resolution import Resolution, resolution
 from spc.more_charts.catalogue import more_charts
 from spc.plan import Feature, KeptLimits, Plan
 from spc.run import Run
-from spc.series import Series
+from spc.series import Floats, Series
 from spc.wheel import cycles as dressing
 
 #: Measured parts that limits are estimated from when the plan names no base span. Some 25 to 40
@@ -24,8 +25,6 @@ from spc.wheel import cycles as dressing
 DEFAULT_BASE = 40
 #: Fewest measured parts of a feature that a chart is drawn for.
 FEWEST_FOR_A_CHART = 8
-#: A stable feature shows so many signals, or one so extreme, in this share of runs at most.
-BY_COUNT, BY_EXTREME = 0.03, 0.01
 
 
 def study_feature(
@@ -37,10 +36,12 @@ def study_feature(
     The rows of `run` are read only where a chart needs single readings of a part.
     """
     base, base_words = base_of(plan, series)
-    sloping, base_words = follow_wheel(plan, feature, series, base, base_words)
-    found = watch(plan, sloping)
-    stability = judge_stability(plan, sloping, found)
+    sloping, judged, base_words = follow_wheel(plan, feature, series, base, base_words)
     individuals = single_parts(series, sloping, base)
+    steps = resolution_of(series, sloping, individuals)
+    patterns = stability.patterns_for(plan, steps)
+    found = () if judged is None else stability.watch(plan, judged, patterns)
+    verdict = stability.judge(plan, judged, found, patterns)
     return FeatureStudy(
         feature=feature,
         series=series,
@@ -48,14 +49,14 @@ def study_feature(
         sloping=sloping,
         signals=found,
         wear=wear_lines(series),
-        stability=stability,
-        capability=None if sloping is None else capability_of(feature, series, stability),
-        resolution=resolution_of(series, sloping, individuals),
+        stability=verdict,
+        capability=None if sloping is None else capability_of(feature, series, verdict),
+        resolution=steps,
         outside=outside_of(series, _limits(feature)),
         in_doubt=in_doubt_of(series, feature),
         base_words=base_words,
         doubts=() if sloping is None else doubts(sloping, step=feature.gauge_step_um or None),
-        false_alarms="" if sloping is None else _in_control(plan).words,
+        false_alarms="" if sloping is None else stability.in_control(plan, patterns).words,
         more=more_charts(plan, feature, series, sloping=sloping, individuals=individuals, run=run),
     )
 
@@ -73,60 +74,84 @@ def base_of(plan: Plan, series: Series) -> tuple[tuple[int, int] | None, str]:
     first_part, last_part = plan.charts.base
     inside = np.flatnonzero((series.parts >= first_part) & (series.parts <= last_part))
     if len(inside) < FEWEST_FOR_A_CHART:
-        raise SpcError(
-            f"{plan.source}: charts, base = [{first_part}, {last_part}] holds {len(inside)} "
-            f"measured parts of {len(series)}; limits need at least {FEWEST_FOR_A_CHART}"
+        return None, (
+            f"not enough yet: the plan's base, parts {first_part} to {last_part}, holds "
+            f"{len(inside)} measured parts; limits need at least {FEWEST_FOR_A_CHART}"
         )
     return (int(inside[0]), int(inside[-1])), f"parts {first_part} to {last_part}, by the plan"
 
 
 def follow_wheel(
     plan: Plan, feature: Feature, series: Series, span: tuple[int, int] | None, words: str
-) -> tuple[Chart | None, str]:
+) -> tuple[Chart | None, stability.Judged | None, str]:
     """
-    The chart about the wear lines, and where its limits come from in words.
+    The chart about the wear lines, what stability is judged by, and where the limits come from.
 
     Limits frozen in the plan are taken as they are, each from its part on; else they come from
-    the base span, points beyond them left out round by round. None: too little to chart.
+    the base span, points beyond them left out round by round. What cannot fall below zero is
+    skewed; it is charted on the cube root, which takes most of that away, and drawn on its own
+    scale [1]_. None: too little to chart.
+
+    References
+    ----------
+    .. [1] E. B. Wilson and M. M. Hilferty (1931), The distribution of chi-square, PNAS 17,
+       684-688 (from memory).
     """
-    if span is None or not float(np.ptp(series.deviation_um)) > 0:
-        return None, words
-
-    def chart_of(base: Base | None, frozen: FrozenLimits | None = None) -> trended.CyclesChart:
-        return trended.cycles_chart(
-            series.cycle, series.since_dress, series.bare_um, base=base, frozen=frozen
-        )
-
+    if span is None:
+        return None, None, words
+    if not float(np.ptp(series.deviation_um)) > 0:
+        return None, None, "no limits: all values are alike, the gauge shows no spread"
+    kept = sorted(
+        (each for each in plan.charts.limits if each.feature == feature.name),
+        key=lambda each: each.from_part,
+    )
     try:
-        kept = sorted(
-            (each for each in plan.charts.limits if each.feature == feature.name),
-            key=lambda each: each.from_part,
-        )
         if kept:
-            slope = chart_of(Base(*span)).slope
-            charts = [chart_of(None, _frozen(each, slope)) for each in kept]
-            return _end_to_end(series, kept, charts), f"limits frozen in the plan: {_told(kept)}"
-        base = _clean_base(series, span)
-        chart = chart_of(base)
+            return _by_frozen_limits(series, span, kept)
+        root = feature.zero_bounded
+        y = np.cbrt(np.maximum(series.bare_um, 0.0)) if root else series.bare_um
+        base = _clean_base(series, y, span)
+        chart = trended.cycles_chart(series.cycle, series.since_dress, y, base=base)
     except NotEnough:
-        return None, words
+        return None, None, words
     if base.excluded:
         words += "; left out: " + "; ".join(
             f"part {series.parts[place]} ({reason})"
             for place, reason in zip(base.excluded, base.reasons, strict=True)
         )
-    return chart, words
+    judged = stability.Judged(chart.z, chart.degrees)
+    return (_cubed(series, chart) if root else chart), judged, words
 
 
-def _clean_base(series: Series, span: tuple[int, int]) -> Base:
+def _cubed(series: Series, chart: Chart) -> Chart:
+    """A chart of cube roots on the scale of the values themselves."""
+    center, lower, upper = (np.maximum(line, 0.0) ** 3 for line in
+                            (chart.center, chart.lower, chart.upper))  # fmt: skip
+    used = chart.base.mask(len(center)) if chart.base else np.ones(len(center), dtype=bool)
+    sigma = float(np.std((series.bare_um - center)[used], ddof=1))
+    return Chart(chart.statistic, series.bare_um, center, lower, upper, sigma, chart.base)
+
+
+def _by_frozen_limits(
+    series: Series, span: tuple[int, int], kept: list[KeptLimits]
+) -> tuple[Chart, stability.Judged, str]:
+    def chart_of(base: Base | None, frozen: FrozenLimits | None = None) -> trended.CyclesChart:
+        return trended.cycles_chart(
+            series.cycle, series.since_dress, series.bare_um, base=base, frozen=frozen
+        )
+
+    slope = chart_of(Base(*span)).slope
+    chart = _end_to_end(series, kept, [chart_of(None, _frozen(each, slope)) for each in kept])
+    return chart, stability.Judged(chart.z, 0), f"limits frozen in the plan: {_told(kept)}"
+
+
+def _clean_base(series: Series, y: Floats, span: tuple[int, int]) -> Base:
     """The base span without the points beyond its own limits; later parts have no say in it."""
     first, last = span
     own = slice(first, last + 1)
 
     def chart_of(base: Base) -> Chart:
-        return trended.cycles_chart(
-            series.cycle[own], series.since_dress[own], series.bare_um[own], base=base
-        )
+        return trended.cycles_chart(series.cycle[own], series.since_dress[own], y[own], base=base)
 
     found = cleaned(chart_of, last + 1 - first).base
     return Base(first, last, tuple(first + place for place in found.excluded), found.reasons)
@@ -178,72 +203,6 @@ def single_parts(
     if sloping is None:
         return None
     return shewhart.individuals_chart(series.deviation_um, base=sloping.base or span)
-
-
-# --- stability --------------------------------------------------------------------------------
-
-
-def watch(plan: Plan, chart: Chart | None) -> tuple[signals.Signal, ...]:
-    """Signals of the plan's patterns on the chart that follows the wheel."""
-    if chart is None:
-        return ()
-    return tuple(
-        signals.watch(
-            chart.z, plan.charts.signals, one_side=plan.charts.one_side, climb=plan.charts.climb
-        )
-    )
-
-
-def _in_control(plan: Plan) -> run_length.RunLength:
-    charts = plan.charts
-    return run_length.in_control(charts.signals, one_side=charts.one_side, climb=charts.climb)
-
-
-def judge_stability(
-    plan: Plan, chart: Chart | None, found: tuple[signals.Signal, ...]
-) -> Stability:
-    """
-    Whether there is more about the wear lines than a stable process shows by chance.
-
-    Two things are not chance: more signals than the 97 % Poisson quantile of the number
-    expected (the run's length over the in-control run length of the chosen patterns), or one
-    signal so extreme that a run of this length shows it once in a hundred times at most.
-    """
-    if chart is None:
-        return Stability(None, 0, None, "not enough yet: too few measured parts to judge stability")
-    points = len(chart.values)
-    expected = points / _in_control(plan).mean
-    many = len(found) > _poisson_quantile(expected, 1 - BY_COUNT)
-    extreme = [each for each in found if _chance(each, chart, points) < BY_EXTREME]
-    words = (
-        f"{len(found)} signal{'' if len(found) == 1 else 's'} about the wear line, where chance "
-        f"alone gives {expected:.1f}"
-    )
-    if many or extreme:
-        seen = f" ({extreme[0].says})" if extreme else ""
-        return Stability(False, len(found), expected, f"{words}: more than wear{seen}")
-    return Stability(True, len(found), expected, f"{words}: nothing but wear")
-
-
-def _chance(signal: signals.Signal, chart: Chart, points: int) -> float:
-    """Chance that a stable run of so many points shows a signal as extreme as this one."""
-    if signal.pattern == "one_side":
-        return points * 2.0 ** (1 - (signal.last - signal.first + 1))
-    if signal.pattern == "beyond":
-        # A missing point is never beyond; t-limits make z a little large, never small.
-        farthest = float(np.nanmax(np.abs(chart.z[signal.first : signal.last + 1])))
-        return points * math.erfc(farthest / math.sqrt(2))
-    return 1.0
-
-
-def _poisson_quantile(mean: float, probability: float) -> int:
-    term = total = math.exp(-mean)
-    k = 0
-    while total < probability:
-        k += 1
-        term *= mean / k
-        total += term
-    return k
 
 
 # --- wear, capability, conformity -------------------------------------------------------------
@@ -301,9 +260,10 @@ def _limits(feature: Feature) -> tuple[float, float]:
 
 
 def outside_of(series: Series, limits: tuple[float, float]) -> tuple[int, ...]:
-    """Measured parts beyond the limits."""
+    """Measured parts beyond the limits, those too far out to be charted included."""
     y = series.deviation_um
-    return tuple(series.parts[(y < limits[0]) | (y > limits[1])].tolist())
+    beyond = series.parts[(y < limits[0]) | (y > limits[1])]
+    return tuple(sorted({*beyond.tolist(), *series.unbelievable_parts.tolist()}))
 
 
 def in_doubt_of(series: Series, feature: Feature) -> tuple[int, ...]:
@@ -312,17 +272,33 @@ def in_doubt_of(series: Series, feature: Feature) -> tuple[int, ...]:
     return tuple(p for p in outside_of(series, feature.guarded_um) if p not in beyond)
 
 
-def held_spans(feature: FeatureStudy, first: int, last: int) -> Iterator[HeldSpan]:
-    """Parts to hold: from after the last good check to before the next one."""
-    suspect = set(feature.outside) | set(feature.in_doubt)
-    begin: int | None = None
-    good = first - 1
-    for part in feature.series.parts.tolist():
+def held_spans(
+    feature: Feature, series: Series, cleared: Sequence[int], last: int, *, begun: int = 1
+) -> Iterator[HeldSpan]:
+    """
+    Parts to hold: from after the last good check to before the next one.
+
+    Parameters
+    ----------
+    series : Series
+        The whole run up to part `last`: a span may begin in an earlier shift.
+    cleared : sequence of int
+        Parts after which a hold was cleared.
+    begun : int
+        First part that `series` covers.
+    """
+    suspect = {*outside_of(series, feature.guarded_um)}
+    good, begin = begun - 1, None
+    for part in sorted({*series.parts.tolist(), *suspect}):
         if part in suspect:
             begin = good + 1 if begin is None else begin
-        else:
-            if begin is not None:
-                yield HeldSpan(feature.name, begin, part - 1)
-            begin, good = None, part
+            continue
+        if begin is not None:
+            yield _held(feature, begin, part - 1, cleared)
+        begin, good = None, part
     if begin is not None:
-        yield HeldSpan(feature.name, begin, last)
+        yield _held(feature, begin, last, cleared)
+
+
+def _held(feature: Feature, first: int, last: int, cleared: Sequence[int]) -> HeldSpan:
+    return HeldSpan(feature.name, first, last, cleared=any(first <= part for part in cleared))

@@ -17,8 +17,8 @@ Ints = NDArray[np.int64]
 #: Two readings of one part this many gauge spreads apart cannot both be right: 4.5 sd is 3.2 sd
 #: of their difference, met by chance once in some 700 pairs.
 MISREADING_SDS = 4.5
-#: A value this many tolerance widths from the middle of the limits is no size of this part but a
-#: slip of the keyboard: a missing comma, a digit too many (our choice).
+#: A value this many tolerance widths from the middle of the limits would flatten every chart: a
+#: slip of the keyboard (a missing comma, a digit too many) or a part never ground (our choice).
 UNBELIEVABLE_WIDTHS = 20.0
 
 
@@ -46,7 +46,10 @@ class Series:
         Row positions in ``run.measurements`` that another reading of the same part contradicts;
         they are left out of the mean and stay in the record.
     unbelievable : array of int, shape (j,)
-        Row positions of values that cannot be of this part; left out likewise.
+        Row positions of values too far out to be charted: a slip of the keyboard, or a part that
+        was never ground.
+    unbelievable_parts : array of int, shape (i,)
+        Parts that have no other value; they are outside all the same.
     """
 
     parts: Ints
@@ -58,6 +61,7 @@ class Series:
     bare_um: Floats
     misread: Ints
     unbelievable: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    unbelievable_parts: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
     def __len__(self) -> int:
         return len(self.parts)
@@ -71,6 +75,7 @@ class _Means:
     time: NDArray[np.datetime64]
     misread: Ints
     unbelievable: Ints
+    unbelievable_parts: Ints
 
 
 def series_of(
@@ -102,6 +107,9 @@ def series_of(
         bare_um=values - moved,
         misread=means.misread,
         unbelievable=means.unbelievable,
+        unbelievable_parts=means.unbelievable_parts[
+            (means.unbelievable_parts >= first) & (means.unbelievable_parts <= last)
+        ],
     )
 
 
@@ -113,9 +121,10 @@ def _means(run: Run, feature: Feature) -> _Means:
     order = np.argsort(part, kind="stable")
     rows, part, values = rows[order], part[order], values[order]
     wild = _unbelievable(values, feature)
-    slips = rows[wild]
+    slips, lost = rows[wild], np.setdiff1d(part[wild], part[~wild])
     rows, part, values = rows[~wild], part[~wild], values[~wild]
-    good = ~_misread(part, values, feature.gauge_sd_um)
+    # A gauge cannot be more sure of a reading than half of its step.
+    good = ~_misread(part, values, max(feature.gauge_sd_um, feature.gauge_step_um / 2))
     parts, start, counts = np.unique(part[good], return_index=True, return_counts=True)
     sums = np.add.reduceat(values[good], start) if len(start) else np.empty(0)
     return _Means(
@@ -125,6 +134,7 @@ def _means(run: Run, feature: Feature) -> _Means:
         time=_utc(table, rows[good][start]),
         misread=rows[~good],
         unbelievable=slips,
+        unbelievable_parts=lost.astype(np.int64),
     )
 
 
@@ -143,8 +153,10 @@ def _misread(part: Ints, values: Floats, gauge_sd: float) -> NDArray[np.bool_]:
     _, start, counts = np.unique(part, return_index=True, return_counts=True)
     for k in np.flatnonzero(counts > 1):
         same = slice(start[k], start[k] + counts[k])
-        # Of two, the second was asked for because the first surprised; of more, the middle one.
-        trusted = values[same][-1] if counts[k] == 2 else np.median(values[same])
+        # Of two, the second was asked for because the first surprised; of more, the middle one
+        # that was read: a mean of two readings was read by nobody.
+        middle = np.sort(values[same])[(counts[k] - 1) // 2]
+        trusted = values[same][-1] if counts[k] == 2 else middle
         wrong[same] = np.abs(values[same] - trusted) > MISREADING_SDS * gauge_sd
     return wrong
 
@@ -164,6 +176,7 @@ def _difference(run: Run, plan: Plan, feature: Feature) -> _Means:
         time=head.time[at_head],
         misread=np.empty(0, dtype=np.int64),
         unbelievable=np.empty(0, dtype=np.int64),
+        unbelievable_parts=np.empty(0, dtype=np.int64),
     )
 
 

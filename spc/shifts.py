@@ -28,14 +28,18 @@ def span_of(run: Run, shift: ShiftSpan | None) -> tuple[int, int]:
     """
     if shift is None:
         return 1, run.made
-    time = run.measurements["time"]
-    inside = run.measurements["part"][(time >= shift.start) & (time < shift.end)]
+    part, time = run.measurements["part"], run.measurements["time"]
+    inside = part[(time >= shift.start) & (time < shift.end)]
     if not len(inside):
         raise SpcError(
             f"shift {shift.name} from {shift.start:%Y-%m-%d %H:%M} to {shift.end:%H:%M}: "
             "no part was measured then; name another shift or date, or leave it out"
         )
-    return int(inside.min()), int(inside.max())
+    # Every part belongs to one shift: the one in which it, or the next measured part, was read.
+    earlier = part[time < shift.start]
+    later = (time >= shift.end).any()
+    first = int(earlier.max()) + 1 if len(earlier) else 1
+    return first, int(inside.max()) if later else run.made
 
 
 def shift_span(run: Run, plan: Plan, name: str, day: date | None = None) -> ShiftSpan:

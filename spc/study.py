@@ -14,7 +14,7 @@ import numpy as np
 
 from spc.acts import acts_of
 from spc.advising import Learnt, advisor_for
-from spc.findings import FeatureStudy, Prompt, Study
+from spc.findings import FeatureStudy, HeldSpan, Prompt, Study
 from spc.one_feature import held_spans, study_feature
 from spc.plan import Plan
 from spc.run import Run
@@ -75,12 +75,31 @@ def examine(
         cycles=cycles,
         acts=acts_of(run, plan, features, first, last),
         prompts=tuple(prompt for prompt in prompts if prompt.part >= first),
-        held=tuple(span for feature in features for span in held_spans(feature, first, last)),
+        held=tuple(holds_of(run, plan, cycles, first=first, last=last)),
         advice=advice,
         learned=advisor.learned(),
         self_check=advisor.self_check(),
         remarks=(*run.remarks, *_slips(features)),
     )
+
+
+def holds_of(
+    run: Run,
+    plan: Plan,
+    cycles: Sequence[dressing.DressCycle],
+    *,
+    first: int,
+    last: int,
+    begun: int = 1,
+) -> Iterator[HeldSpan]:
+    """Every hold that reaches into the span; it may have begun earlier, from `begun` on."""
+    events = run.events
+    cleared = events["after_part"][events["kind"] == "cleared"].tolist()
+    for feature in plan.features:
+        series = series_of(run, plan, feature, cycles, first=begun, last=last)
+        for span in held_spans(feature, series, cleared, last, begun=begun):
+            if span.last >= first:
+                yield span
 
 
 def _slips(features: tuple[FeatureStudy, ...]) -> Iterator[str]:
@@ -89,8 +108,9 @@ def _slips(features: tuple[FeatureStudy, ...]) -> Iterator[str]:
         count = len(feature.series.unbelievable)
         if count:
             yield (
-                f"question: {count} reading{'s' if count > 1 else ''} of {feature.name} cannot be "
-                "of this part; the record keeps them, charts, capability and holds leave them out"
+                f"question: {count} reading{'s' if count > 1 else ''} of {feature.name} lie far "
+                "beyond anything this part can be; charts and capability leave them out, holds "
+                "do not"
             )
 
 

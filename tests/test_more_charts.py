@@ -66,7 +66,7 @@ def worn(seed=3, parts=200, every=50, wear=0.05, sd=0.5, shift=None):
 def asked(plan, series, run=None):
     feature = plan.features[0]
     span, words = base_of(plan, series)
-    sloping, _ = follow_wheel(plan, feature, series, span, words)
+    sloping, _, _ = follow_wheel(plan, feature, series, span, words)
     pair = single_parts(series, sloping, span)
     found = more_charts(plan, feature, series, sloping=sloping, individuals=pair, run=run)
     return sloping, {each.name: each for each in found}

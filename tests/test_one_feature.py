@@ -1,8 +1,10 @@
 import numpy as np
 import pytest
 
-from spc.one_feature import base_of, follow_wheel, judge_stability, watch
+from spc.one_feature import base_of, follow_wheel
+from spc.plan import Feature
 from spc.series import Series
+from spc.stability import judge, patterns_for, watch
 from spc.wheel.cycles import cycle_of, dress_cycles, since_dress
 
 
@@ -25,14 +27,15 @@ def worn(rng, parts, dresses, drift=0.05, sd=0.5):
     )
 
 
-def called_unstable(plan, series):
-    feature = plan.feature("seat")
-    chart, _ = follow_wheel(plan, feature, series, *base_of(plan, series))
-    return judge_stability(plan, chart, watch(plan, chart)).stable is False
+def called_unstable(plan, series, feature=None):
+    feature = feature or plan.feature("seat")
+    _, judged, _ = follow_wheel(plan, feature, series, *base_of(plan, series))
+    patterns = patterns_for(plan, None)
+    return judge(plan, judged, watch(plan, judged, patterns), patterns).stable is False
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("parts", "dresses"), [(60, 1), (95, 3), (300, 6)])
+@pytest.mark.parametrize(("parts", "dresses"), [(60, 1), (95, 3), (300, 6), (1000, 1)])
 def test_stable_runs_are_seldom_called_unstable(plan, parts, dresses):
     rng = np.random.default_rng(20261125)
 
@@ -40,6 +43,22 @@ def test_stable_runs_are_seldom_called_unstable(plan, parts, dresses):
 
     # Two ways to a false verdict, 1 % each, on limits estimated from 40 parts.
     assert wrong / 300 <= 0.05
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("shape", [4.0, 9.0])
+def test_skewed_values_near_zero_are_not_called_unstable_for_their_skew(plan, shape):
+    rng = np.random.default_rng(20261127)
+    round_ = Feature(name="round", kind="roundness", upper=3.0, unit="um")
+
+    def run():
+        series = worn(rng, 300, 1)
+        series.bare_um[:] = series.deviation_um[:] = rng.gamma(shape, 1 / shape, 300)
+        return series
+
+    wrong = sum(called_unstable(plan, run(), round_) for _ in range(200))
+
+    assert wrong / 200 <= 0.08
 
 
 @pytest.mark.slow

@@ -74,10 +74,13 @@ def main() -> None:
     except SpcError as error:
         typer.echo(f"spc: {error}", err=True)
         sys.exit(error.exit_status)
-    except PermissionError as error:
-        typer.echo(f"spc: {error.filename}: no permission to use it ({error.strerror})", err=True)
+    except OSError as error:
+        place = error.filename or "standard output"
+        typer.echo(f"spc: {place}: cannot be used ({error.strerror or error})", err=True)
         sys.exit(4)
     except Exception:
         traceback.print_exc()
-        typer.echo("spc: a fault of the program, not of your data; nothing was changed", err=True)
+        typer.echo(
+            "spc: a fault of the program, not of your data; what was confirmed is stored", err=True
+        )
         sys.exit(FAULT)

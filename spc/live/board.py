@@ -3,15 +3,16 @@
 from datetime import datetime
 from pathlib import Path
 
+from spc.acts import acts_of
 from spc.findings import FeatureStudy, Stability, Study
 from spc.ledger.as_run import last_parts
 from spc.live.session import Session
-from spc.one_feature import held_spans, in_doubt_of, outside_of
+from spc.one_feature import in_doubt_of, outside_of
 from spc.plan import Feature
 from spc.report.pages import write_board
 from spc.run import Run
 from spc.series import series_of
-from spc.study import acts_of
+from spc.study import holds_of
 from spc.wheel import cycles as dressing
 
 #: Parts looked at: more than the strip shows at any usual sampling.
@@ -47,7 +48,7 @@ def _study(session: Session, run: Run) -> Study:
         cycles=cycles,
         acts=acts_of(run, plan, features, first, last),
         prompts=(),
-        held=tuple(span for feature in features for span in held_spans(feature, first, last)),
+        held=tuple(holds_of(run, plan, cycles, first=first, last=last, begun=first)),
         advice=session.advice,
         learned={},
         self_check=session.progress.advisor.self_check(),
