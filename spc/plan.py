@@ -99,7 +99,22 @@ class Feature(_Table):
             raise ValueError(
                 f"lower {self._shown(lower)} is not below upper {self._shown(upper)}; swap them?"
             )
+        if self.fit is not None and ("H" in self.fit) != (self.kind == "bore"):
+            right = "a hole H for a bore, a shaft letter for a diameter"
+            raise ValueError(f"fit {self.fit!r} does not suit kind {self.kind!r}; give {right}")
+        target = self.target_um
+        if target is not None and (
+            (upper is not None and target > upper) or (lower is not None and target < lower)
+        ):
+            raise ValueError(
+                f"target {self._shown(target)} lies outside the limits; it is a deviation from "
+                f"nominal in {self.unit}, as upper and lower are"
+            )
         guard = GUARD_PER_U * self.uncertainty_um
+        if self.kind in ZERO_BOUNDED and upper is not None and upper <= guard:
+            raise ValueError(
+                f"uncertainty_um = {self.uncertainty_um:g} leaves no room below upper, {upper:g} µm"
+            )
         if upper is not None and lower is not None and upper - lower <= 2 * guard:
             raise ValueError(
                 f"uncertainty_um = {self.uncertainty_um:g} leaves no room between the limits, "
@@ -302,8 +317,8 @@ class Charts(_Table):
     )
     limits: tuple[KeptLimits, ...] = Field((), description="Frozen limits; else from the base.")
     signals: tuple[str, ...] | None = Field(None, description="Patterns; None: the default pair.")
-    one_side: PositiveInt = Field(9, description="Length of a run on one side.")
-    climb: PositiveInt = Field(6, description="Points in a steady climb or fall.")
+    one_side: int = Field(9, ge=2, description="Length of a run on one side.")
+    climb: int = Field(6, ge=3, description="Points in a steady climb or fall.")
     also: tuple[str, ...] = Field((), description=f"More charts: {', '.join(MORE_CHARTS)}.")
     group: int = Field(5, ge=2, description="Consecutive parts per point of a group chart.")
 
@@ -367,6 +382,8 @@ class Shifts(_Table):
             ) from None
         if start == end:
             raise ValueError(f"{name} = {extra[name]!r} starts and ends at the same time")
+        if start.tzinfo or end.tzinfo:
+            raise ValueError(f"{name} = {extra[name]!r}: leave the zone to the key zone")
         return start, end
 
 
@@ -403,6 +420,11 @@ class Plan(_Table):
                         f"between of {feature.name!r} names {other!r}, which is no feature here; "
                         f"the features are: {', '.join(names)}"
                     )
+            ends = [self.feature(name) for name in feature.between or ()]
+            if ends and (ends[0] is ends[1] or not all(end.is_size for end in ends)):
+                raise ValueError(
+                    f"between of {feature.name!r} must name two different diameters or bores"
+                )
             if feature.lead and not feature.is_size:
                 raise ValueError(f"lead feature {feature.name!r} must be a diameter or a bore")
         for kept in self.charts.limits:

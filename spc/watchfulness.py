@@ -1,5 +1,6 @@
 """What the charts of a plan promise: how often they cry wolf, how soon they see a shift."""
 
+import math
 from collections.abc import Sequence
 
 from spc.charts import watchfulness
@@ -45,6 +46,9 @@ def promised(
             "the spread of single parts is not known; give --sigma in µm, or freeze limits in the "
             f"plan with [[charts.limits]] for {asked.name!r}"
         )
+    for value in (sigma, *(shifts_um or ())):
+        if not math.isfinite(value):
+            raise SpcError(f"{value} is not a number of µm")
     chosen = patterns or plan.charts.signals
     for name in chosen or ():
         if name not in PATTERNS:

@@ -101,6 +101,15 @@ def test_shifts_may_pass_midnight():
         (JOB + SEAT + "[charts]\nbase = [9, 3]", "must give the first part, then the last"),
         (JOB + SEAT + '[[feature]]\nname = "t"\nkind = "taper"\nupper = 1\nunit = "um"\n'
          'between = ["seat", "hub"]', "'hub', which is no feature here"),
+        (JOB + SEAT + "target = 6.5", "target 6.5 mm lies outside the limits"),
+        (JOB + '[[feature]]\nname = "hub"\nfit = "25 H7"', "does not suit kind 'diameter'"),
+        (JOB + '[[feature]]\nname = "hub"\nkind = "bore"\nfit = "25 k5"', "does not suit kind"),
+        (JOB + '[[feature]]\nname = "r"\nkind = "roundness"\nupper = 1\nunit = "um"\n'
+         "uncertainty_um = 2", "leaves no room below upper"),
+        (JOB + SEAT + '[[feature]]\nname = "t"\nkind = "taper"\nupper = 1\nunit = "um"\n'
+         'between = ["seat", "seat"]', "two different diameters"),
+        (JOB + SEAT + "[charts]\none_side = 1", "one_side = 1"),
+        (JOB + SEAT + '[shifts]\nearly = "06:00Z-14:00"', "leave the zone to the key zone"),
         ("[job", "this is not TOML"),
         (JOB + SEAT + 'source = "x"\n', "source: unknown key"),
     ],

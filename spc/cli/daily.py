@@ -153,6 +153,8 @@ def _study(
     from spc.plan import load_plan
     from spc.study import examine
 
+    if day is not None and shift is None:
+        raise SpcError("--date goes with --shift: name the shift that began that day")
     job = load_plan(plan)
     if run and not _in_ledger(run, plan, ledger):
         measured = _from_files(run, job, events, sheet, understood)
