@@ -2,11 +2,10 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from spc.findings import Act
 from spc.report.claims import claim
 from spc.report.lens import FeatureLens, Lens
+from spc.report.level import level_words
 from spc.report.marks import mark_key
 from spc.report.next_cut import left_words, move, subject, when_words
 from spc.report.pieces import Table, Term
@@ -15,8 +14,6 @@ from spc.wheel.advice import Advice
 
 #: Lines of each table that still fit on the sheet together with everything else.
 MOST_ACTS, MOST_SIGNALS, MOST_OPEN = 6, 3, 4
-#: Measured parts whose mean is "the level now".
-LEVEL_OF = 5
 
 
 @dataclass(frozen=True)
@@ -170,16 +167,6 @@ def _feature_row(lens: FeatureLens) -> tuple[str, ...]:
         say(stable[study.stability.stable]),
         claim(lens),
     )
-
-
-def level_words(lens: FeatureLens) -> str:
-    """Mean of the last few measured parts, with twice its standard error."""
-    y = lens.of.series.deviation_um[-LEVEL_OF:]
-    shown = lens.estimate(float(y.mean()), signed=lens.is_signed)
-    if lens.of.sloping is None or len(y) < LEVEL_OF:
-        return shown
-    half = 2 * lens.of.sloping.sigma / np.sqrt(len(y))
-    return f"{shown.removesuffix(' µm')} ± {lens.estimate(float(half))}"
 
 
 # --- signals, acts, gauge, wheel ------------------------------------------------------------------

@@ -175,6 +175,15 @@ class FeatureLens:
             before = prompt
         return marks
 
+    def value_at(self, part: int) -> float:
+        """Value of a measured part, charted or too far out to be charted. [µm]"""
+        at = np.flatnonzero(self.of.series.parts == part)
+        if len(at):
+            return float(self.of.series.deviation_um[at[0]])
+        table = self.lens.study.run.measurements
+        mine = (table["part"] == part) & (table["feature"] == self.of.name)
+        return float(table["deviation_um"][mine].mean())
+
     def why_flagged(self, part: int) -> str:
         """Why a part carries its flag."""
         say = self.lens.voice.say

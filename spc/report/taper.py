@@ -1,30 +1,25 @@
 """Taper: which end is bigger, and which way the table must turn to take it out."""
 
-import math
-
 from markupsafe import Markup
 
 from spc.report.lens import FeatureLens
+from spc.report.level import level_of
 from spc.report.pieces import Chapter
 from spc.report.voice import tame
-
-#: Measured parts whose mean is the taper now.
-LEVEL_OF = 5
 
 
 def taper_chapter(lens: FeatureLens) -> Chapter | None:
     """The taper between two stations in words and as a sketch; None for other features."""
     feature = lens.of.feature
-    if feature.between is None or lens.of.sloping is None or len(lens.of.series) < LEVEL_OF:
+    if feature.between is None or lens.of.sloping is None or not len(lens.of.series):
         return None
     say = lens.lens.voice.say
-    y = lens.of.series.deviation_um[-LEVEL_OF:]
-    value = float(y.mean())
-    half = 2 * lens.of.sloping.sigma / math.sqrt(LEVEL_OF)
+    level = level_of(lens)
+    value, half = level.value_um, level.half_um or 0.0
     ends = [tame(name, 60) for name in feature.between]
     big, small = ends if value >= 0 else ends[::-1]
     slots = {
-        "feature": lens.name, "value": lens.estimate(value, signed=True), "n": LEVEL_OF,
+        "feature": lens.name, "value": lens.estimate(value, signed=True),
         "half": lens.estimate(half), "big": big, "small": small,
     }  # fmt: skip
     title = say("taper.title", feature=lens.name)

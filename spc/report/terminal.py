@@ -6,11 +6,11 @@ from spc.findings import Study
 from spc.report.claims import claim
 from spc.report.handover import (
     gauge_words,
-    level_words,
     open_items,
     verdict_of,
 )
 from spc.report.lens import Lens
+from spc.report.level import level_words
 from spc.report.next_cut import act_lines, next_cut
 from spc.report.voice import tame, voice
 

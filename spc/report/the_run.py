@@ -4,12 +4,11 @@ import numpy as np
 
 from spc.charts.limits import Chart
 from spc.report.handover import (
-    LEVEL_OF,
     acts_table,
-    level_words,
     open_items,
 )
 from spc.report.lens import FeatureLens, Lens
+from spc.report.level import level_of, level_words
 from spc.report.pieces import Chapter, Picture, Table
 from spc.report.run_figures import (
     MOST_JOINED,
@@ -122,10 +121,12 @@ def size_words(lens: FeatureLens) -> list[str]:
         words.append(say("run.size_used", share=lens.lens.voice.share(share)))
     if of.in_doubt:
         words.append(say("run.size_doubt", n=len(of.in_doubt), parts=lens.lens.parts(of.in_doubt)))
-    key, slots = "run.size_level_free", {"k": min(LEVEL_OF, n), "level": level_words(lens)}
-    if feature.target_um is not None and not feature.zero_bounded:
-        key, slots["target"] = "run.size_level", lens.um(feature.target_um)
-    return [*words, say(key, **slots)]
+    slots = {"level": level_words(lens)}
+    by_mean = level_of(lens).mean_of is not None
+    if feature.target_um is None or feature.zero_bounded:
+        return [*words, say("run.size_mean_free" if by_mean else "run.size_level_free", **slots)]
+    slots["target"] = lens.um(feature.target_um)
+    return [*words, say("run.size_mean" if by_mean else "run.size_level", **slots)]
 
 
 def _drawing_notes(lens: FeatureLens) -> list[str]:
@@ -282,12 +283,15 @@ def _tables(lens: FeatureLens) -> tuple[Table, ...]:
     at = {int(p): i for i, p in enumerate(lens.of.series.parts.tolist())}
     shown = flags[-MOST_LISTED:]
     serials = lens.lens.serials
-    clocks = lens.clocks([at[part] for part in shown])
+    # A part whose only value is beyond belief is flagged, but stands in no chart.
+    told = lens.clocks([at[part] for part in shown if part in at])
+    clock_of = dict(zip((part for part in shown if part in at), told, strict=True))
+    clocks = [clock_of.get(part, "") for part in shown]
     sized = ["size"] if lens.of.feature.nominal_mm is not None else []
     named, timed = (["serial"] if serials else []), (["time"] if any(clocks) else [])
     rows = []
     for part, clock in zip(shown, clocks, strict=True):
-        value = float(lens.of.series.deviation_um[at[part]])
+        value = lens.value_at(part)
         row = [str(part), *(serials.get(part, "") for _ in named), *(clock for _ in timed)]
         row += [lens.bare(value), *(lens.size(value) for _ in sized), lens.why_flagged(part)]
         rows.append(tuple(row))

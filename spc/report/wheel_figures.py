@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 
 from spc.report.lens import FeatureLens
+from spc.report.level import level_of
 from spc.report.run_figures import value_range
 from spc.report.steel import (
     ACT,
@@ -113,7 +114,7 @@ def forecast_figure(lens: FeatureLens, slope: float, parts_left: tuple[int, int,
     now = lens.lens.study.last_part
     guarded = feature.guarded_um
     limit = guarded[1] if slope >= 0 else guarded[0]
-    start = _level_now(lens)
+    start = level_of(lens).value_um
     low, middle, high = (now + n for n in parts_left)
     wedge = line([now, low, high, now], plain([start, limit, limit, start], 3),
                  fill="toself", fillcolor=WASH, line={"width": 0})  # fmt: skip
@@ -144,14 +145,6 @@ def forecast_figure(lens: FeatureLens, slope: float, parts_left: tuple[int, int,
         xaxis={"title": {"text": voice.say("run.x_part")}},
         yaxis={"range": [bottom, top], "fixedrange": True},
     )  # fmt: skip
-
-
-def _level_now(lens: FeatureLens) -> float:
-    """The wear line at the last part when there is one, else the mean of the last three parts."""
-    series, chart = lens.of.series, lens.of.sloping
-    if chart is None:
-        return float(series.deviation_um[-3:].mean())
-    return float(chart.center[-1] + series.deviation_um[-1] - series.bare_um[-1])
 
 
 def ages_figure(lens: FeatureLens, groups: list[tuple[int, int, float, float, float]]) -> Figure:
