@@ -1,8 +1,10 @@
 """What a level costs per part, and how far it may wander before a move pays."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from math import erfc
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +16,7 @@ _ROOT_HALF = math.sqrt(0.5)
 GRID, REACH = 81, 1.25
 #: Steps of the geometric scales on which the dead band's inputs are rounded, so that its cache
 #: never makes an answer depend on what was asked before.
-DRIFT_STEP, SPREAD_STEP, WANDER_STEP = 1.35, 1.15, 3.0
+DRIFT_STEP, SPREAD_STEP, WANDER_STEP = 1.35, 1.25, 5.0
 
 
 @dataclass(frozen=True)
@@ -61,16 +63,27 @@ def part_loss(stakes: Stakes, level: float, variance: float) -> float:
     >>> round(part_loss(stakes, 8.0, 1.0), 3)  # half of the parts are rework
     3.008
     """
+    return part_losses(stakes, (level,), variance)
+
+
+def part_losses(stakes: Stakes, levels: Sequence[float], variance: float) -> float:
+    """Sum of `part_loss` over a few levels."""
+    count = len(levels)
     square = tails = 0.0
+    centre = stakes.off_target / stakes.half_width**2 / len(stakes.zones)
     for zone in stakes.zones:
         own = variance * zone.spread_ratio**2
-        place = level + zone.shift
-        square += place * place + own
         root = _ROOT_HALF / math.sqrt(own)
-        tails += stakes.scrap * math.erfc((place - zone.lower) * root)
-        tails += stakes.rework * math.erfc((zone.upper - place) * root)
-    mean_square = square / len(stakes.zones)
-    return stakes.off_target * mean_square / stakes.half_width**2 + 0.5 * tails
+        shift, lower, upper = zone.shift, zone.lower, zone.upper
+        square += own * count
+        scrap = rework = 0.0
+        for level in levels:
+            place = level + shift
+            square += place * place
+            scrap += erfc((place - lower) * root)
+            rework += erfc((upper - place) * root)
+        tails += stakes.scrap * scrap + stakes.rework * rework
+    return centre * square + 0.5 * tails
 
 
 def _losses(stakes: Stakes, levels: Floats, variance: Floats | float) -> Floats:

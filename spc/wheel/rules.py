@@ -8,7 +8,7 @@ from typing import Any
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_rule import DressCase, dress_case, slope_now
 from spc.wheel.drift import BREAK_IN, SLOPE, WARMTH
-from spc.wheel.loss import DeadBand, dead_band, part_loss
+from spc.wheel.loss import DeadBand, dead_band, part_losses
 from spc.wheel.track import Track
 
 #: An offset smaller than this many standard deviations of the level is not made.
@@ -157,12 +157,10 @@ def _saved(
     stakes = track.stakes()
     variance = track.part_var + level_var
     points = min(parts, 5)
-    total = 0.0
-    for i in range(points):
-        drift = slope * (0.5 + i) * parts / points
-        total += part_loss(stakes, level + drift, variance)
-        total -= part_loss(stakes, level + drift + amount, variance)
-    return total * parts / points
+    left = [level + slope * (0.5 + i) * parts / points for i in range(points)]
+    moved = [place + amount for place in left]
+    saved = part_losses(stakes, left, variance) - part_losses(stakes, moved, variance)
+    return saved * parts / points
 
 
 def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bool:

@@ -40,6 +40,8 @@ class Finding:
     @property
     def taken(self) -> float | None:
         """Mean of the values that count."""
+        if len(self.values) == 1:
+            return self.values[0]
         return fmean(self.values) if self.values else None
 
 
