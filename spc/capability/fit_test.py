@@ -46,7 +46,8 @@ class FitTest:
     How well a fitted shape fits, by a parametric bootstrap that refits every sample.
 
     `replicas` are the refitted parameters, shape (samples, parameters): what the parameters
-    could have come out as.
+    could have come out as. Readings in no more cells than the shape has parameters, such as all
+    in one step of the gauge, tell no shape: infinite statistic, p-value 0, no refits.
     """
 
     fit: Fit
@@ -200,6 +201,9 @@ def _test(fitted: Fit, readings: Array, samples: int) -> FitTest:
     family = fitted.shape.family
     grouped = cells(readings, step=fitted.step, positive=family.positive)
     theta = np.array([fitted.shape.theta])
+    if np.count_nonzero(grouped.counts) <= family.free:
+        # So few cells hold any reading that every shape would pass: nothing is told of it.
+        return FitTest(fitted, math.inf, 0.0, theta)
     statistic = _grouped_anderson_darling(
         grouped.counts[None, :], cell_shares(family, grouped.edges, theta)
     )[0]

@@ -151,17 +151,25 @@ def refit(family: Family, grouped: Cells, counts: Array, theta: tuple[float, ...
     """
     free = np.tile(np.asarray(family.search(*theta), float), (len(counts), 1))
     n = counts.sum(1, keepdims=True)
-    ridge = 1e-9 * np.eye(free.shape[1])
     for _ in range(6):
         share, slope = _cell_slopes(family, grouped.edges, free)
         pull = np.einsum("scp,sc->sp", slope, counts / share)
         inform = np.einsum("scp,scq->spq", slope / share[..., None], slope) * n[..., None]
-        inform = inform + ridge * np.trace(inform, axis1=1, axis2=2)[:, None, None]
-        step = np.linalg.solve(inform, pull[..., None])[..., 0]
+        step = _scoring_steps(inform, pull)
         free = np.maximum(free + np.clip(step, -1.0, 1.0), family.floor)
         if np.abs(step).max() < 1e-5:
             break
     return np.stack(np.broadcast_arrays(*family.parameters_at(*free.T)), -1)
+
+
+def _scoring_steps(inform: Array, pull: Array) -> Array:
+    """Steps of Fisher scoring; a sample that says nothing of the parameters stays where it is."""
+    trace = np.trace(inform, axis1=1, axis2=2)
+    told = np.isfinite(trace) & (trace > 1e-200) & np.isfinite(pull).all(1)
+    step = np.zeros_like(pull)
+    ridge = 1e-9 * trace[told, None, None] * np.eye(pull.shape[1])
+    step[told] = np.linalg.solve(inform[told] + ridge, pull[told][..., None])[..., 0]
+    return step
 
 
 def cell_shares(family: Family, edges: Array, theta: Array) -> Array:

@@ -173,13 +173,19 @@ def _lognormal_pdf(x: Any, mean_log: Any, sd_log: Any) -> Any:
     return np.where(x > 0, _normal_pdf(np.log(safe), mean_log, sd_log) / safe, 0.0)
 
 
+def _lognormal_quantile(p: Any, mean_log: Any, sd_log: Any) -> Any:
+    # Refits to readings that are orders of magnitude apart reach beyond the largest float.
+    with np.errstate(over="ignore"):
+        return np.exp(_normal_quantile(p, mean_log, sd_log))
+
+
 LOGNORMAL = Family(
     "lognormal",
     ("mean_log", "sd_log"),
     lambda x, m, s: _normal_cdf(_log_or_below(x), m, s),
     lambda x, m, s: _normal_sf(_log_or_below(x), m, s),
     _lognormal_pdf,
-    lambda p, m, s: np.exp(_normal_quantile(p, m, s)),
+    _lognormal_quantile,
     lambda x, w: _moments(np.log(x), w),
     lambda m, s: (m, np.log(s)),
     lambda m, log_s: (m, np.exp(log_s)),
