@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from spc.wheel.drift import SLOPE
 from spc.wheel.health import growth
-from spc.wheel.loss import best_loss
+from spc.wheel.loss import best_loss, best_loss_at
 from spc.wheel.track import Track
 
 Floats = NDArray[np.float64]
@@ -140,11 +140,11 @@ def drift_at(track: Track, ages: Floats) -> Floats:
 def dress_price(track: Track) -> float:
     """A dress with what follows: the size it leaves uncertain until it is read and corrected."""
     cost = track.settings.cost
-    sds, least = best_loss(track.stakes())
+    stakes = track.stakes()
     fresh = max(track.growth.variance(1) - track.gauge_var, 1e-9)
-    astray = math.sqrt(fresh + track.dresser.sd**2)
-    known, unknown = np.interp([math.sqrt(fresh), astray], sds, least)
-    return cost.dress + 0.5 * cost.offset + float(unknown - known) * (1 + 0.5 * track.spacing)
+    known = best_loss_at(stakes, math.sqrt(fresh))
+    unknown = best_loss_at(stakes, math.sqrt(fresh + track.dresser.sd**2))
+    return cost.dress + 0.5 * cost.offset + (unknown - known) * (1 + 0.5 * track.spacing)
 
 
 def slope_now(track: Track) -> tuple[float, float]:

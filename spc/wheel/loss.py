@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 _ROOT_HALF = math.sqrt(0.5)
+#: Standard deviations for which the best level is kept, in half widths of the tolerance.
+LOWEST_SD, HIGHEST_SD, SD_POINTS = 0.01, 6.0, 72
+_SD_STEP = math.log(HIGHEST_SD / LOWEST_SD) / (SD_POINTS - 1)
 #: Points of the grid on which the dead band is computed, and how far beyond the limits it reaches.
 GRID, REACH = 81, 1.25
 #: Steps of the geometric scales on which the dead band's inputs are rounded, so that its cache
@@ -113,9 +116,22 @@ def span(stakes: Stakes) -> tuple[float, float]:
 @lru_cache(maxsize=256)
 def best_loss(stakes: Stakes) -> tuple[Floats, Floats]:
     """Standard deviations, and the least loss per part that any level has at each. [µm, cost]"""
-    sds = np.geomspace(0.01 * stakes.half_width, 6 * stakes.half_width, 72)
+    sds = np.geomspace(LOWEST_SD, HIGHEST_SD, SD_POINTS) * stakes.half_width
     levels = np.linspace(*span(stakes), 61)
     return sds, _losses(stakes, levels[:, None], sds[None, :] ** 2).min(axis=0)
+
+
+@lru_cache(maxsize=256)
+def _best_list(stakes: Stakes) -> list[float]:
+    return best_loss(stakes)[1].tolist()
+
+
+def best_loss_at(stakes: Stakes, sd: float) -> float:
+    """The least loss per part that any level has at one standard deviation."""
+    least = _best_list(stakes)
+    place = math.log(max(sd / stakes.half_width, LOWEST_SD) / LOWEST_SD) / _SD_STEP
+    left = min(int(place), len(least) - 2)
+    return least[left] + min(place - left, 1.0) * (least[left + 1] - least[left])
 
 
 @dataclass(frozen=True)
