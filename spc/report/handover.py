@@ -7,13 +7,15 @@ from spc.report.claims import claim
 from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_words
 from spc.report.marks import mark_key
-from spc.report.next_cut import left_words, move, subject, when_words
+from spc.report.next_cut import either_words, left_words, move, subject, when_words
 from spc.report.pieces import Table, Term
 from spc.report.voice import tame
 from spc.wheel.advice import Advice
 
 #: Lines of each table that still fit on the sheet together with everything else.
-MOST_ACTS, MOST_SIGNALS, MOST_OPEN = 6, 3, 4
+MOST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE, MOST_SPANS = 6, 3, 4, 2, 2
+#: How the reader marks what only the shop can answer.
+QUESTION = "question: "
 
 
 @dataclass(frozen=True)
@@ -23,6 +25,7 @@ class Handover:
     verdict: str
     tone: str
     sure: str
+    outside: tuple[str, ...]
     counts: tuple[Term, ...]
     features: Table
     signals: tuple[str, ...]
@@ -43,6 +46,7 @@ def handover(lens: Lens) -> Handover:
         verdict=verdict,
         tone=tone,
         sure=sure_words(lens),
+        outside=outside_words(lens),
         counts=_counts(lens),
         features=feature_table(lens),
         signals=_signals(lens),
@@ -83,7 +87,7 @@ def verdict_of(lens: Lens) -> tuple[str, str]:
 
 def held_count(lens: Lens) -> int:
     """Parts to hold; a part held for two features counts once."""
-    return len({part for s in lens.study.held for part in range(s.first, s.last + 1)})
+    return len({part for s in lens.held for part in range(s.first, s.last + 1)})
 
 
 def sure_words(lens: Lens) -> str:
@@ -209,7 +213,7 @@ def acts_table(lens: Lens, acts: list[Act]) -> Table:
     rows = []
     for act in acts:
         row = [str(act.after_part) if act.after_part else "–"]
-        row += [lens.serials.get(act.after_part, "") for _ in serials]
+        row += [lens.serial(act.after_part) for _ in serials]
         if timed:
             row.append(lens.voice.clock(act.time) if act.time else "")
         row += [say(f"event.{act.kind}"), _act_amount(lens, act), effect_words(lens, act)]
@@ -292,26 +296,50 @@ def open_items(lens: Lens) -> tuple[str, ...]:
     """What the next shift takes over undone."""
     say, items = lens.voice.say, []
     spans: dict[tuple[int, int], list[str]] = {}
-    for span in lens.study.held:
+    for span in lens.held:
         spans.setdefault((span.first, span.last), []).append(tame(span.feature, 60))
     for (first, last), names in sorted(spans.items()):
-        parts, n = lens.span(first, last), last - first + 1
-        items.append(say("handover.open_hold", features=", ".join(names), parts=parts, n=n))
+        key = "handover.open_hold_one" if first == last else "handover.open_hold"
+        slots = {"parts": lens.tagged(first, last), "n": last - first + 1}
+        items.append(say(key, features=", ".join(names), **slots))
     for feature in lens.features:
         held = {
-            p
-            for s in lens.study.held
-            if s.feature == feature.of.name
-            for p in range(s.first, s.last + 1)
+            p for s in lens.held if s.feature == feature.of.name for p in range(s.first, s.last + 1)
         }
         doubt = [part for part in feature.of.in_doubt if part not in held]
         if doubt:
             items.append(say("handover.open_doubt", feature=feature.name, parts=lens.parts(doubt)))
+    asked = (r for r in lens.study.run.remarks if r.startswith(QUESTION))
+    items += dict.fromkeys(_asked(lens, remark) for remark in asked)
     rejects = len(lens.study.run.rejects)
     if rejects:
         key = "handover.open_rejects_one" if rejects == 1 else "handover.open_rejects"
         items.append(say(key, n=rejects))
     return tuple(items)
+
+
+def _asked(lens: Lens, remark: str) -> str:
+    words = lens.voice.retell(remark.removeprefix(QUESTION), 300)
+    ending = "" if words.endswith((".", "?", "!")) else "."
+    return words[:1].upper() + words[1:] + ending
+
+
+def outside_words(lens: Lens) -> tuple[str, ...]:
+    """The parts outside with what they measured, the last ones when they are many."""
+    found = [(part, feature) for feature in lens.features for part in feature.of.outside]
+    found.sort(key=lambda pair: pair[0])
+    words = [
+        lens.voice.say(
+            "handover.out_part",
+            feature=feature.name,
+            part=lens.part(part),
+            size=feature.told(feature.value_at(part)),
+            limits=feature.limits,
+        )
+        for part, feature in found[-MOST_OUTSIDE:]
+    ]
+    more = len(found) - len(words)
+    return (*words, lens.voice.say("handover.out_more", n=more)) if more else tuple(words)
 
 
 def _most(lens: Lens, items: tuple[str, ...]) -> tuple[str, ...]:
@@ -323,7 +351,18 @@ def _most(lens: Lens, items: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def expect(lens: Lens, advice: Advice) -> str:
-    """What the next shift meets first."""
+    """What the next shift meets first: parts to hold, then the act."""
+    then = " ".join([_expect_act(lens, advice), *either_words(lens, advice)])
+    if not lens.held or advice.action == "hold":
+        return then
+    spans = sorted({(span.first, span.last) for span in lens.held})
+    parts = ", ".join(lens.tagged(first, last) for first, last in spans[:MOST_SPANS])
+    if len(spans) > MOST_SPANS:
+        parts = f"{parts} {lens.voice.say('handover.more', n=len(spans) - MOST_SPANS)}"
+    return lens.voice.say("handover.expect_holds", parts=parts, then=then)
+
+
+def _expect_act(lens: Lens, advice: Advice) -> str:
     slots = {
         "when": when_words(lens, advice),
         "amount": move(lens, advice) if advice.action == "offset" else _raw_amount(lens, advice),

@@ -1,6 +1,7 @@
 """One study as the pages look at it: names of parts, digits of a feature, flags of its parts."""
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -9,10 +10,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from spc.findings import FeatureStudy, Prompt, Study
+from spc.findings import FeatureStudy, HeldSpan, Prompt, Study
 from spc.report.marks import mark_key
 from spc.report.voice import Voice, digits_for, tame
 
+#: A tag that counts: anything, then a number.
+_TAG = re.compile(r"(.*?)(\d{1,15})")
 #: Parts named in one sentence; more are counted.
 MOST_NAMED = 6
 #: Actions that are about one feature's parts, and mark them in its picture.
@@ -34,6 +37,37 @@ class Lens:
         if all(serial in ("", str(part)) for part, serial in pairs.items()):
             return {}
         return {part: tame(str(serial), 40) for part, serial in pairs.items()}
+
+    def serial(self, part: int) -> str:
+        """Serial of a part, counted on from its neighbours where it was not read; "" if unknown."""
+        if part in self.serials or not self.serials:
+            return self.serials.get(part, "")
+        return "" if self._numbering is None else self._numbering(part)
+
+    @cached_property
+    def _numbering(self) -> Callable[[int], str] | None:
+        """How tags count on with the parts; None where they do not do so without a gap."""
+        read = [(part, _TAG.fullmatch(serial)) for part, serial in self.serials.items()]
+        tags = {(tag[1], int(tag[2]) - part) for part, tag in read if tag is not None}
+        if len(tags) != 1 or any(tag is None for _, tag in read):
+            return None
+        (before, apart) = tags.pop()
+        digits = max(len(tag[2]) for _, tag in read if tag is not None)
+        padded = any(tag is not None and tag[2].startswith("0") for _, tag in read)
+        return lambda part: f"{before}{part + apart:0{digits if padded else 1}d}"
+
+    def tagged(self, first: int, last: int) -> str:
+        """A part or a span of parts with the serials on its tags, where those differ."""
+        low, high = self.serial(first), self.serial(last)
+        slots = {"first": first, "last": last}
+        if low and first == last:
+            return self.voice.say("part.serial", n=first, serial=low)
+        if low and high:
+            return self.voice.say("part.span_serials", low=low, high=high, **slots)
+        inside = [self.serials[part] for part in sorted(self.serials) if first <= part <= last]
+        if not inside:
+            return self.span(first, last)
+        return self.voice.say("part.span_some", serials=", ".join(inside[:MOST_NAMED]), **slots)
 
     def part(self, part: int) -> str:
         """A part by its number, with the serial it carries when that differs."""
@@ -72,6 +106,11 @@ class Lens:
     def lead(self) -> "FeatureLens | None":
         """The feature whose level steers offsets."""
         return None if self.study.lead is None else self.feature(self.study.lead)
+
+    @cached_property
+    def held(self) -> tuple[HeldSpan, ...]:
+        """Holds that nobody has cleared."""
+        return tuple(span for span in self.study.held if not span.cleared)
 
     @cached_property
     def last_time(self) -> datetime | None:
@@ -128,6 +167,12 @@ class FeatureLens:
     def size(self, value: float) -> str:
         """The absolute size; the value itself where there is no nominal."""
         return self.lens.voice.size(self.of.feature, value, self.step_um)
+
+    def told(self, value: float) -> str:
+        """The absolute size and its deviation; the value alone where there is no nominal."""
+        if self.of.feature.nominal_mm is None:
+            return self.um(value)
+        return f"{self.size(value)} ({self.um(value)})"
 
     @property
     def limits(self) -> str:

@@ -70,7 +70,23 @@ def next_cut(lens: Lens, moment: datetime) -> NextCut:
 
 
 def act_lines(lens: Lens, advice: Advice) -> list[str]:
-    """What to do, in one to three short sentences."""
+    """What to do, in one to four short sentences."""
+    return [*_act_lines(lens, advice), *either_words(lens, advice)]
+
+
+def either_words(lens: Lens, advice: Advice) -> list[str]:
+    """That the next best act is as good, where the costs are too close to tell."""
+    difference = advice.cost_difference
+    if not advice.runner_up or difference is None or difference >= EITHER_BELOW:
+        return []
+    return [lens.voice.say("next.either", action=_runner_up(lens, advice))]
+
+
+def _runner_up(lens: Lens, advice: Advice) -> str:
+    return lens.voice.texts.get(f"action.{advice.runner_up}", tame(str(advice.runner_up)))
+
+
+def _act_lines(lens: Lens, advice: Advice) -> list[str]:
     say = lens.voice.say
     match advice.action:
         case "offset":
@@ -107,11 +123,11 @@ def subject(lens: Lens, advice: Advice) -> str:
 
 def held_words(lens: Lens) -> str:
     """Which parts to set aside."""
-    held = lens.study.held
+    held = lens.held
     if not held:
         return lens.voice.say("next.hold_none")
     first, last = min(s.first for s in held), max(s.last for s in held)
-    return lens.voice.say("next.hold", parts=lens.span(first, last))
+    return lens.voice.say("next.hold", parts=lens.tagged(first, last))
 
 
 def _typed(lens: Lens, advice: Advice) -> list[str]:
@@ -200,16 +216,14 @@ def _last_size(lens: Lens, lead: FeatureLens) -> Term:
 
 
 def _otherwise(lens: Lens, advice: Advice) -> str:
-    if not advice.runner_up:
+    either = either_words(lens, advice)
+    if either:
+        return either[0]
+    if not advice.runner_up or advice.cost_difference is None:
         return ""
-    say = lens.voice.say
-    action = lens.voice.texts.get(f"action.{advice.runner_up}", tame(str(advice.runner_up)))
-    difference = advice.cost_difference
-    if difference is None or difference < EITHER_BELOW:
-        return say("next.either", action=action)
     currency = tame(lens.study.plan.cost.currency, 12)
-    cost = f"{lens.voice.number(difference, 2)} {currency}"
-    return say("next.runner_up", action=action, cost=cost)
+    cost = f"{lens.voice.number(advice.cost_difference, 2)} {currency}"
+    return lens.voice.say("next.runner_up", action=_runner_up(lens, advice), cost=cost)
 
 
 def _stale(lens: Lens, moment: datetime) -> str:

@@ -60,14 +60,23 @@ def _streaks(lens: Lens) -> Iterator[list[Prompt]]:
     """Prompts for the same act that follow each other with no answer between them."""
     streak: list[Prompt] = []
     for prompt in lens.study.prompts:
-        same = streak and prompt.advice.action == streak[-1].advice.action
-        if streak and (not same or _answer(lens, streak[-1], prompt.part) is not None):
+        if streak and _parted(lens, streak[-1], prompt):
             yield streak
             streak = []
         if prompt.advice.action != "grind_on":
             streak.append(prompt)
     if streak:
         yield streak
+
+
+def _parted(lens: Lens, before: Prompt, after: Prompt) -> bool:
+    """Whether a prompt is another call than the one before: answered, or a dress in between."""
+    if after.advice.action != before.advice.action or _answer(lens, before, after.part):
+        return True
+    return any(
+        act.kind in ("dress", "wheel") and before.part <= act.after_part < after.part
+        for act in lens.study.acts
+    )
 
 
 def _answer(lens: Lens, prompt: Prompt, before_part: int) -> Act | None:
@@ -113,11 +122,14 @@ def summary(lens: Lens) -> str:
     if not found:
         return say("record.none")
     answered = [c for c in found if c.answered]
+    still = sum(_is_open(lens, call) for call in found)
     closer = sum(c.came_closer is True for c in answered)
     farther = sum(c.came_closer is False for c in answered)
     return say(
-        "record.summary", n=len(found), done=len(answered), closer=closer, farther=farther,
-        left=len(found) - len(answered),
+        "record.summary", done=len(answered), closer=closer, farther=farther,
+        calls=say("record.calls_one") if len(found) == 1 else say("record.calls", n=len(found)),
+        left=len(found) - len(answered) - still,
+        open=say("record.still_open", n=still) if still else "",
     )  # fmt: skip
 
 
@@ -150,13 +162,17 @@ def _row(lens: Lens, call: Call) -> tuple[str, ...]:
     )
 
 
+def _is_open(lens: Lens, call: Call) -> bool:
+    """Whether the call is the last word of the adviser, so that it may still be answered."""
+    return not call.answered and call.last is lens.study.prompts[-1]
+
+
 def _answer_words(lens: Lens, call: Call) -> str:
     say, voice, act = lens.voice.say, lens.voice, call.answer
     if call.again:
         return say("record.again")
     if act is None:
-        open_ = call.last.part == (lens.study.prompts[-1].part if lens.study.prompts else None)
-        return say("record.open") if open_ else say("record.not_done")
+        return say("record.open") if _is_open(lens, call) else say("record.not_done")
     done = say(f"event.{act.kind}")
     if act.amount_um is not None:
         done = f"{done} {voice.um(act.amount_um, 1, signed=True)}"

@@ -5,8 +5,10 @@ from datetime import UTC, datetime
 from spc.findings import Study
 from spc.report.claims import claim
 from spc.report.handover import (
+    MOST_OPEN,
     gauge_words,
     open_items,
+    outside_words,
     verdict_of,
 )
 from spc.report.lens import Lens
@@ -14,8 +16,8 @@ from spc.report.level import level_words
 from spc.report.next_cut import act_lines, next_cut
 from spc.report.voice import tame, voice
 
-#: Features named on their own line; the others are on the page.
-MOST_FEATURES = 4
+#: Lines of a check; features named on their own line, the others are on the page.
+MOST_LINES, MOST_FEATURES = 10, 4
 
 
 def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
@@ -24,7 +26,8 @@ def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
     say, advice = lens.voice.say, study.advice
     verdict, _ = verdict_of(lens)
     shown = [f for f in lens.features if len(f.of.series)][:MOST_FEATURES]
-    lines = [f"{tame(study.plan.job.part, 60)}\t{verdict}"]
+    told = " ".join([verdict, *outside_words(lens)])
+    lines = [f"{tame(study.plan.job.part, 60)}\t{told}"]
     for feature in shown:
         stable = {None: "page.not_enough", True: "handover.yes", False: "handover.no"}
         lines.append(
@@ -39,14 +42,21 @@ def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
             )
         )
     lines.append(f"{say('page.gauge')}\t{gauge_words(lens)}")
-    still_open = open_items(lens) or (say("handover.no_open"),)
-    lines += [f"{say('handover.open')}\t{item}" for item in still_open[:2]]
-    lines.append(
+    last = [
         f"{say('page.next_cut')}\t{say(f'action.{advice.action}')}: "
-        f"{' '.join(act_lines(lens, advice))}"
-    )
-    lines.append(f"{say('next.why')}\t{lens.voice.retell(advice.evidence, 300)}")
-    return lines[:10]
+        f"{' '.join(act_lines(lens, advice))}",
+        f"{say('next.why')}\t{lens.voice.retell(advice.evidence, 300)}",
+    ]
+    return [*lines, *_still_open(lens, MOST_LINES - len(lines) - len(last)), *last]
+
+
+def _still_open(lens: Lens, room: int) -> list[str]:
+    """Open items on as many lines as there is room for, the last line taking what is left."""
+    say, items = lens.voice.say, list(open_items(lens)) or [lens.voice.say("handover.no_open")]
+    more = len(items) - MOST_OPEN
+    items = items[:MOST_OPEN] + ([say("handover.more_page", n=more)] if more > 0 else [])
+    told = [*items[: room - 1], " ".join(items[room - 1 :])]
+    return [f"{say('handover.open')}\t{item}" for item in told if item]
 
 
 def advise_lines(study: Study, *, locale: str | None = None) -> list[str]:

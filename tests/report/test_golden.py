@@ -40,7 +40,7 @@ def test_a_busy_shift_is_told_in_the_same_words(tmp_path, golden):
     page = write_report(studies.busy_study(), tmp_path, as_of=studies.AS_OF, locale="de")
     words = words_of(page)
 
-    golden(GOLDEN / "busy_comma.txt", words[: words.index("\nThe run\n")])
+    golden(GOLDEN / "busy_comma.txt", words[: words.rindex("\nThe run\n")])
 
 
 def test_index_and_board_say_the_same_words(study, tmp_path, golden):

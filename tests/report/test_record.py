@@ -5,7 +5,7 @@ import studies
 from spc.findings import Act, Prompt
 from spc.report.ages import age_groups, ages_picture
 from spc.report.lens import Lens
-from spc.report.record import calls, summary
+from spc.report.record import calls, record_table, summary
 from spc.report.voice import voice
 
 
@@ -49,6 +49,24 @@ def test_an_act_between_two_equal_calls_makes_them_two():
     lens = lens_of((9, "offset", {}), (15, "offset", {}), acts=[offset(9), offset(15)])
 
     assert [c.answer.after_part for c in calls(lens)] == [9, 15]
+
+
+def test_a_dress_between_two_equal_calls_makes_them_two():
+    dress = Act("dress", 30, None, None, None, "", None, None)
+    lens = lens_of((27, "offset", {}), (33, "offset", {}), (36, "grind_on", {}), acts=[dress])
+
+    assert [(c.first.part, c.last.part, c.answer) for c in calls(lens)] == [
+        (27, 27, None), (33, 33, None),
+    ]  # fmt: skip
+
+
+def test_the_call_that_still_stands_is_open_and_not_unanswered():
+    lens = lens_of((33, "offset", {}), (36, "grind_on", {}), (90, "offset", {}))
+
+    told = summary(lens)
+
+    assert told.startswith("2 calls for an act: 0 answered, 1 not, 1 still open.")
+    assert [row[3] for row in record_table(lens).rows] == ["not done", "still open"]
 
 
 def test_the_outcome_is_the_distance_from_target_of_three_parts_on_each_side():

@@ -1,0 +1,104 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import studies
+
+from spc.report.handover import expect, handover, open_items, outside_words
+from spc.report.lens import Lens
+from spc.report.next_cut import act_lines
+from spc.report.terminal import check_lines
+from spc.report.voice import voice
+
+
+def lens_with(*, part_name=str, remarks=(), **changes):
+    run = replace(studies.invented_run(part_name=part_name), remarks=tuple(remarks))
+    return Lens(studies.invented_study(run, **changes), voice())
+
+
+def tag(part):
+    return f"K-{4200 + part}"
+
+
+def test_parts_to_hold_carry_the_serials_on_their_tags_even_where_no_part_was_measured():
+    lens = lens_with(part_name=tag, held=[("seat", 64, 68)])
+
+    assert open_items(lens)[0] == (
+        "seat: parts 64 to 68 (serials K-4264 to K-4268) to hold, 5 in all: from after the last "
+        "good check to before the next good one."
+    )
+
+
+def test_serials_that_do_not_count_on_are_never_made_up():
+    lens = lens_with(part_name=lambda n: f"K-{4200 + n * n}", held=[("seat", 64, 68)])
+
+    assert "parts 64 to 68 (serials read: K-8556) to hold" in open_items(lens)[0]
+
+
+def test_zeros_before_a_number_stay():
+    assert lens_with(part_name=lambda n: f"{n + 7:05d}").serial(64) == "00071"
+
+
+@pytest.mark.parametrize("told", ["page", "terminal"])
+def test_the_part_outside_is_named_with_its_size(told):
+    lens = lens_with(part_name=tag, outside=(66,))
+    series = lens.lead.of.series
+    value = float(series.deviation_um[np.flatnonzero(series.parts == 66)[0]])
+
+    (words,) = outside_words(lens)
+
+    assert words.startswith("Outside: seat, part 66 (serial K-4266), 24.99")
+    assert f"({value:+.1f} µm)".replace("-", "−") in words
+    found = handover(lens).outside if told == "page" else check_lines(lens.study)[0]
+    assert words in found
+
+
+def test_the_next_shift_sorts_the_held_parts_before_the_act():
+    lens = lens_with(held=[("seat", 64, 66)])
+
+    words = expect(lens, lens.study.advice)
+
+    assert words.startswith("First sort and re-measure parts 64 to 66. Then: An offset of")
+
+
+def test_a_hold_that_was_cleared_is_not_open():
+    lens = lens_with(held=[("seat", 64, 66, True)])
+
+    assert not [item for item in open_items(lens) if "hold" in item]
+    assert not expect(lens, lens.study.advice).startswith("First sort")
+
+
+@pytest.mark.parametrize(("apart", "said"), [(0.05, True), (0.8, False), (None, False)])
+def test_two_acts_that_cost_alike_are_both_named_wherever_the_act_is(apart, said):
+    advice = studies.advice(cost_difference=apart, runner_up="grind_on")
+    lens = lens_with(advice=advice)
+    either = "GRIND ON is as good: either is fine."
+
+    assert (either in act_lines(lens, advice)) is said
+    assert expect(lens, advice).endswith(either) is said
+    assert (either in "".join(check_lines(lens.study))) is said
+
+
+def test_questions_of_the_reader_are_open_items_and_other_remarks_are_not():
+    asked = "question: row 12: what is the event 'tea'"
+    lens = lens_with(remarks=(asked, "parts are numbered by their rows", asked))
+
+    items = open_items(lens)
+
+    assert items[0] == "Row 12: what is the event 'tea'."
+    assert len(items) == 2
+    assert items[1].startswith("1 cell")
+
+
+def test_a_check_stays_within_ten_lines_and_counts_the_questions_it_leaves_out():
+    remarks = [f"question: what is the event 'tea {k}'" for k in range(7)]
+    study = replace(studies.busy_study(), held=())
+    study = replace(study, run=replace(study.run, remarks=tuple(remarks)))
+
+    lines = check_lines(study)
+
+    assert len(lines) <= 10
+    told = " ".join(line for line in lines if line.startswith("Open items"))
+    assert "'tea 3'" in told
+    assert "'tea 4'" not in told
+    assert "and 4 more on the page" in told
