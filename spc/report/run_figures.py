@@ -36,6 +36,11 @@ MOST_LABELS = 18
 MOST_JOINED = 600
 #: Acts drawn as vertical marks. Beyond this the picture would be all marks; dresses go first.
 MOST_MARKS = 400
+#: Acts drawn through the whole height of a chart: more would hide its points, so only the top of
+#: each is drawn, from this share of the height on.
+MOST_UPRIGHT, TOPS_FROM = 60, 0.95
+#: Size and opacity of up to so many points beyond a limit: many large ones would be one blot.
+_MARKERS = ((120, 11, 1.0), (1500, 6, 0.8), (10**9, 4, 0.5))
 _DRESSES = ("dress", "wheel")
 _OTHERS = ("swivel", "pause", "master", "batch", "coolant", "regrind", "cleared")
 _MARKED = (*_DRESSES, "offset", *_OTHERS)
@@ -289,7 +294,7 @@ def _chart_traces(lens: FeatureLens, chart: Chart, axis: str = "") -> list[dict[
         line={"color": RULE, "width": 1}, hovertemplate=hover, **axes,
     )  # fmt: skip
     traces = [joined]
-    for mask, make in ((out, hollow), (beyond & ~out, _to_check)):
+    for mask, make in ((out, hollow), (beyond & ~out, to_check)):
         at = np.flatnonzero(mask)
         if len(at):
             values = plain(chart.values[at], digits)
@@ -297,17 +302,27 @@ def _chart_traces(lens: FeatureLens, chart: Chart, axis: str = "") -> list[dict[
     return traces
 
 
+def crowded(lens: FeatureLens) -> bool:
+    """Whether there are too many acts to be drawn through the whole height of a chart."""
+    return sum(act.kind in _MARKED for act in lens.lens.study.acts) > MOST_UPRIGHT
+
+
 def _dress_lines(lens: FeatureLens, axis: str) -> list[dict[str, Any]]:
-    """Dresses as upright lines over the whole height of a chart."""
+    """Dresses as upright lines over the whole height of a chart; of many only the tops."""
+    foot = TOPS_FROM if crowded(lens) else 0
     dresses = [a.after_part + 0.5 for a in lens.lens.study.acts if a.kind in _DRESSES][:MOST_MARKS]
     if not dresses:
         return []
     x = [v for at in dresses for v in (at, at, None)]
-    return [line(x, [0, 1, None] * len(dresses), yaxis=axis, line={"color": ACT, "width": 0.8})]
+    return [line(x, [foot, 1, None] * len(dresses), yaxis=axis, line={"color": ACT, "width": 0.8})]
 
 
-def _to_check(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
-    return flagged("check", x, y, **more)
+def to_check(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
+    """Points beyond a limit, smaller where there are many."""
+    trace = flagged("check", x, y, **more)
+    size, opacity = next((s, o) for most, s, o in _MARKERS if len(x) <= most)
+    trace["marker"] |= {"size": size, "opacity": opacity}
+    return trace
 
 
 def _chart_levels(

@@ -190,9 +190,15 @@ def level(
     return shape, note
 
 
-def spread_labels(notes: list[dict[str, Any]], low: float, high: float) -> list[dict[str, Any]]:
-    """The labels moved apart where they would cover each other; each stays beside its line."""
-    room = (high - low) / 14  # one line of text in a figure of the usual height
+def spread_labels(
+    notes: list[dict[str, Any]], low: float, high: float, *, lines: int = 14
+) -> list[dict[str, Any]]:
+    """
+    The labels moved apart where they would cover each other; each stays beside its line.
+
+    `lines` of text fit above each other; the default is for a figure of the usual height.
+    """
+    room = (high - low) / lines
     ordered = sorted(notes, key=lambda note: note["y"])
     floor = -np.inf
     moved = []

@@ -9,6 +9,7 @@ from spc.report.handover import (
 )
 from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_of, level_words
+from spc.report.more_figures import more_pictures, not_drawn, sentence
 from spc.report.pieces import Chapter, Picture, Table
 from spc.report.run_figures import (
     MOST_JOINED,
@@ -60,10 +61,12 @@ def _chapter(lens: FeatureLens) -> Chapter:
         pictures.append(about_picture(lens, lens.of.sloping))
     if lens.of.individuals is not None:
         pictures.append(_individuals(lens))
+    pictures.extend(more_pictures(lens))
     words = []
     if lens.of.sloping is None:
         words.append(say("run.few", feature=lens.name, n=len(series), need=FEWEST))
-    return Chapter(lens.name, tuple(words), tuple(pictures), _tables(lens))
+    notes = tuple(not_drawn(lens))
+    return Chapter(lens.name, tuple(words), tuple(pictures), _tables(lens), notes=notes)
 
 
 # --- size -----------------------------------------------------------------------------------------
@@ -174,6 +177,7 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
     key = {None: "unjudged", True: "quiet", False: "loud"}[stability.stable]
     words = [
         say(f"run.sloping_{key}", feature=lens.name, words=lens.lens.voice.retell(stability.words)),
+        *_honest(lens),
         _base_sentence(lens),
         *_thinned_note(lens),
     ]
@@ -205,6 +209,14 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
         tables=tuple(tables),
         legend=_chart_legend(lens, chart),
     )
+
+
+def _honest(lens: FeatureLens) -> list[str]:
+    """How often the chart cries wolf by chance, and everything that speaks against it."""
+    voice, words = lens.lens.voice, []
+    if lens.of.false_alarms:
+        words.append(voice.say("run.false_alarms", words=voice.retell(lens.of.false_alarms)))
+    return [*words, *(sentence(voice.retell(doubt.says)) for doubt in lens.of.doubts)]
 
 
 def _base_sentence(lens: FeatureLens) -> str:

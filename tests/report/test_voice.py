@@ -36,10 +36,18 @@ def is_used(key, written, words):
     )
 
 
+#: What charts plot, as keys.
+STATISTICS = {
+    "weighted_mean", "sum_upwards", "sum_downwards", "mean", "median", "range",
+    "standard_deviation", "deviation_from_nominal", "moving_range", "individual",
+    "standardised", "score_by_the_parts_before", "what_is_new_in_each_part",
+}  # fmt: skip
+
+
 def test_every_text_is_used_somewhere():
     from typing import get_args
 
-    from spc.plan import Kind
+    from spc.plan import MORE_CHARTS, Kind
     from spc.run import EVENT_KINDS
     from spc.wheel.advice import ACTIONS
 
@@ -48,6 +56,8 @@ def test_every_text_is_used_somewhere():
     words |= {*get_args(Kind), *EVENT_KINDS, *ACTIONS}
     # What an adviser wants looked at, and how a plan writes, come as words from there.
     words |= {"gauge", "entry", "centres", "temperature", "diameter", "radius"}
+    # Further charts by the plan's names, what they plot and their levels.
+    words |= {*MORE_CHARTS, *STATISTICS, "acceptable", "rejectable", "top", "lines"}
     # Keys of an adviser's check of itself.
     words |= {"n", "spread", "beyond"}
 
