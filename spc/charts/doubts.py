@@ -121,7 +121,15 @@ def rounding_inflation(step: float, sigma: float) -> float:
 def _steps(sigma: float, step: float) -> Doubt | None:
     if not step:
         return None
-    ratio = step / sigma if sigma > 0 else math.inf
+    if not sigma > 0:
+        return Doubt(
+            "steps",
+            f"readings come in steps of {step:g} and most of the base span is on one of them, so "
+            "that sigma is 0: limits mislead; read to a finer step before charting",
+            True,
+            math.inf,
+        )
+    ratio = step / sigma
     if ratio < COARSE_STEP:
         return None
     if ratio >= MISLEADING_STEP:

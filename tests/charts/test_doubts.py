@@ -164,3 +164,13 @@ def test_a_good_run_is_seldom_doubted():
 
     # Three questions at 2 in 1,000 each: 18 expected; standard error about 4.
     assert raised < 18 + 4 * 4.3
+
+
+def test_a_base_on_one_step_is_doubted_in_words():
+    chart = individuals_chart([0.0] * 30 + [0.1, 0.0, 0.1], base=(0, 29)).location
+
+    (steps,) = (doubt for doubt in doubts(chart) if doubt.about == "steps")
+
+    assert steps.misleads
+    assert "sigma is 0" in steps.says
+    assert "inf" not in steps.says
