@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence as Many
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
 from typing import Any
 
 from spc.intake.columns import Column
@@ -84,19 +85,24 @@ class Preview:
     files : tuple of FilePreview
     run : Run
         With account, rejects and remarks.
+    zone : tzinfo
+        Of the shop: lines for people show its time, documents UTC.
     """
 
     files: tuple[FilePreview, ...]
     run: Run
+    zone: tzinfo = UTC
 
-    def first_rows(self, count: int = _FIRST_ROWS) -> list[dict[str, Any]]:
-        """The first measurements as understood, as text ready to print."""
+    def first_rows(
+        self, count: int = _FIRST_ROWS, *, zone: tzinfo | None = None
+    ) -> list[dict[str, Any]]:
+        """The first measurements as understood, as text; times in `zone`, UTC without one."""
         frame = self.run.measurements.head(count)
         return [
             {
                 "part": int(m.part),
                 "serial": m.serial,
-                "time": "" if str(m.time) == "NaT" else str(m.time),
+                "time": _clock(m.time, zone or UTC),
                 "feature": m.feature,
                 "deviation_um": f"{m.deviation_um:+.{max(1, min(int(m.decimals), 6) - 3)}f}",
                 "reading": f"{m.reading:.{min(int(m.decimals), 9)}f}",
@@ -112,7 +118,7 @@ class Preview:
         for file in self.files:
             said += _file_lines(file)
         said += ["", "First rows as understood"]
-        rows = self.first_rows()
+        rows = self.first_rows(zone=self.zone)
         if rows:
             said.append("  " + "\t".join(rows[0]))
             said += ["  " + "\t".join(str(value) for value in row.values()) for row in rows]
@@ -122,7 +128,9 @@ class Preview:
             f"{account['cells']} cells = {account['measurements']} measurements"
             f" + {account['rejected']} rejected + {account['blank']} blank"
             f" + {account['identical']} identical + {account['summary']} summary",
-            f"{account['events']} events, {account['skipped_lines']} lines skipped",
+            f"{_counted(account['events'], 'event')};"
+            f" {_counted(account['skipped_lines'], 'line')} besides the data (header, text around"
+            " it, blank)",
         ]
         said += [
             f"rejected: {r.source}, row {r.row}, {r.column or 'whole row'}: {r.text!r}: {r.reason}"
@@ -166,7 +174,15 @@ def preview(
     """
     sheets = read_sheets(as_list(path), plan, sheet=sheet, understanding=understanding)
     run = run_of(sheets, plan, as_list(events))
-    return Preview(_files(sheets), run)
+    return Preview(_files(sheets), run, plan.zone)
+
+
+def _clock(time: Any, zone: tzinfo) -> str:
+    return "" if str(time) == "NaT" else str(time.tz_convert(zone))
+
+
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 def _files(sheets: Many[Sheet]) -> tuple[FilePreview, ...]:

@@ -59,7 +59,25 @@ def test_a_preview_says_how_a_file_was_understood(file, plan):
         {"part": 1, "serial": "1001", "time": "2026-11-19 06:07:30+00:00", "feature": "seat A",
          "deviation_um": "+3.1", "reading": "25.0031", "repeat": 0, "row": 3}
     ]  # fmt: skip
+    assert "\n0 events; 2 lines besides the data (header, text around it, blank)\n" in text
     assert json.loads(json.dumps(seen.as_dict()))["account"]["rejected"] == 1
+
+
+def test_a_preview_shows_the_time_of_the_shop_and_a_document_utc(tmp_path, seats):
+    path = tmp_path / "run.csv"
+    path.write_text(
+        "time,part,seat A,event\n2026-11-23 06:01,1,25.0031,\n2026-11-23 06:02,,,dress\n"
+    )
+    plan = seats.model_copy(
+        update={"shifts": seats.shifts.model_copy(update={"zone": "Europe/Paris"})}
+    )
+
+    seen = preview(path, plan)
+
+    lines = seen.lines()
+    assert "  1\t1\t2026-11-23 06:01:00+01:00\tseat A\t+3.1\t25.0031\t0\t2" in lines
+    assert "1 event; 1 line besides the data (header, text around it, blank)" in lines
+    assert seen.as_dict()["first_rows"][0]["time"] == "2026-11-23 05:01:00+00:00"
 
 
 def test_a_preview_of_a_long_file_names_its_form(tmp_path, seats):
