@@ -8,12 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
+from spc.intake.cells import UM
 from spc.intake.columns import Column, Layout, Lexicon
 from spc.intake.decoding import Given, Text, content_of, text_of
 from spc.intake.dialect import Dialect, find_dialect
 from spc.intake.jobs import other_jobs
 from spc.intake.lines import DATA, SKIPPED, Lines, sort_lines, why_slid
-from spc.intake.meaning import Target, near_nominal, target_of
+from spc.intake.meaning import Sense, Target, near_nominal, target_of
+from spc.intake.quarantine import shortened
 from spc.intake.readings import (
     TAKEN,
     UNITS,
@@ -173,13 +175,26 @@ def read_sheet_text(
     _refuse_contradictions(sheet)
     _refuse_slid_rows(sheet, targets)
     for stream in sheet.streams:
-        for at in screen(stream, text.name).tolist():
-            sheet.doubtful.append(
-                f"row {table.line[stream.rows[at]]}, {stream.target.feature.name}:"
-                f" {table.text(int(stream.rows[at]), stream.column.index)}"
-            )
+        sheet.doubtful += [_doubt(sheet, stream, at) for at in screen(stream, text.name).tolist()]
+    _refuse_another_part(sheet)
     _correct_for_warmth(sheet)
     return sheet
+
+
+def _doubt(sheet: Sheet, stream: Stream, at: int) -> str:
+    """A reading that is kept although it is hardly one of this part."""
+    row, target = int(stream.rows[at]), stream.target
+    seen = shortened(sheet.table.text(row, stream.column.index), 40)
+    place = f"{sheet.name}, row {sheet.table.line[row]}, {target.feature.name}: {seen}"
+    if not target.sized:
+        return f"{place} is below zero, which {target.feature.kind} cannot be; kept and flagged"
+    nominal = float(target.nominal_um) / UM[target.feature.unit]
+    if near_nominal(stream.size[at : at + 1], target.feature.unit, target)[0]:
+        return f"{place} lies more than three tolerance widths from nominal; kept and flagged"
+    return (
+        f"{place} cannot be a size of this part (nominal {nominal:.7g} {target.feature.unit});"
+        " kept and flagged"
+    )
 
 
 def _refuse_contradictions(sheet: Sheet) -> None:
@@ -191,6 +206,27 @@ def _refuse_contradictions(sheet: Sheet) -> None:
                     f" {sense.unit} is written, yet the numbers are the nominal of"
                     f" {stream.target.feature.name!r} in {sense.contradicts}; correct the unit"
                 )
+
+
+def _refuse_another_part(sheet: Sheet) -> None:
+    for stream in sheet.streams:
+        for sense in stream.senses.values():
+            if sense.elsewhere is not None:
+                raise UnreadableRun(f"{sheet.name}, {_another_nominal(stream, sense)}")
+
+
+def _another_nominal(stream: Stream, sense: Sense) -> str:
+    feature = stream.target.feature
+    nominal = float(stream.target.nominal_um) / UM[feature.unit]
+    header = stream.column.header or feature.name
+    cure = f"name the unit in the header, such as {header} [µm]"
+    return (
+        f"column {header!r}: the numbers look like sizes of another part: their median is"
+        f" {sense.elsewhere:.7g}, but the plan gives {feature.name!r} a nominal of {nominal:.7g}"
+        f" {feature.unit}. Is it the right plan? If another column holds {feature.name!r}, name it"
+        " under [columns]" + (f"; if these are deviations, {cure}" if not sense.absolute else
+                              "; if the unit is another, name it in the header")
+    )  # fmt: skip
 
 
 def _refuse_unknown_features(understanding: Understanding, targets: dict[str, Target]) -> None:

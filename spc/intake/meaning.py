@@ -1,6 +1,6 @@
 """Whether numbers are sizes or deviations, and in which unit, told against the plan."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -24,6 +24,13 @@ _FAR_DEVIATION = 5.0
 # Below this share of nominal a number that fits nothing is taken for a deviation. Own choice; an
 # inch read as millimetres is 1/25.4 = 0.039 of nominal and must stay a size.
 _NO_SIZE = 1 / 30
+# Sizes are written to a thousandth or finer; nobody writes deviations to the nanometre. Numbers so
+# written that differ by less than a twentieth of their distance from the limits, or a hundredth of
+# the tolerance, are sizes for another nominal. Own choices.
+_DIGITS_OF_A_SIZE = 3
+_TINY_TO_DISTANCE = 1 / 20
+_TINY_TO_WIDTH = 1 / 100
+_ENOUGH = 5
 
 
 @dataclass(frozen=True)
@@ -81,12 +88,15 @@ class Sense:
         What was told by magnitude, for the page.
     contradicts : str
         The unit in which the numbers are sizes after all, when another is written.
+    elsewhere : float or None
+        The median of the numbers as written, when they are sizes for another nominal.
     """
 
     unit: str
     absolute: bool
     inferred: str = ""
     contradicts: str = ""
+    elsewhere: float | None = None
 
 
 def near_nominal(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
@@ -115,7 +125,12 @@ def at_a_factor(values: NDArray[np.float64], unit: str, target: Target) -> NDArr
 
 
 def sense_of(
-    values: NDArray[np.float64], *, unit: str | None, kind: str | None, target: Target
+    values: NDArray[np.float64],
+    *,
+    unit: str | None,
+    kind: str | None,
+    target: Target,
+    decimals: NDArray[np.int64] | None = None,
 ) -> Sense:
     """
     Unit of a column and whether it holds sizes or deviations.
@@ -130,6 +145,8 @@ def sense_of(
         As said by the header.
     target : Target
         Of the feature.
+    decimals : ndarray of int64, shape (n,), optional
+        Digits after the mark; without them sizes for another nominal are not looked for.
 
     Examples
     --------
@@ -139,9 +156,20 @@ def sense_of(
     >>> sense.unit, sense.absolute, sense.inferred
     ('um', False, 'deviations in um, told by their size')
     """
-    plan_unit = target.feature.unit
     if not target.sized:
-        return Sense(unit or plan_unit, absolute=True)
+        return Sense(unit or target.feature.unit, absolute=True)
+    sense = _as_written(values, unit, kind, target)
+    fine = decimals is not None and _most(decimals >= _DIGITS_OF_A_SIZE)
+    told = sense.absolute or sense.unit != (unit or target.feature.unit)
+    if fine and told and kind != "deviation" and _for_another_nominal(values, sense, target):
+        return replace(sense, elsewhere=float(np.median(values)))
+    return sense
+
+
+def _as_written(
+    values: NDArray[np.float64], unit: str | None, kind: str | None, target: Target
+) -> Sense:
+    plan_unit = target.feature.unit
     candidates = [unit] if unit else list(dict.fromkeys([plan_unit, "um"]))
     for candidate in candidates:
         # Numbers that are the nominal itself are sizes, whatever the header says.
@@ -161,6 +189,30 @@ def sense_of(
             return Sense(candidate, False, said and f"deviations in {candidate}, {said}")
     # What the header says is believed only where the numbers do not gainsay it.
     return _by_magnitude(values, unit or plan_unit, kind, target)
+
+
+def _for_another_nominal(values: NDArray[np.float64], sense: Sense, target: Target) -> bool:
+    """Whether numbers that fit nothing well lie together as the sizes of another part do."""
+    if not (values > 0).all() or (sense.absolute and _fits_as_size(values, sense.unit, target)):
+        return False
+    um = values * UM[sense.unit] - (float(target.nominal_um) if sense.absolute else 0.0)
+    low, middle, high = np.quantile(um, (0.1, 0.5, 0.9))
+    spread, width = float(high - low), target.width_um
+    upper, lower = target.feature.upper_um, target.feature.lower_um
+    above = middle - upper if upper is not None else -np.inf
+    below = lower - middle if lower is not None else -np.inf
+    distance = max(float(above), float(below), 0.0)
+    if sense.absolute:
+        return len(values) >= _ENOUGH and spread <= _TINY_TO_DISTANCE * distance
+    if distance > 0 and (len(values) >= _ENOUGH or distance > width):
+        return spread <= max(_TINY_TO_DISTANCE * distance, _TINY_TO_WIDTH * width)
+    # A gauge that stands still between the limits is the matter of others.
+    return len(values) >= _ENOUGH and 0 < spread <= _TINY_TO_WIDTH * width
+
+
+def _fits_as_size(values: NDArray[np.float64], unit: str, target: Target) -> bool:
+    """Sizes near the nominal, or at a factor from it, which the screens refuse."""
+    return _most(near_nominal(values, unit, target) | at_a_factor(values, unit, target))
 
 
 def _at_nominal(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:

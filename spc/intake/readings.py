@@ -155,7 +155,10 @@ def _into_deviations(
     for code in np.flatnonzero(np.bincount(codes[stream.state == TAKEN], minlength=1)):
         own = np.flatnonzero((codes == code) & (stream.state == TAKEN))
         unit = UNITS[code]
-        sense = sense_of(values[own], unit=unit, kind=stream.column.kind, target=stream.target)
+        sense = sense_of(
+            values[own], unit=unit, kind=stream.column.kind, target=stream.target,
+            decimals=stream.decimals[own],
+        )  # fmt: skip
         stream.senses[unit] = sense
         stream.absolute[own] = sense.absolute
         fast = own[plain.plain[own]]

@@ -1,0 +1,94 @@
+"""Sizes of another part, and the deviations that must not be taken for them."""
+
+import pytest
+
+from spc.errors import UnreadableRun
+from spc.plan import read_plan
+
+
+def sizes(*cells, head="part;seat A"):
+    return f"{head}\n" + "".join(f"{i};{cell}\n" for i, cell in enumerate(cells, 1))
+
+
+# Sizes of a 40 mm seat, as a comma file from a shop with a plan for another part (invented).
+FORTY = ("40,0054", "40,0062", "40,0068", "40,0080", "40,0071", "40,0102", "40,0059")
+
+
+def for_nominal(nominal, upper, lower, unit="mm"):
+    text = f"""
+[job]
+part = "Pump shaft"
+[[feature]]
+name = "seat A"
+nominal = {nominal}
+upper = {upper}
+lower = {lower}
+unit = "{unit}"
+"""
+    return read_plan(text.encode(), source="plan.toml")
+
+
+@pytest.mark.parametrize(
+    ("nominal", "upper", "lower"),
+    # The k5 limits of ISO 286-2 for 10, 25, 30, 42, 50 and 100 mm; far sizes; and a place where
+    # 40 lies between the limits in um.
+    [(10, 0.007, 0.001), (25, 0.011, 0.002), (30, 0.011, 0.002), (42, 0.013, 0.002),
+     (50, 0.013, 0.002), (100, 0.018, 0.003), (60, 0.015, 0.002), (50, 0.05, 0.034)],
+)  # fmt: skip
+@pytest.mark.parametrize("head", ["part;seat A", "part;seat A [mm]"])
+def test_sizes_of_another_part_refuse_the_file(read, nominal, upper, lower, head):
+    with pytest.raises(UnreadableRun, match=r"column 'seat A") as refused:
+        read(sizes(*FORTY, head=head), plan=for_nominal(nominal, upper, lower))
+
+    said = str(refused.value)
+    assert "median is 40.0068" in said
+    assert f"nominal of {nominal} mm" in said
+    assert "right plan" in said
+    assert "unit" in said
+    assert "[columns]" in said
+
+
+def test_inches_of_another_part_refuse_the_file(read):
+    cells = ("1.57502", "1.57505", "1.57509", "1.57511", "1.57508")
+
+    with pytest.raises(UnreadableRun, match=r"column 'seat A'.*nominal of 1.25 in"):
+        read(sizes(*cells), plan=for_nominal(1.25, 0.0005, 0.0001, "in"))
+
+
+def test_a_few_sizes_of_another_part_are_enough(read):
+    with pytest.raises(UnreadableRun, match="right plan"):
+        read(sizes("40,0054", "40,0062"), plan=for_nominal(50, 0.013, 0.002))
+
+
+def test_a_stray_slip_among_sizes_of_another_part_hides_nothing(read):
+    with pytest.raises(UnreadableRun, match="right plan"):
+        read(sizes(*FORTY, "400080", *FORTY), plan=for_nominal(50, 0.013, 0.002))
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "um"),
+    [
+        ("part;seat A", ("6,4", "7,1", "5,9", "6,6", "7,4"), 6.4),
+        ("part;seat A", ("6.412", "7.104", "5.988", "6.630", "7.411"), 6.412),
+        ("part;seat A", ("40,1", "40,4", "39,8", "40,6", "40,2"), 40.1),
+        ("part;seat A", ("0,0064", "0,0071", "0,0059", "0,0064", "0,0066"), 6.4),
+        ("part;seat A", ("0,0064",) * 5, 6.4),
+        ("part;seat A", ("6.400",) * 5, 6.4),
+        ("part;seat A", ("-4.412", "-4.104", "-3.988", "-4.630", "-4.411"), -4.412),
+        ("part;seat A [µm]", FORTY, 40.0054),
+        ("part;seat A deviation", FORTY, 40.0054),
+    ],
+)
+def test_deviations_stay_deviations(read, head, cells, um):
+    run = read(sizes(*cells, head=head), plan=for_nominal(50, 0.013, 0.002))
+
+    assert run.measurements["deviation_um"].iloc[0] == pytest.approx(um, abs=1e-9)
+    assert len(run.measurements) == len(cells)
+
+
+def test_thousandths_of_an_inch_stay_deviations(read):
+    cells = ("+0.0004", "+0.0003", "+0.0004", "+0.0005", "+0.0004")
+
+    run = read(sizes(*cells), plan=for_nominal(1.25, 0.0005, 0.0001, "in"))
+
+    assert run.measurements["deviation_um"].iloc[0] == pytest.approx(10.16)
