@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from spc.intake.cells import UM
 from spc.intake.columns import Layout, Lexicon
 from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import SEPARATORS
-from spc.intake.quarantine import shortened
+from spc.intake.quarantine import QUESTION, shortened
 from spc.intake.readings import text_column
 from spc.intake.table import LONG, UNCLOSED, UNFINISHED, Table, tabulate
 from spc.intake.times import NOTHING, Stamps, read_times, to_utc
@@ -24,6 +25,8 @@ from spc.units import read_quantity
 Get = Callable[[str], str]
 # Events this many parts behind the last measured one are mistyped. Own choice.
 _FURTHEST = 10_000
+# No control moves by less than this share of its smallest step. Own choice.
+_NO_MOVE = 0.1
 
 
 @dataclass(frozen=True)
@@ -89,14 +92,29 @@ def event_of(
     note = get("note")
     if kind is None:
         kind, note = "note", f"{written}: {note}" if note else written
-        remarks.append(f"{place}: event {shortened(written, 40)!r} is not known and kept as a note")
+        remarks.append(
+            f"{QUESTION}{place}: event {shortened(written, 40)!r} is not known and kept as a note"
+            + _meant(written)
+        )
     amount = _amount(get, units, machine, place)
     if kind == "offset" and np.isnan(amount):
         raise UnreadableRun(
             f"{place}: an offset without an amount; write it under amount_um (on diameter, + makes"
             " parts bigger) or under typed (as typed on the control)"
         )
+    if kind == "offset" and 0 < abs(amount) < _NO_MOVE * machine.offset_step_um:
+        seen = get("amount_um") or get("typed")
+        remarks.append(
+            f"{QUESTION}{place}: the offset {shortened(seen, 30)!r} is taken as {amount:g} µm, far"
+            f" below the smallest move of the machine, {machine.offset_step_um:g} µm; is it in mm?"
+        )
     return kind, amount, _minutes(get("minutes"), place, remarks), note
+
+
+def _meant(written: str) -> str:
+    """The known word of an event that a mistyped one is nearest to."""
+    near = get_close_matches(words.key(written), words.EVENTS, n=1, cutoff=0.75)
+    return f"; was {words.EVENTS[near[0]]!r} meant?" if near else ""
 
 
 def _amount(get: Get, units: dict[str, str | None], machine: Machine, place: str) -> float:

@@ -16,7 +16,7 @@ from spc.intake.decoding import Given
 from spc.intake.events import Event, Places, event_of, events_frame, read_events_file
 from spc.intake.lines import DATA, EVENT, REFUSED, SAME, SKIPPED, SUMMARY
 from spc.intake.parts import Parts, number_parts
-from spc.intake.quarantine import Account, Reject, rejects_frame
+from spc.intake.quarantine import QUESTION, Account, Reject, rejects_frame
 from spc.intake.readings import REFUSED as CELL_REFUSED
 from spc.intake.readings import TAKEN, Stream, column_texts
 from spc.intake.repeats import mark_repeats
@@ -28,6 +28,8 @@ from spc.run import MEASUREMENT_COLUMNS, Run, Source
 
 Paths = Given | Many[Given]
 Ints = NDArray[np.int64]
+# Doubts of one kind and file that are named one by one.
+_SHOWN = 5
 
 
 def read_run(
@@ -127,6 +129,7 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
         told += read_events_file(given, plan, places, remarks)
     reground = any(event.kind == "regrind" for event in told)
     base = mark_repeats(sequence, parts, plan, reground=reground)
+    remarks += [remark for sheet in sequence.sheets for remark in _seen_again(sheet)]
     measurements = _measurements(sequence, parts, base)
     _settle(sequence, account, len(measurements))
     account.events = len(told)
@@ -150,19 +153,29 @@ def _said(sheet: Sheet) -> list[str]:
         for sense in stream.senses.values():
             if sense.inferred:
                 said.append(f"{sheet.name}, column {stream.column.header!r}: {sense.inferred}")
-    if sheet.doubtful:
-        shown = "; ".join(sheet.doubtful[:5])
-        said.append(
-            f"{sheet.name}: {len(sheet.doubtful)} readings lie more than three tolerance widths"
-            f" from nominal and are kept: {shown}" + ("; ..." if len(sheet.doubtful) > 5 else "")
-        )
-    return said
+    return said + _questions(sheet.name, sheet.doubtful, "doubtful readings")
+
+
+def _questions(name: str, doubts: Many[str], of_what: str) -> list[str]:
+    """One remark for each doubt, the many beyond counted."""
+    more = len(doubts) - _SHOWN
+    said = [f"{QUESTION}{doubt}" for doubt in doubts[:_SHOWN]]
+    return [*said, f"{QUESTION}{name}: {more} more {of_what}"] if more > 0 else said
+
+
+def _seen_again(sheet: Sheet) -> list[str]:
+    again = [
+        f"{sheet.name}, row {sheet.table.line[row]} is left out: {reason.removeprefix(QUESTION)}"
+        for row, reason in sorted(sheet.lines.reasons.items())
+        if reason.startswith(QUESTION)
+    ]
+    return _questions(sheet.name, again, "rows of parts measured before")
 
 
 def _missing(sequence: Sequence, plan: Plan) -> list[str]:
     found = {stream.target.feature.name for s in sequence.sheets for stream in s.streams}
     missing = [f.name for f in plan.measured_features if f.name not in found]
-    return [f"no file has a column or row of {name!r}" for name in missing]
+    return [f"{QUESTION}no file has a column or row of {name!r}" for name in missing]
 
 
 def _events_in_rows(

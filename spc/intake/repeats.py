@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from spc.intake.lines import DATA, REFUSED
 from spc.intake.parts import Parts
+from spc.intake.quarantine import QUESTION
 from spc.intake.readings import BLANK
 from spc.intake.sequence import Sequence
 from spc.plan import Plan
@@ -110,7 +111,7 @@ def _ask(sequence: Sequence, at: int, earlier: int, parts: Parts, far: bool) -> 
     if sequence.sheet[at] != sequence.sheet[earlier]:
         where += f" of {sequence.sheets[int(sequence.sheet[earlier])].name}"
     sheet.lines.reasons[int(sequence.row[at])] = (
-        f"question: part {parts.serial[at]} was already measured in {where};"
+        f"{QUESTION}part {parts.serial[at]} was already measured in {where};"
         + (" measured again, ground again (add a regrind event) or mistyped?" if far else
            " the plan asks before repeats are taken")
     )  # fmt: skip

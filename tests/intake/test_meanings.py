@@ -278,7 +278,7 @@ def test_a_mapping_of_nothing_known_is_refused(read):
 def test_a_feature_that_no_file_holds_is_named(read):
     run = read("part,seat A\n1,25.0031\n")
 
-    assert "no file has a column or row of 'seat B'" in run.remarks
+    assert "question: no file has a column or row of 'seat B'" in run.remarks
 
 
 def test_a_mapped_header_may_name_another_unit_or_none(read, taken):

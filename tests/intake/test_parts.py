@@ -122,6 +122,9 @@ def test_a_serial_seen_again_after_more_than_20_rows_is_a_question(read, taken):
     assert ("1", "seat A", 1) not in taken(far)
     assert far.rejects[["row", "column"]].values.tolist() == [[23, ""]]
     assert "question" in far.rejects["reason"].iloc[0]
+    says = "row 23 is left out: part 1 was already measured in row 2;"
+    assert any(r.startswith("question: ") and says in r for r in far.remarks)
+    assert not any("already measured" in remark for remark in near.remarks)
     assert far.account["rejected"] == 1
 
 
