@@ -65,7 +65,7 @@ def answers(lens: FeatureLens, capability: Capability) -> list[Term]:
         ("model", retell(model) or say("page.not_enough")),
         ("shape", tame(capability.shape) or say("proof.no_shape")),
         ("index", _allowed(lens, capability)),
-        ("sure", claim(lens)),
+        ("sure", _performance(lens, "proof.performance_says") or claim(lens)),
     )
     return [Term(say(f"proof.{key}"), text) for key, text in found]
 
@@ -74,7 +74,7 @@ def claim(lens: FeatureLens) -> str:
     """The one index that may be quoted with its bounds, or why there is none."""
     say, capability = lens.lens.voice.say, lens.of.capability
     if lens.of.stability.stable is False:
-        return say("proof.not_steady")
+        return _performance(lens, "proof.performance") or say("proof.not_steady")
     if capability is None:
         return say("page.not_enough")
     for portion in (capability.total, capability.within):
@@ -82,6 +82,18 @@ def claim(lens: FeatureLens) -> str:
             if index.value is not None and index.name in capability.allowed:
                 return f"{index.name} {index_words(lens, index)}"
     return say("page.not_enough")
+
+
+def _performance(lens: FeatureLens, key: str) -> str:
+    """For a feature that is not steady: that there is no claim, and what it delivered."""
+    capability = lens.of.capability
+    if lens.of.stability.stable is not False or capability is None:
+        return ""
+    for index in (capability.total.cpk, capability.total.cp):
+        if index.value is not None and index.name in capability.allowed:
+            told = f"{index.name} {index_words(lens, index)}"
+            return lens.lens.voice.say(key, index=told)
+    return ""
 
 
 def index_words(lens: FeatureLens, index: Index) -> str:
@@ -105,6 +117,9 @@ def _withheld(lens: FeatureLens, index: Index) -> str:
 
 
 def _allowed(lens: FeatureLens, capability: Capability) -> str:
+    performance = _performance(lens, "proof.performance_says")
+    if performance:
+        return performance
     if capability.allowed:
         return ", ".join(capability.allowed)
     return lens.lens.voice.retell(capability.not_enough or lens.lens.voice.say("page.none"))

@@ -280,7 +280,7 @@ def gauge_words(lens: Lens) -> str:
 def _wheel(lens: Lens) -> tuple[str, ...]:
     say = lens.voice.say
     since = lens.study.parts_since_dress
-    first = say("next.since_unknown") if since is None else say("next.since", n=since)
+    first = say("next.since_unknown") if since is None else lens.voice.count("next.since", since)
     headline, spread = left_words(lens, lens.study.advice)
     if lens.study.advice.parts_left is None:
         left = f"{say('next.left_label')}: {headline}."

@@ -175,6 +175,13 @@ class FeatureLens:
         return f"{self.size(value)} ({self.um(value)})"
 
     @property
+    def guarded(self) -> str:
+        """The word before limits that the gauge's uncertainty has narrowed; empty without any."""
+        drawn = (self.of.feature.lower_um, self.of.feature.upper_um)
+        narrowed = any(np.isfinite(g) and g not in drawn for g in self.of.feature.guarded_um)
+        return f"{self.lens.voice.say('run.guarded')} " if narrowed else ""
+
+    @property
     def limits(self) -> str:
         """The limits of the drawing, in words."""
         lower, upper = self.of.feature.lower_um, self.of.feature.upper_um

@@ -164,7 +164,7 @@ def _terms(lens: Lens, advice: Advice) -> list[Term]:
     terms.append(
         Term(
             say("next.since_label"),
-            say("page.unknown") if since is None else say("next.since", n=since),
+            say("page.unknown") if since is None else lens.voice.count("next.since", since),
             say("next.since_unknown") if since is None else "",
         )
     )
@@ -192,10 +192,13 @@ def left_words(lens: Lens, advice: Advice) -> tuple[str, str]:
     if left is None:
         return say("page.not_enough"), say("next.left_none")
     if left.open_ended:
-        return say("next.left_capped", cap=FARTHEST), say("next.left_capped_note")
+        return say(
+            "next.left_capped", cap=FARTHEST
+        ), f"{say('next.left_means')}; {say('next.left_capped_note')}"
     more = "left_more_capped" if left.high >= FARTHEST else "left_more"
     more = "left_likely_capped" if left.middle >= FARTHEST else more
     spread = say(f"next.{more}", middle=left.middle, high=left.high, cap=FARTHEST)
+    spread = f"{spread}; {say('next.left_means')}"
     return say("next.left", low=left.low) if left.low else say("next.left_zero"), spread
 
 

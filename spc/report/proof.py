@@ -44,9 +44,10 @@ def provenance(lens: Lens, moment: datetime, ledger_head: str = "") -> Provenanc
     zone = [] if plan.shifts.zone else [say("page.zone_missing")]
     return Provenance(
         files=_files(lens),
-        limits=tuple(_limits(lens)),
-        exclusions=tuple(_exclusions(lens)) or (say("proof.no_exclusions"),),
-        remarks=tuple(tame(r, 400) for r in study.remarks) or (say("proof.no_remarks"),),
+        limits=tuple(dict.fromkeys(_limits(lens))),
+        exclusions=tuple(dict.fromkeys(_exclusions(lens))) or (say("proof.no_exclusions"),),
+        remarks=tuple(dict.fromkeys(tame(r, 400) for r in study.remarks))
+        or (say("proof.no_remarks"),),
         account=tuple(_account(lens)),
         rejects=_rejects(lens),
         record=summary(lens),
@@ -123,8 +124,8 @@ def _account(lens: Lens) -> Iterator[str]:
         yield say("proof.account_off", cells=cells, sum=total)
     yield say(
         "proof.account_apart",
-        events=account.get("events", 0),
-        skipped=account.get("skipped_lines", 0),
+        events=lens.voice.count("proof.events", account.get("events", 0)),
+        skipped=lens.voice.count("proof.skipped", account.get("skipped_lines", 0)),
     )
 
 

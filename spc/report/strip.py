@@ -84,9 +84,10 @@ def _strip_words(lead: FeatureLens, n: int, guarded: list[float]) -> str:
     words = say("next.strip", n=n, feature=lead.name, target=target)
     if len(guarded) == 2:
         shown = (lead.bare(guarded[0], finer=1), lead.bare(guarded[1], finer=1))
-        return f"{words} {say('next.strip_limits', lower=shown[0], upper=shown[1])}"
+        slots = {"guarded": lead.guarded, "lower": shown[0], "upper": shown[1]}
+        return f"{words} {say('next.strip_limits', **slots)}"
     if guarded:
         side = "lower" if np.isfinite(feature.guarded_um[0]) else "upper"
         key = f"next.strip_{side}"
-        return f"{words} {say(key, **{side: lead.bare(guarded[0], finer=1)})}"
+        return f"{words} {say(key, guarded=lead.guarded, **{side: lead.bare(guarded[0], finer=1)})}"
     return words

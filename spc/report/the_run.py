@@ -53,9 +53,9 @@ def _still_open(lens: Lens) -> list[Chapter]:
 
 
 def _chapter(lens: FeatureLens) -> Chapter:
-    say, series = lens.lens.voice.say, lens.of.series
+    count, series = lens.lens.voice.count, lens.of.series
     if not len(series):
-        return Chapter(lens.name, (say("run.few", feature=lens.name, n=0, need=FEWEST),))
+        return Chapter(lens.name, (count("run.few", 0, feature=lens.name, need=FEWEST),))
     pictures = [_size(lens)]
     if lens.of.sloping is not None:
         pictures.append(about_picture(lens, lens.of.sloping))
@@ -64,7 +64,7 @@ def _chapter(lens: FeatureLens) -> Chapter:
     pictures.extend(more_pictures(lens))
     words = []
     if lens.of.sloping is None:
-        words.append(say("run.few", feature=lens.name, n=len(series), need=FEWEST))
+        words.append(count("run.few", len(series), feature=lens.name, need=FEWEST))
     notes = tuple(not_drawn(lens))
     return Chapter(lens.name, tuple(words), tuple(pictures), _tables(lens), notes=notes)
 
@@ -118,7 +118,8 @@ def size_words(lens: FeatureLens) -> list[str]:
             )
         )
     else:
-        words.append(say("run.size_in", n=n, feature=lens.name, limits=lens.limits))
+        slots = {"feature": lens.name, "limits": lens.limits}
+        words.append(lens.lens.voice.count("run.size_in", n, **slots))
     if feature.upper_um is not None and feature.lower_um is not None and not of.outside:
         share = float(np.ptp(y)) / (feature.upper_um - feature.lower_um)
         words.append(say("run.size_used", share=lens.lens.voice.share(share)))
@@ -147,12 +148,12 @@ def _drawing_notes(lens: FeatureLens) -> list[str]:
 def _levels_table(lens: FeatureLens) -> Table:
     """Limits, target and what the parts did against them."""
     say, of = lens.lens.voice.say, lens.of
-    y, feature = of.series.deviation_um, of.feature
+    y, feature, guarded = of.series.deviation_um, of.feature, lens.guarded
     lines: list[tuple[str, float | None]] = [
         (say("run.upper"), feature.upper_um),
-        (f"{say('run.guarded')}, {say('run.upper')}", feature.guarded_um[1]),
+        (f"{say('run.guarded')}, {say('run.upper')}", feature.guarded_um[1] if guarded else None),
         (say("run.target"), feature.target_um),
-        (f"{say('run.guarded')}, {say('run.lower')}", feature.guarded_um[0]),
+        (f"{say('run.guarded')}, {say('run.lower')}", feature.guarded_um[0] if guarded else None),
         (say("run.lower"), feature.lower_um),
         (say("run.largest"), float(y.max())),
         (say("run.mean"), float(y.mean())),
@@ -174,9 +175,9 @@ def _levels_table(lens: FeatureLens) -> Table:
 def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
     """Single parts about their wear line, and the signals found there."""
     say, stability = lens.lens.voice.say, lens.of.stability
-    key = {None: "unjudged", True: "quiet", False: "loud"}[stability.stable]
+    key = "run.sloping_unjudged" if stability.stable is None else "run.sloping_judged"
     words = [
-        say(f"run.sloping_{key}", feature=lens.name, words=lens.lens.voice.retell(stability.words)),
+        say(key, feature=lens.name, words=lens.lens.voice.retell(stability.words)),
         *_honest(lens),
         _base_sentence(lens),
         *_thinned_note(lens),

@@ -122,9 +122,11 @@ def _forecast(lens: FeatureLens) -> Picture | None:
     # Only a limit that wear is heading for can be crossed; a one-sided feature may have none there.
     if not math.isfinite(lens.of.feature.guarded_um[1 if wear.slope >= 0 else 0]):
         return None
-    key = "forecast_zero" if not left.low else "forecast"
+    key = {0: "forecast_zero", 1: "forecast_one"}.get(left.low, "forecast")
     key = f"wheel.{'forecast_capped' if left.open_ended else key}"
-    words = say(key, low=left.low, middle=left.middle, high=left.high, cap=FARTHEST)
+    words = say(
+        key, low=left.low, middle=left.middle, high=left.high, cap=FARTHEST, guarded=lens.guarded
+    )
     head = (say("wheel.fan"), say("wheel.ahead"), say("run.part"))
     now = lens.lens.study.last_part
     rows = tuple(

@@ -46,6 +46,10 @@ class Voice:
         """The sentence under `key`, its slots filled; KeyError when the language lacks it."""
         return self.texts[key].format(**slots)
 
+    def count(self, key: str, n: int, **slots: object) -> str:
+        """The sentence under `key` for `n` of something; for one, that under ``key_one``."""
+        return self.say(f"{key}_one" if n == 1 else key, n=n, **slots)
+
     def number(self, value: float, digits: int, *, signed: bool = False) -> str:
         """
         A number as text with that many digits after the mark and a true minus sign.

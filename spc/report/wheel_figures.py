@@ -28,6 +28,7 @@ from spc.report.steel import (
 )
 from spc.report.voice import Voice
 from spc.wheel.cycles import DressCycle
+from spc.wheel.forecast import CHANCE
 from spc.wheel.life import DressInterval
 
 #: Earlier cycles drawn thin behind the running one; more would hide each other.
@@ -98,7 +99,7 @@ def _reach(values: np.ndarray) -> tuple[float, float]:
 
 def forecast_figure(lens: FeatureLens, slope: float, parts_left: tuple[int, int, int]) -> Figure:
     """
-    The last parts, and a wedge from the last level to where the guarded limit is reached.
+    The last parts, the level that wear leads to, and the band of single parts about it.
 
     Parameters
     ----------
@@ -107,22 +108,18 @@ def forecast_figure(lens: FeatureLens, slope: float, parts_left: tuple[int, int,
     slope : float
         Drift of the running cycle; its sign says which limit wear is heading for. [µm per part]
     parts_left : tuple of int
-        Earliest, likely and latest number of parts to the guarded limit.
+        Earliest, likely and latest number of parts until a single part may be outside.
     """
     series, feature, voice = lens.of.series, lens.of.feature, lens.lens.voice
-    parts = series.parts[-LOOK_BACK:]
     now = lens.lens.study.last_part
     guarded = feature.guarded_um
     limit = guarded[1] if slope >= 0 else guarded[0]
-    start = level_of(lens).value_um
-    low, middle, high = (now + n for n in parts_left)
-    wedge = line([now, low, high, now], plain([start, limit, limit, start], 3),
-                 fill="toself", fillcolor=WASH, line={"width": 0})  # fmt: skip
-    likely = line([now, middle], plain([start, limit], 3), line={"color": ACT, "width": 1.6})
+    band, level_line = _outlook(lens, slope, parts_left, limit)
     bottom, top = value_range(lens)
     shapes, notes = [], []
+    narrowed = "run.guarded" if lens.guarded else "run.limit"
     for value, word, color in (
-        (guarded[0], "run.guarded", SOFT), (guarded[1], "run.guarded", SOFT),
+        (guarded[0], narrowed, SOFT), (guarded[1], narrowed, SOFT),
         (feature.target_um, "run.target", DATUM),
     ):  # fmt: skip
         if value is not None and np.isfinite(value):
@@ -131,20 +128,54 @@ def forecast_figure(lens: FeatureLens, slope: float, parts_left: tuple[int, int,
                                 edge_to_edge=color == DATUM)  # fmt: skip
             shapes.append(shape)
             notes.append(note)
-    ends = {
-        "x": middle, "y": limit, "text": " … ".join(f"+{n}" for n in parts_left),
-        "showarrow": False, "yshift": 11 if slope >= 0 else -11, "font": {"size": 12, "color": ACT},
+    low, middle, high = parts_left
+    meets = {
+        "x": now + middle, "y": limit, "showarrow": False, "yshift": 13 if slope >= 0 else -13,
+        "xanchor": "right", "xshift": 20, "font": {"size": 12, "color": ACT},
+        "text": voice.say("wheel.meets", low=low, middle=middle, high=high),
     }  # fmt: skip
+    span = line([now + low, now + high], plain([limit, limit], 3), line={"color": ACT, "width": 4})
+    mark = discs([now + middle], plain([limit], 3), hoverinfo="skip")
+    mark["marker"] = {"symbol": "circle", "size": 11, "color": ACT}
     seen = plain(np.clip(series.deviation_um[-LOOK_BACK:], bottom, top), 3)
+    parts = series.parts[-LOOK_BACK:].tolist()
     return figure(
-        [wedge, likely, discs(parts.tolist(), seen, hovertemplate="%{x}: %{y} µm<extra></extra>")],
+        [band, level_line, discs(parts, seen, hovertemplate="%{x}: %{y} µm<extra></extra>"),
+         span, mark],
         voice, height=320, shapes=shapes,
         annotations=[
-            *spread_labels(notes, bottom, top), ends, y_title(voice.say("run.y_deviation")),
+            *spread_labels(notes, bottom, top), meets, y_title(voice.say("run.y_deviation")),
         ],
         xaxis={"title": {"text": voice.say("run.x_part")}},
         yaxis={"range": [bottom, top], "fixedrange": True},
     )  # fmt: skip
+
+
+def _outlook(
+    lens: FeatureLens, slope: float, parts_left: tuple[int, int, int], limit: float
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """
+    The band of single parts and the level in its middle, from now to the latest crossing.
+
+    The level follows the wear line. The band begins as wide as parts scatter about that line and
+    grows or shrinks evenly, so that it meets the limit where the forecast, which also knows how
+    scatter and drift grow with the wheel's age, foretells the first part that may be outside.
+    """
+    from scipy.special import ndtri
+
+    now, (_, middle, high) = lens.lens.study.last_part, parts_left
+    chart = lens.of.sloping
+    start = level_of(lens).value_um
+    half = float(-ndtri(CHANCE)) * (0.0 if chart is None else chart.sigma)
+    ahead = np.arange(0, max(high, 1) + 1)
+    course = start + slope * ahead
+    room = abs(limit - start) - abs(slope) * middle
+    growth = (room - half) / middle if middle and room > 0 else 0.0
+    wide = np.maximum(half + growth * ahead, 0.0)
+    x = (now + ahead).tolist()
+    edge = np.concatenate([course + wide, (course - wide)[::-1]])
+    band = line([*x, *x[::-1]], plain(edge, 3), fill="toself", fillcolor=WASH, line={"width": 0})
+    return band, line(x, plain(course, 3), line={"color": ACT, "width": 1.6})
 
 
 def ages_figure(lens: FeatureLens, groups: list[tuple[int, int, float, float, float]]) -> Figure:

@@ -27,6 +27,7 @@ def code():
 
 def is_used(key, written, words):
     """Named in full, or put together from a beginning and a word that both stand in the code."""
+    key = key.removesuffix("_one")  # chosen by `count`
     if re.search(rf"""["']{re.escape(key)}["']""", written):
         return True
     section, name = key.split(".")

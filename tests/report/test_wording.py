@@ -1,0 +1,108 @@
+"""Where two sentences of one page could contradict each other, they are one sentence."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import studies
+
+from spc.findings import Stability
+from spc.report.claims import answers, claim
+from spc.report.lens import Lens
+from spc.report.next_cut import left_words
+from spc.report.pages import write_report
+from spc.report.proof import provenance
+from spc.report.the_run import about_picture, size_words
+from spc.report.the_wheel import chapters
+from spc.report.voice import voice
+from spc.report.wheel_figures import forecast_figure
+from spc.wheel.advice import PartsLeft
+
+SURE = studies.PLAN.replace("uncertainty_um = 1.0\n", "")
+
+
+def test_a_feature_that_is_not_steady_has_one_answer_everywhere():
+    lead = Lens(studies.invented_study(stable=False), voice()).lead
+    told = {term.name: term.text for term in answers(lead, lead.of.capability)}
+
+    allowed, sure = told["Which index may be quoted?"], told["How sure?"]
+    assert allowed == sure
+    assert sure.startswith("No capability claim: not steady; performance only: Ppk ")
+    assert claim(lead) == "none: " + sure.removeprefix("No capability claim: ").rstrip(".")
+
+
+@pytest.mark.parametrize("steady", [True, False])
+def test_what_stands_about_the_wear_line_is_said_by_stability_alone(steady):
+    study = studies.invented_study()
+    words = f"3 signals about the wear line: {'nothing but' if steady else 'more than'} wear"
+    lead = replace(study.features[0], stability=Stability(steady, 3, 0.8, words))
+    lens = Lens(replace(study, features=(lead, study.features[1])), voice()).lead
+
+    caption = about_picture(lens, lens.of.sloping).caption
+
+    assert caption.startswith(f"With wear taken out, seat shows {words}.")
+
+
+def test_without_uncertainty_no_limit_is_called_guarded(tmp_path):
+    study = studies.invented_study(plan=SURE)
+
+    page = write_report(study, tmp_path, as_of=studies.AS_OF).read_text("utf-8")
+
+    assert "guarded" not in page.split("</style>")[1].replace("guard at each limit", "")
+    assert "Dashes: limits −8.00 and +8.00 µm." in page
+
+
+def test_one_of_something_is_told_in_the_singular():
+    told = voice().count
+
+    assert told("next.since", 1) == "1 part"
+    assert told("next.since", 2) == "2 parts"
+    assert told("proof.skipped", 1) == "1 skipped line"
+    assert told("index.count", 1) == "1 page."
+
+
+def test_a_single_measured_part_is_not_called_parts():
+    run = studies.invented_run()
+    run = replace(run, measurements=run.measurements[run.measurements["part"] == 1])
+    study = studies.invented_study()
+    series = replace(
+        study.features[0].series,
+        **{k: getattr(study.features[0].series, k)[:1] for k in ("parts", "deviation_um")},
+    )
+    lead = replace(study.features[0], series=series, sloping=None)
+    lens = Lens(replace(study, features=(lead,), run=run), voice()).lead
+
+    assert size_words(lens)[0].startswith("The one measured part of seat lies inside")
+
+
+def test_the_same_remark_is_told_once():
+    study = studies.invented_study()
+    study = replace(study, remarks=("a", "b", "a"))
+
+    assert provenance(Lens(study, voice()), studies.AS_OF).remarks == ("a", "b")
+
+
+@pytest.mark.parametrize("left", [(14, 22, 35), (0, 1, 6), (200, 200, 200)])
+def test_parts_left_say_until_what(left):
+    advice = studies.advice(_count=lambda: PartsLeft(*left))
+    lens = Lens(studies.invented_study(advice=advice), voice())
+
+    _, spread = left_words(lens, advice)
+    captions = [p.caption for c in chapters(lens) for p in c.pictures if p.key == "forecast"]
+
+    assert "until the first single part may be outside (chance 0.5 %), not until" in spread
+    assert "single part may be outside" in captions[0] or "very next part" in captions[0]
+
+
+def test_the_band_of_single_parts_meets_the_limit_where_the_forecast_says():
+    lens = Lens(studies.invented_study(), voice()).lead
+    drift = 0.1
+    band, course, _, span, mark = forecast_figure(lens, drift, (14, 22, 35))["data"]
+    limit = lens.of.feature.guarded_um[1]
+
+    middle = np.array(course["y"])
+    assert np.diff(middle) == pytest.approx(drift, abs=2e-3)
+    upper = dict(zip(band["x"][:36], band["y"][:36], strict=True))
+    assert upper[90 + 22] == pytest.approx(limit, abs=2e-3)
+    assert course["y"][22] < limit - 1
+    assert (mark["x"], span["x"]) == ([112], [104, 125])
