@@ -230,9 +230,9 @@ def more_figure(lens: FeatureLens, more: MoreChart) -> Figure:
         drawn, lines, labels = _panel(lens, more, panel, axis=axis, levels=not place)
         traces += drawn
         shapes += lines
-        room = max(8, round(18 * (domain[1] - domain[0]) * _HEIGHTS[len(panels)] / 320))
+        room = max(7, round(12 * (domain[1] - domain[0]) * _HEIGHTS[len(panels)] / 320))
         notes += [
-            *spread_labels(labels, low, high, lines=room),
+            *_apart(labels, low, high, room),
             y_title(_unit(lens, more, panel[0], place), top=domain[1],
                     shift=4 if place else 20),
         ]  # fmt: skip
@@ -252,6 +252,20 @@ def more_figure(lens: FeatureLens, more: MoreChart) -> Figure:
         traces, lens.lens.voice, height=_HEIGHTS[len(panels)], margin={"t": 46},
         shapes=[*shapes, *more_shapes], annotations=[*notes, *more_notes], **axes,
     )  # fmt: skip
+
+
+def _apart(
+    notes: list[dict[str, Any]], low: float, high: float, lines: int
+) -> list[dict[str, Any]]:
+    """Labels moved apart outwards from the middle, so that each stays on its side of it."""
+    middle = (low + high) / 2
+    upper = [note for note in notes if note["y"] > middle]
+    lower = [note | {"y": -note["y"]} for note in notes if note["y"] <= middle]
+    moved = spread_labels(lower, -high, -low, lines=lines)
+    return [
+        *(note | {"y": -note["y"]} for note in moved),
+        *spread_labels(upper, low, high, lines=lines),
+    ]
 
 
 def _unit(lens: FeatureLens, more: MoreChart, chart: Chart, place: int) -> str:
