@@ -26,6 +26,10 @@ from spc.wheel.advice import Advice, Advisor
 __all__ = ["acts_of", "advisor_for", "examine", "follow"]
 
 
+#: Regular looks of the adviser along one run; events and startling readings come on top.
+MOST_LOOKS = 400
+
+
 def examine(
     run: Run,
     plan: Plan,
@@ -64,7 +68,7 @@ def examine(
         for feature in plan.features
     )
     advisor = advisor_for(plan, history)
-    prompts, advice = follow(advisor, run, last)
+    prompts, advice = follow(advisor, run, plan, last)
     return Study(
         run=run,
         plan=plan,
@@ -114,31 +118,53 @@ def _slips(features: tuple[FeatureStudy, ...]) -> Iterator[str]:
             )
 
 
-def follow(advisor: Advisor, run: Run, last: int) -> tuple[list[Prompt], Advice]:
+def follow(advisor: Advisor, run: Run, plan: Plan, last: int) -> tuple[list[Prompt], Advice]:
     """
-    Take the adviser along the run, part by part; ask it where a reading or an event arrived.
+    Take the adviser along the run, part by part.
+
+    It is asked where its last advice wanted the next look, after every event, and wherever a
+    reading lies outside the guarded limits or more than a quarter of the tolerance from the one
+    before; in a long run with every part measured some `MOST_LOOKS` times and no more.
 
     Returns
     -------
     list of Prompt, Advice
-        The advice wherever it called for something or had just changed, and as it stands at the
-        end.
+        The advice wherever it had changed, and as it stands at the end.
     """
     readings = _readings_by_part(run)
     events = _events_by_part(run)
+    startling = _startling(run, plan)
     prompts: list[Prompt] = []
-    advice = advisor.advise()
+    advice, due, apart = advisor.advise(), 0, max(1, last // MOST_LOOKS)
     for part in range(last + 1):
         mine = readings.get(part)
         if part:
             advisor.part(minute=mine[0] if mine else None)
         for feature, value, again in mine[1] if mine else ():
             advisor.reading(feature, value, again=again)
-        if mine:
+        if mine and (part >= due or part in startling):
             advice = _ask(advisor, prompts, part, mine[0], advice)
+            due = part + max(advice.measure_after, apart)
         for kind, details in events.get(part, ()):
             advisor.event(kind, **details)
+            due = part
     return prompts, advisor.advise()
+
+
+def _startling(run: Run, plan: Plan) -> set[int]:
+    """Parts with a reading outside its guarded limits, or far from the one before."""
+    table = run.measurements
+    parts, values = table["part"].to_numpy(), table["deviation_um"].to_numpy()
+    found: set[int] = set()
+    for feature in plan.measured_features:
+        mine = (table["feature"] == feature.name).to_numpy()
+        part, value = parts[mine], values[mine]
+        lower, upper = feature.guarded_um
+        odd = (value < lower) | (value > upper)
+        if math.isfinite(upper - lower):
+            odd |= np.abs(np.diff(value, prepend=value[:1])) > (upper - lower) / 4
+        found.update(part[odd].tolist())
+    return found
 
 
 def _ask(
