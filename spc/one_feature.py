@@ -14,7 +14,7 @@ from spc.charts.limits import Base, Chart, ChartPair, FrozenLimits, joined
 from spc.errors import NotEnough
 from spc.findings import FeatureStudy, HeldSpan, Stability
 from spc.gauge.resolution import Resolution, resolution
-from spc.more_charts.catalogue import more_charts
+from spc.more_charts.basis import MoreChart
 from spc.plan import Feature, KeptLimits, Plan
 from spc.run import Run
 from spc.series import Floats, Series
@@ -57,8 +57,24 @@ def study_feature(
         base_words=base_words,
         doubts=() if sloping is None else doubts(sloping, step=feature.gauge_step_um or None),
         false_alarms="" if sloping is None else stability.in_control(plan, patterns).words,
-        more=more_charts(plan, feature, series, sloping=sloping, individuals=individuals, run=run),
+        more=_more(plan, feature, series, sloping, individuals, run),
     )
+
+
+def _more(
+    plan: Plan,
+    feature: Feature,
+    series: Series,
+    sloping: Chart | None,
+    individuals: ChartPair | None,
+    run: Run | None,
+) -> tuple[MoreChart, ...]:
+    if not plan.charts.also:
+        return ()
+    # Most plans ask for none, and a page in a hurry need not load how each is made.
+    from spc.more_charts.catalogue import more_charts
+
+    return more_charts(plan, feature, series, sloping=sloping, individuals=individuals, run=run)
 
 
 # --- charts -----------------------------------------------------------------------------------
