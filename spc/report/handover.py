@@ -13,7 +13,9 @@ from spc.report.voice import tame
 from spc.wheel.advice import Advice
 
 #: Lines of each table that still fit on the sheet together with everything else.
-MOST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE, MOST_SPANS = 6, 3, 4, 2, 2
+FEWEST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE, MOST_SPANS = 6, 3, 4, 2, 2
+#: Lines of features, acts, open items and signals together that the sheet has room for.
+SHEET_LINES = 26
 #: How the reader marks what only the shop can answer.
 QUESTION = "question: "
 
@@ -41,7 +43,11 @@ def handover(lens: Lens) -> Handover:
     """The sheet of this study."""
     verdict, tone = verdict_of(lens)
     acts = list(lens.study.acts)
-    more = len(acts) - MOST_ACTS
+    opened, signals = _most(lens, open_items(lens)), _signals(lens)
+    # Open items and signals stand beside each other, and often take two lines each.
+    taken = len(lens.features) + 2 * max(len(opened), len(signals)) + 2 * len(lens.held[:1])
+    most = max(FEWEST_ACTS, SHEET_LINES - taken)
+    more = len(acts) - most
     return Handover(
         verdict=verdict,
         tone=tone,
@@ -49,12 +55,12 @@ def handover(lens: Lens) -> Handover:
         outside=outside_words(lens),
         counts=_counts(lens),
         features=feature_table(lens),
-        signals=_signals(lens),
-        acts=acts_table(lens, acts[-MOST_ACTS:]),
+        signals=signals,
+        acts=acts_table(lens, acts[-most:]),
         acts_more=lens.voice.say("handover.more", n=more) if more > 0 else "",
         gauge=" ".join(_gauge(lens)),
         wheel=" ".join(_wheel(lens)),
-        open=_most(lens, open_items(lens)),
+        open=opened,
         expect=expect(lens, lens.study.advice),
     )
 

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from spc.findings import FeatureStudy, HeldSpan, Prompt, Study
-from spc.report.marks import mark_key
+from spc.report.marks import action_of, advised_key
 from spc.report.voice import Voice, digits_for, tame
 
 #: A tag that counts: anything, then a number.
@@ -140,7 +140,10 @@ class FeatureLens:
     def step_um(self) -> float:
         """Smallest step that its readings show; the plan's while unknown. [µm]"""
         seen = self.of.resolution.step if self.of.resolution else None
-        return float(seen or self.of.feature.gauge_step_um or 0.1)
+        own = float(seen or self.of.feature.gauge_step_um or 0.1)
+        # A difference of two readings is no finer than the gauge that took them.
+        ends = [f for f in self.lens.features if f.of.name in (self.of.feature.between or ())]
+        return max([own, *(end.step_um for end in ends)])
 
     @cached_property
     def digits(self) -> int:
@@ -223,7 +226,7 @@ class FeatureLens:
                 and not any(before.part <= at < part and kind == action for at, kind in done)
             )
             if action in _ACTS_ON_LEVEL and part in mine and not repeated:
-                marks[part] = mark_key(action, prompt.advice.offset_um)
+                marks[part] = advised_key(action, prompt.advice.offset_um)
             before = prompt
         return marks
 
@@ -246,7 +249,7 @@ class FeatureLens:
         action = self.flags[part]
         if action == "check":
             return say("flag.beyond")
-        return say("flag.advised", action=say(f"action.{action.removesuffix('_down')}"))
+        return say("flag.advised", action=say(f"action.{action_of(action)}"))
 
     def clocks(self, at: ArrayLike) -> list[str]:
         """Local hours and minutes of the values at some positions; empty where not written."""

@@ -1,6 +1,6 @@
 """The shape and colour of each action: as inline SVG for the page, as a marker for figures."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -11,13 +11,15 @@ class Mark:
     One shape.
 
     `color` names a colour of the palette; `drawn` is the SVG inside a 24 × 24 box; `symbol` and
-    `glyph` are the same shape as a Plotly marker with a character on it.
+    `glyph` are the same shape as a Plotly marker with a character on it. What was done or seen is
+    filled; what was only advised is `hollow`.
     """
 
     color: str
     drawn: str
     symbol: str
     glyph: str = ""
+    hollow: bool = False
 
     def svg(self, *, size: str = "1em", label: str = "") -> Markup:
         """The shape as inline SVG; without a label it is hidden from readers of the page."""
@@ -37,6 +39,7 @@ _ARROW = (
 _ARROW_DOWN = _ARROW.replace("M12 5v14M7 10l5-5 5 5", "M12 19V5M7 14l5 5 5-5")
 _DIAMOND = '<path d="M12 0 24 12 12 24 0 12Z" fill="currentColor"/>'
 _RING = '<circle cx="12" cy="12" r="9" fill="none" stroke="currentColor" stroke-width="4"/>'
+_THIN_RING = '<circle cx="12" cy="12" r="7" fill="none" stroke="currentColor" stroke-width="2"/>'
 _BARRED = (
     '<rect x="1" y="1" width="22" height="22" fill="currentColor"/>'
     '<path d="M4 12h16" stroke="var(--paper)" stroke-width="4.5"/>'
@@ -52,6 +55,21 @@ MARKS = {
     "dress": Mark("act", _DIAMOND, "diamond"),
     "let_it_warm": Mark("ink", _RING, "circle-open"),
     "hold": Mark("hold", _BARRED, "square", "–"),
+    "excluded": Mark("ink", _THIN_RING, "circle", hollow=True),
+}
+#: Ending of the mark of an act that was advised, whether or not it was done.
+ADVISED = "_advised"
+
+
+def _outlined(mark: Mark) -> Mark:
+    outline = 'fill="var(--paper)" stroke="currentColor" stroke-width="2.4"'
+    drawn = mark.drawn.replace('stroke="var(--paper)"', 'stroke="currentColor"')
+    return replace(mark, drawn=drawn.replace('fill="currentColor"', outline), hollow=True)
+
+
+MARKS |= {
+    f"{key}{ADVISED}": _outlined(MARKS[key])
+    for key in ("measure_again", "check", "offset", "offset_down", "swivel", "dress", "hold")
 }
 
 
@@ -65,3 +83,28 @@ def mark_key(action: str, amount_um: float | None) -> str:
     ('offset_down', 'dress')
     """
     return "offset_down" if action == "offset" and (amount_um or 0) < 0 else action
+
+
+def advised_key(action: str, amount_um: float | None) -> str:
+    """
+    The mark of an act that was advised.
+
+    Examples
+    --------
+    >>> advised_key("offset", -3.0), advised_key("let_it_warm", None)
+    ('offset_down_advised', 'let_it_warm')
+    """
+    key = mark_key(action, amount_um)
+    return f"{key}{ADVISED}" if f"{key}{ADVISED}" in MARKS else key
+
+
+def action_of(mark: str) -> str:
+    """
+    The act that a mark stands for.
+
+    Examples
+    --------
+    >>> action_of("offset_down_advised"), action_of("dress")
+    ('offset', 'dress')
+    """
+    return mark.removesuffix(ADVISED).removesuffix("_down")

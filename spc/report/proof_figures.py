@@ -178,8 +178,10 @@ def budget_figure(budgets: list[tuple[str, Capability]], voice: Voice) -> Figure
             "hovertemplate": f"{label(name)}: %{{x:.0%}}<extra></extra>",
         })  # fmt: skip
     return figure(
-        traces, voice, height=110 + 46 * len(budgets), barmode="stack", showlegend=True,
-        margin={"r": 30, "t": 10}, legend={"orientation": "h", "y": -0.35, "traceorder": "normal"},
+        traces, voice, height=130 + 46 * len(budgets), barmode="stack", showlegend=True,
+        margin={"r": 30, "t": 60},
+        legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom",
+                "traceorder": "normal"},
         xaxis={"title": {"text": voice.say("proof.budget_x")}, "tickformat": ".0%",
                "range": [0, 1]},
         yaxis={"autorange": "reversed"},

@@ -7,6 +7,7 @@ import numpy as np
 from spc.charts.limits import Chart, ChartPair
 from spc.findings import Act
 from spc.report.lens import FeatureLens
+from spc.report.marks import action_of
 from spc.report.steel import (
     ACT,
     DATUM,
@@ -165,7 +166,7 @@ def _parts_trace(
     x = series.parts[at].tolist()
     y = plain(seen[at], lens.digits + 1)
     clocks, serials = lens.clocks(at), lens.lens.serials
-    name = say("run.measured") if action is None else say(f"action.{action.removesuffix('_down')}")
+    name = say("run.measured") if action is None else say(f"action.{action_of(action)}")
     since = series.since_dress[at].tolist()
     rest: list[list[Any]] = [list(pair) for pair in zip(since, clocks, strict=True)]
     more = ""
@@ -223,12 +224,19 @@ def _event_marks(lens: FeatureLens, acts: tuple[Act, ...]) -> list[dict[str, Any
             "y": [_TOP] * len(mine), "cliponaxis": False,
             "marker": {"symbol": symbol, "size": 9, "color": color},
             "text": [_act_text(lens, a) if id(a) in labelled else "" for a in mine],
-            "textposition": "top center", "textfont": {"size": 11, "color": color},
+            "textposition": [_beside(at, _part_range(lens)) for at in x],
+            "textfont": {"size": 11, "color": color},
             "customdata": [[_act_text(lens, a), a.after_part] for a in mine],
             "hovertemplate": "%{customdata[0]}<br>" + say("handover.after")
                              + " %{customdata[1]}<extra></extra>",
         })  # fmt: skip
     return traces
+
+
+def _beside(at: float, reach: list[float]) -> str:
+    """Where the label of a mark stands, so that the edge of the picture does not cut it."""
+    share = (at - reach[0]) / (reach[1] - reach[0])
+    return "top right" if share < 0.04 else "top left" if share > 0.96 else "top center"
 
 
 def _with_room(acts: list[Act], reach: list[float]) -> set[int]:
@@ -294,12 +302,19 @@ def _chart_traces(lens: FeatureLens, chart: Chart, axis: str = "") -> list[dict[
         line={"color": RULE, "width": 1}, hovertemplate=hover, **axes,
     )  # fmt: skip
     traces = [joined]
-    for mask, make in ((out, hollow), (beyond & ~out, to_check)):
+    # A part outside its limits of size is drawn so, whatever the chart makes of it.
+    held = np.isin(parts, lens.of.outside) & known if not axis else np.zeros(len(parts), dtype=bool)
+    flags = ((out & ~held, hollow), (beyond & ~out & ~held, to_check), (held, _to_hold))
+    for mask, make in flags:
         at = np.flatnonzero(mask)
         if len(at):
             values = plain(chart.values[at], digits)
             traces.append(make(parts[at].tolist(), values, hovertemplate=hover, **axes))
     return traces
+
+
+def _to_hold(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
+    return flagged("hold", x, y, **more)
 
 
 def crowded(lens: FeatureLens) -> bool:

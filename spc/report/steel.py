@@ -146,17 +146,20 @@ def hollow(x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
 
 
 def flagged(action: str, x: list[Any], y: list[Any], **more: Any) -> dict[str, Any]:
-    """Flagged parts in the shape of their action."""
+    """Flagged parts in the shape of their action, hollow where it was only advised."""
     mark = MARKS[action]
+    ink, paper = PALETTE[mark.color][0], PALETTE["paper"][0]
+    marker: dict[str, Any] = {"symbol": mark.symbol, "size": 11, "color": ink}
+    if mark.hollow:
+        marker |= {"color": paper, "line": {"width": 1.6, "color": ink}}
     trace: dict[str, Any] = {
-        "type": "scatter", "mode": "markers", "x": x, "y": y,
-        "marker": {"symbol": mark.symbol, "size": 11, "color": PALETTE[mark.color][0]},
+        "type": "scatter", "mode": "markers", "x": x, "y": y, "marker": marker,
         **more,
     }  # fmt: skip
     if mark.glyph:
         trace |= {
             "mode": "markers+text", "text": [mark.glyph] * len(x), "textposition": "middle center",
-            "textfont": {"color": PALETTE["paper"][0], "size": 10},
+            "textfont": {"color": ink if mark.hollow else paper, "size": 10},
         }  # fmt: skip
     return trace
 

@@ -4,10 +4,11 @@ import numpy as np
 from markupsafe import Markup
 
 from spc.report.lens import FeatureLens, Lens
-from spc.report.marks import MARKS
+from spc.report.marks import ADVISED, MARKS
 
 #: Parts on the strip: about an hour of work at the pace of a small shaft.
 STRIP_PARTS = 40
+_DRAWN = ("dress", "offset", "wheel")
 
 
 def datum_strip(lens: Lens) -> tuple[Markup, str]:
@@ -41,6 +42,10 @@ def datum_strip(lens: Lens) -> tuple[Markup, str]:
         x = round(2 + 96 * (k + 0.5) / len(parts), 2)
         pieces.append(_strip_part(x, at(value), lead.flags.get(part), last=k == len(parts) - 1))
     words = _strip_words(lead, len(parts), guarded)
+    if any(act.after_part >= parts[0] for act in lens.study.acts if act.kind in _DRAWN):
+        words = f"{words} {lens.voice.say('next.strip_acts')}"
+    if any(lead.flags.get(part, "").endswith(ADVISED) for part in parts):
+        words = f"{words} {lens.voice.say('next.strip_advised')}"
     svg = Markup('<svg class="strip" role="img" aria-label="{}">{}</svg>').format(
         words, Markup("").join(pieces)
     )
@@ -67,7 +72,7 @@ def _strip_acts(lens: Lens, parts: np.ndarray) -> list[Markup]:
     """Dresses and offsets between the parts of the strip."""
     drawn = []
     for act in lens.study.acts:
-        if act.kind not in ("dress", "offset", "wheel") or act.after_part < parts[0]:
+        if act.kind not in _DRAWN or act.after_part < parts[0]:
             continue
         before = int(np.searchsorted(parts, act.after_part, side="right"))
         x = round(2 + 96 * before / len(parts), 2)

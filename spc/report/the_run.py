@@ -89,12 +89,18 @@ def _chart_legend(lens: FeatureLens, chart: Chart) -> tuple[tuple[str, str], ...
     dressed = any(act.kind in ("dress", "wheel") for act in lens.lens.study.acts)
     beyond = bool(np.any(chart.beyond))
     marks = [("dress", say("run.upright"))] if dressed else []
-    return (*marks, *([("check", say("flag.beyond"))] if beyond else []))
+    marks += [("check", say("flag.beyond"))] if beyond else []
+    marks += [("hold", say("flag.outside"))] if lens.of.outside else []
+    left_out = chart.base is not None and len(chart.base.excluded) > 0
+    return (*marks, *([("excluded", say("flag.excluded"))] if left_out else []))
 
 
 def _legend(lens: FeatureLens) -> tuple[tuple[str, str], ...]:
     """The marks in the picture, each with what it stands for, once."""
     words: dict[str, str] = {}
+    for kinds, key in ((("offset",), "offset"), (("dress", "wheel"), "dress")):
+        if any(act.kind in kinds for act in lens.lens.study.acts):
+            words[key] = lens.lens.voice.say("run.done", act=lens.lens.voice.say(f"event.{key}"))
     for part, mark in lens.flags.items():
         words.setdefault(mark, lens.why_flagged(part))
     return tuple(words.items())

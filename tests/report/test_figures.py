@@ -6,13 +6,17 @@ import plotly.graph_objects as go
 import pytest
 import studies
 
+from spc.charts.limits import Base
+from spc.plan import read_plan
 from spc.report.contents import page
 from spc.report.lens import Lens
 from spc.report.run_figures import size_figure, value_range
 from spc.report.steel import MOST_DRAWN, PALETTE, label, spread_labels, thinned
 from spc.report.the_gauge import repeat_scatter, repeats, repeats_words
+from spc.report.the_run import about_picture, chapters
 from spc.report.the_wheel import interval_picture
 from spc.report.voice import voice
+from spc.study import examine
 from spc.wheel.life import dress_interval
 
 
@@ -133,3 +137,77 @@ def test_repeat_readings_are_drawn_about_the_mean_of_their_part():
     # Each pair differs by 0.4: its variance is 0.4²/2, the spread 0.283.
     assert repeat_scatter(lens) == (pytest.approx(8 * 0.08), 8)
     assert "0.28" in repeats_words(lens)
+
+
+def test_what_was_only_advised_is_hollow_and_what_was_done_is_filled(lens):
+    figure = size_figure(lens.features[0], lens.study.acts)
+    paper = PALETTE["paper"][0]
+
+    done = next(t for t in figure["data"] if t.get("marker", {}).get("symbol") == "square")
+    advised = next(t for t in figure["data"] if t.get("name") == "OFFSET")
+
+    assert done["marker"]["color"] != paper
+    assert (advised["marker"]["color"], advised["textfont"]["color"]) == (paper, PALETTE["act"][0])
+    legend = dict(chapters(lens)[0].pictures[0].legend)
+    assert legend["offset"] == "at the top: offset, done"
+    assert legend["offset_down_advised"] == "advised here: OFFSET"
+
+
+def test_a_part_outside_is_never_drawn_hollow_and_hollow_discs_have_a_legend():
+    study = studies.invented_study(outside=(30,))
+    lead = study.features[0]
+    place = int(np.flatnonzero(lead.series.parts == 30)[0])
+    base = Base(0, 30, (place, 3), ("too big", "too small"))
+    lead = replace(lead, sloping=replace(lead.sloping, base=base))
+    lens = Lens(replace(study, features=(lead, study.features[1])), voice()).features[0]
+
+    picture = about_picture(lens, lens.of.sloping)
+    drawn = {t["marker"]["symbol"]: t for t in picture.spec["data"] if "marker" in t}
+
+    held = next(t for t in picture.spec["data"] if t.get("text") == ["–"])
+    assert held["x"] == [30]
+    hollow = [t for t in picture.spec["data"] if t.get("marker", {}).get("size") == 6]
+    assert [t["x"] for t in hollow] == [[int(lens.of.series.parts[3])]], drawn
+    legend = dict(picture.legend)
+    assert legend["hold"] == "outside limits"
+    assert legend["excluded"] == "left out of the limits, with its reason under Proof"
+
+
+def test_a_label_at_the_edge_of_the_picture_stands_inside_it(lens):
+    figure = size_figure(lens.features[0], lens.study.acts)
+    first = next(t for t in figure["data"] if t.get("marker", {}).get("symbol") == "diamond")
+
+    assert first["x"][0] == 0.5
+    assert first["textposition"][0] == "top right"
+    assert first["textposition"][1] == "top center"
+
+
+def test_the_legend_of_the_variance_stands_above_its_bars(study):
+    budget = next(p for p in page(study, voice(), studies.AS_OF).pictures if p.key == "budget")
+
+    assert budget.spec["layout"]["legend"]["y"] > 1
+    assert budget.spec["layout"]["margin"]["t"] >= 50
+
+
+def test_a_taper_has_no_more_digits_than_the_gauge_at_its_ends():
+    ends = '[[feature]]\nname = "{}"\nnominal = 25.0\nupper = 0.008\nlower = -0.008\n'
+    plan = read_plan(
+        (
+            '[job]\npart = "pin"\n' + ends.format("head") + ends.format("tail")
+            + '[[feature]]\nname = "taper"\nkind = "taper"\nupper = 3.0\nlower = -3.0\n'
+            'unit = "um"\nbetween = ["head", "tail"]\n'
+        ).encode(), source="p.toml",
+    )  # fmt: skip
+    rows = studies.invented_run().measurements
+    seat = rows[rows["feature"] == "seat"]
+    head = seat.assign(feature="head", deviation_um=seat["deviation_um"].round())
+    tail = head.assign(feature="tail", deviation_um=head["deviation_um"] - 1)
+    halves = (head["deviation_um"] - tail["deviation_um"] + 0.25 * (head["part"] % 4)).round(2)
+    taper = head.assign(feature="taper", deviation_um=halves)
+    run = replace(
+        studies.invented_run(), measurements=pd.concat([head, tail, taper], ignore_index=True)
+    )
+    lens = Lens(examine(run, plan), voice())
+    found = {f.name: f for f in lens.features}
+
+    assert found["taper"].digits == found["head"].digits
