@@ -19,7 +19,7 @@ EARLIEST = 0.25
 #: A form or finish value this likely to be out soon calls for a dress.
 FORM_CHANCE = 0.10
 #: Power that sharpens beliefs on how wheels dull before a dress is decided on them (judgement).
-CANDOUR = 2.0
+CANDOUR = 1.25
 #: Shapes of growth this much less believed than the likeliest are left out of the reckoning.
 NEGLIGIBLE = 1e-4
 #: Ages at which costs are evaluated, at most.
