@@ -27,7 +27,7 @@ __all__ = ["acts_of", "advisor_for", "examine", "follow"]
 
 
 #: Regular looks of the adviser along one run; events and startling readings come on top.
-MOST_LOOKS = 200
+MOST_LOOKS = 100
 
 
 def examine(
