@@ -7,15 +7,15 @@ from spc.report.claims import claim
 from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_words
 from spc.report.marks import mark_key
-from spc.report.next_cut import either_words, left_words, move, subject, when_words
+from spc.report.next_cut import act_lines, either_words, left_words, move, subject, when_words
 from spc.report.pieces import Table, Term
 from spc.report.voice import tame
 from spc.wheel.advice import Advice
 
 #: Lines of each table that still fit on the sheet together with everything else.
-FEWEST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE, MOST_SPANS = 6, 3, 4, 2, 2
+FEWEST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE, MOST_SPANS = 4, 2, 4, 2, 2
 #: Lines of features, acts, open items and signals together that the sheet has room for.
-SHEET_LINES = 26
+SHEET_LINES = 22
 #: How the reader marks what only the shop can answer.
 QUESTION = "question: "
 
@@ -31,7 +31,7 @@ class Handover:
     counts: tuple[Term, ...]
     features: Table
     signals: tuple[str, ...]
-    acts: Table
+    acts: tuple[Table, ...]
     acts_more: str
     gauge: str
     wheel: str
@@ -42,12 +42,10 @@ class Handover:
 def handover(lens: Lens) -> Handover:
     """The sheet of this study."""
     verdict, tone = verdict_of(lens)
-    acts = list(lens.study.acts)
     opened, signals = _most(lens, open_items(lens)), _signals(lens)
-    # Open items and signals stand beside each other, and often take two lines each.
-    taken = len(lens.features) + 2 * max(len(opened), len(signals)) + 2 * len(lens.held[:1])
-    most = max(FEWEST_ACTS, SHEET_LINES - taken)
-    more = len(acts) - most
+    room = _room(lens, max(len(opened), len(signals)))
+    acts = _acts(lens, room)
+    more = len(lens.study.acts) - sum(len(table.rows) for table in acts)
     return Handover(
         verdict=verdict,
         tone=tone,
@@ -56,13 +54,32 @@ def handover(lens: Lens) -> Handover:
         counts=_counts(lens),
         features=feature_table(lens),
         signals=signals,
-        acts=acts_table(lens, acts[-most:]),
+        acts=acts,
         acts_more=lens.voice.say("handover.more", n=more) if more > 0 else "",
         gauge=" ".join(_gauge(lens)),
         wheel=" ".join(_wheel(lens)),
         open=opened,
         expect=expect(lens, lens.study.advice),
     )
+
+
+def _room(lens: Lens, beside: int) -> int:
+    """Lines of acts that fit on the sheet, with `beside` open items or signals of two lines."""
+    advice = lens.study.advice
+    spoken = 0 if advice.action == "grind_on" else 2 + len(act_lines(lens, advice))
+    taken = len(lens.features) + 2 * beside + spoken
+    taken += 2 * (len(lens.held[:1]) + len(lens.study.outside[:1]))
+    return max(FEWEST_ACTS, SHEET_LINES - taken)
+
+
+def _acts(lens: Lens, room: int) -> tuple[Table, ...]:
+    """The last acts: one table, or two beside each other where no note makes them wide."""
+    acts = list(lens.study.acts)
+    if len(acts) <= room or any(act.note for act in acts):
+        return (acts_table(lens, acts[-room:]),) if acts else ()
+    shown = acts[-2 * room :]
+    half = (len(shown) + 1) // 2
+    return acts_table(lens, shown[:half]), acts_table(lens, shown[half:])
 
 
 # --- was it good ----------------------------------------------------------------------------------
@@ -300,14 +317,7 @@ def _wheel(lens: Lens) -> tuple[str, ...]:
 
 def open_items(lens: Lens) -> tuple[str, ...]:
     """What the next shift takes over undone."""
-    say, items = lens.voice.say, []
-    spans: dict[tuple[int, int], list[str]] = {}
-    for span in lens.held:
-        spans.setdefault((span.first, span.last), []).append(tame(span.feature, 60))
-    for (first, last), names in sorted(spans.items()):
-        key = "handover.open_hold_one" if first == last else "handover.open_hold"
-        slots = {"parts": lens.tagged(first, last), "n": last - first + 1}
-        items.append(say(key, features=", ".join(names), **slots))
+    say, items = lens.voice.say, _held_items(lens)
     for feature in lens.features:
         held = {
             p for s in lens.held if s.feature == feature.of.name for p in range(s.first, s.last + 1)
@@ -322,6 +332,28 @@ def open_items(lens: Lens) -> tuple[str, ...]:
         key = "handover.open_rejects_one" if rejects == 1 else "handover.open_rejects"
         items.append(say(key, n=rejects))
     return tuple(items)
+
+
+def _held_items(lens: Lens) -> list[str]:
+    """What is to be held, features that hold the same parts together."""
+    names: dict[tuple[int, int], list[str]] = {}
+    for span in lens.held:
+        names.setdefault((span.first, span.last), []).append(tame(span.feature, 60))
+    spans: dict[str, list[tuple[int, int]]] = {}
+    for ends, holding in sorted(names.items()):
+        spans.setdefault(", ".join(holding), []).append(ends)
+    items = []
+    for features, mine in spans.items():
+        n = sum(last - first + 1 for first, last in mine)
+        key = "handover.open_hold" if len(mine) == 1 else "handover.open_holds"
+        items.append(lens.voice.count(key, n, features=features, parts=_tagged(lens, mine)))
+    return items
+
+
+def _tagged(lens: Lens, spans: list[tuple[int, int]]) -> str:
+    parts = ", ".join(lens.tagged(first, last) for first, last in spans[:MOST_SPANS])
+    more = len(spans) - MOST_SPANS
+    return f"{parts} {lens.voice.count('handover.more_spans', more)}" if more > 0 else parts
 
 
 def _asked(lens: Lens, remark: str) -> str:
@@ -361,10 +393,7 @@ def expect(lens: Lens, advice: Advice) -> str:
     then = " ".join([_expect_act(lens, advice), *either_words(lens, advice)])
     if not lens.held or advice.action == "hold":
         return then
-    spans = sorted({(span.first, span.last) for span in lens.held})
-    parts = ", ".join(lens.tagged(first, last) for first, last in spans[:MOST_SPANS])
-    if len(spans) > MOST_SPANS:
-        parts = f"{parts} {lens.voice.say('handover.more', n=len(spans) - MOST_SPANS)}"
+    parts = _tagged(lens, sorted({(span.first, span.last) for span in lens.held}))
     return lens.voice.say("handover.expect_holds", parts=parts, then=then)
 
 

@@ -219,10 +219,8 @@ def _last_size(lens: Lens, lead: FeatureLens) -> Term:
 
 
 def _otherwise(lens: Lens, advice: Advice) -> str:
-    either = either_words(lens, advice)
-    if either:
-        return either[0]
-    if not advice.runner_up or advice.cost_difference is None:
+    """The next best act and what it costs more; one as good already stands below the act."""
+    if not advice.runner_up or advice.cost_difference is None or either_words(lens, advice):
         return ""
     currency = tame(lens.study.plan.cost.currency, 12)
     cost = f"{lens.voice.number(advice.cost_difference, 2)} {currency}"

@@ -1,6 +1,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 import studies
 
@@ -102,3 +103,30 @@ def test_a_check_stays_within_ten_lines_and_counts_the_questions_it_leaves_out()
     assert "'tea 3'" in told
     assert "'tea 4'" not in told
     assert "and 4 more on the page" in told
+
+
+def test_many_acts_stand_in_two_tables_beside_each_other_and_none_is_lost_unsaid():
+    run = studies.invented_run()
+    offset = run.events.iloc[[1]]
+    more = [offset.assign(after_part=60 + k) for k in range(30)]
+    study = studies.invented_study(replace(run, events=pd.concat([run.events, *more])))
+
+    sheet = handover(Lens(study, voice()))
+
+    first, second = (len(table.rows) for table in sheet.acts)
+    assert first - second in (0, 1)
+    assert sheet.acts[1].rows[-1][0] == "89"
+    assert sheet.acts_more == f"and {len(study.acts) - first - second} more, below"
+
+
+def test_features_that_hold_the_same_parts_and_spans_of_one_feature_are_one_item():
+    spans = [(1, 3), (7, 9), (10, 12)]
+    held = [(name, *span) for name in ("seat", "roundness") for span in spans]
+
+    item, *others = open_items(lens_with(held=held))
+
+    assert item == (
+        "seat, roundness: parts 1 to 3, parts 7 to 9 and 1 more span to hold, 9 in all: "
+        "each span from after a good check to before the next."
+    )
+    assert len(others) == 1
