@@ -249,7 +249,11 @@ class FeatureLens:
         action = self.flags[part]
         if action == "check":
             return say("flag.beyond")
-        return say("flag.advised", action=say(f"action.{action_of(action)}"))
+        word = say(f"action.{action_of(action)}")
+        if action_of(action) == "offset":
+            way = say("next.plus_smaller" if "_down" in action else "next.plus_bigger")
+            return say("flag.advised_way", action=word, way=way)
+        return say("flag.advised", action=word)
 
     def clocks(self, at: ArrayLike) -> list[str]:
         """Local hours and minutes of the values at some positions; empty where not written."""

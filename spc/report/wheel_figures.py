@@ -157,9 +157,9 @@ def _outlook(
     """
     The band of single parts and the level in its middle, from now to the latest crossing.
 
-    The level follows the wear line. The band begins as wide as parts scatter about that line and
-    grows or shrinks evenly, so that it meets the limit where the forecast, which also knows how
-    scatter and drift grow with the wheel's age, foretells the first part that may be outside.
+    The level follows the wear line. The band is as wide as the forecast, which also knows how
+    scatter and drift grow with the wheel's age, reckons: it meets the limit where the first part
+    that may be outside is foretold. Where the line is past that already, the chart's scatter.
     """
     from scipy.special import ndtri
 
@@ -170,8 +170,7 @@ def _outlook(
     ahead = np.arange(0, max(high, 1) + 1)
     course = start + slope * ahead
     room = abs(limit - start) - abs(slope) * middle
-    growth = (room - half) / middle if middle and room > 0 else 0.0
-    wide = np.maximum(half + growth * ahead, 0.0)
+    wide = room if room > half / 2 else half
     x = (now + ahead).tolist()
     edge = np.concatenate([course + wide, (course - wide)[::-1]])
     band = line([*x, *x[::-1]], plain(edge, 3), fill="toself", fillcolor=WASH, line={"width": 0})

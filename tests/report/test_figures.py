@@ -150,7 +150,7 @@ def test_what_was_only_advised_is_hollow_and_what_was_done_is_filled(lens):
     assert (advised["marker"]["color"], advised["textfont"]["color"]) == (paper, PALETTE["act"][0])
     legend = dict(chapters(lens)[0].pictures[0].legend)
     assert legend["offset"] == "at the top: offset, done"
-    assert legend["offset_down_advised"] == "advised here: OFFSET"
+    assert legend["offset_down_advised"] == "advised here: OFFSET, smaller"
 
 
 def test_a_part_outside_is_never_drawn_hollow_and_hollow_discs_have_a_legend():

@@ -105,4 +105,6 @@ def test_the_band_of_single_parts_meets_the_limit_where_the_forecast_says():
     upper = dict(zip(band["x"][:36], band["y"][:36], strict=True))
     assert upper[90 + 22] == pytest.approx(limit, abs=2e-3)
     assert course["y"][22] < limit - 1
+    wide = np.array(band["y"][:36]) - middle
+    assert np.ptp(wide) < 2e-3, "it does not swell beyond what is reckoned"
     assert (mark["x"], span["x"]) == ([112], [104, 125])
