@@ -15,8 +15,9 @@ from spc.wheel.track import Track
 CLEAR_SDS = 1.0
 #: Unless the next part is out with this probability.
 GUARD = 0.03
-#: Offsets looked at for reversals, and the share of them above which offsets are held dearer.
-REVERSALS_OF, REVERSED = 12, 0.25
+#: Offsets looked at for reversals, and the share of them above which offsets are held dearer: moves
+#: that only answer noise reverse two times in three, moves that answer a wandering level less.
+REVERSALS_OF, REVERSED = 12, 0.5
 #: Most that offsets are held dearer for it.
 DEAREST = 4.0
 #: Reading intervals thought of.
