@@ -211,7 +211,9 @@ def write_board(
     speaker = voice(locale=locale, zone=study.plan.zone)
     target = Path(out) if Path(out).suffix.lower() == ".html" else Path(out) / "board.html"
     with _writing(target.parent):
-        write_aside(target, render_board(study, speaker, moment, seconds).encode())
+        # One act at a time: what was advised along the run is for the page, not for the board.
+        now = replace(study, prompts=())
+        write_aside(target, render_board(now, speaker, moment, seconds).encode())
     return target
 
 
