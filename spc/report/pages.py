@@ -211,9 +211,7 @@ def write_board(
     speaker = voice(locale=locale, zone=study.plan.zone)
     target = Path(out) if Path(out).suffix.lower() == ".html" else Path(out) / "board.html"
     with _writing(target.parent):
-        # One act at a time: what was advised along the run is for the page, not for the board.
-        now = replace(study, prompts=())
-        write_aside(target, render_board(now, speaker, moment, seconds).encode())
+        write_aside(target, render_board(study, speaker, moment, seconds).encode())
     return target
 
 
@@ -282,7 +280,8 @@ def render_index(folder: Path, speaker: Voice) -> str:
 
 def render_board(study: Study, speaker: Voice, moment: datetime, seconds: int) -> str:
     """The board as HTML."""
-    lens = Lens(study, speaker)
+    # One act at a time: what was advised along the run is for the page, not for the board.
+    lens = Lens(replace(study, prompts=()), speaker)
     last = lens.last_time
     board = {
         "job": tame(study.plan.job.part, 80),
