@@ -210,10 +210,9 @@ def _refuse_contradictions(sheet: Sheet) -> None:
 
 def _refuse_another_part(sheet: Sheet) -> None:
     for stream in sheet.streams:
-        senses = list(stream.senses.values())
-        # Some cells that carry a unit of their own are single doubts; they refuse no column.
-        if senses and all(sense.elsewhere is not None for sense in senses):
-            raise UnreadableRun(f"{sheet.name}, {_another_nominal(stream, senses[0])}")
+        if stream.of_another_part:
+            strange = [each for each in stream.senses.values() if each.elsewhere is not None]
+            raise UnreadableRun(f"{sheet.name}, {_another_nominal(stream, strange[0])}")
 
 
 def _another_nominal(stream: Stream, sense: Sense) -> str:

@@ -219,7 +219,7 @@ def _column(sheet: Sheet, column: Column) -> ColumnMeaning:
         meaning = "not used: it does not number the parts"
     if column.role == "reading":
         own = [s for s in sheet.streams if s.column == column]
-        senses = {sense for stream in own for sense in stream.senses.values()}
+        senses = {sense for stream in own for sense in stream.believed}
         kinds = {"size" if sense.absolute else "deviation" for sense in senses}
         named = repr(column.feature) if column.feature else "the feature of the row"
         place = f", reading {column.place + 1}" if _repeated(sheet, column) else ""

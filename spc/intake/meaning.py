@@ -90,6 +90,8 @@ class Sense:
         The unit in which the numbers are sizes after all, when another is written.
     elsewhere : float or None
         The median of the numbers as written, when they are sizes for another nominal.
+    cells : int
+        How many numbers were taken so.
     """
 
     unit: str
@@ -97,6 +99,7 @@ class Sense:
     inferred: str = ""
     contradicts: str = ""
     elsewhere: float | None = None
+    cells: int = 0
 
 
 def near_nominal(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
@@ -157,8 +160,8 @@ def sense_of(
     ('um', False, 'deviations in um, told by their size')
     """
     if not target.sized:
-        return Sense(unit or target.feature.unit, absolute=True)
-    sense = _as_written(values, unit, kind, target)
+        return Sense(unit or target.feature.unit, absolute=True, cells=len(values))
+    sense = replace(_as_written(values, unit, kind, target), cells=len(values))
     fine = decimals is not None and _most(decimals >= _DIGITS_OF_A_SIZE)
     told = sense.absolute or sense.unit != (unit or target.feature.unit)
     if fine and told and kind != "deviation" and _for_another_nominal(values, sense, target):

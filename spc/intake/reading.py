@@ -150,7 +150,7 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
 def _said(sheet: Sheet) -> list[str]:
     said = [f"{sheet.name}: {remark}" for remark in sheet.remarks]
     for stream in sheet.streams:
-        for sense in stream.senses.values():
+        for sense in stream.believed:
             if sense.inferred:
                 said.append(f"{sheet.name}, column {stream.column.header!r}: {sense.inferred}")
     return said + _questions(sheet.name, sheet.doubtful, "doubtful readings")

@@ -9,6 +9,7 @@ from spc.errors import BadQuantity
 from spc.intake.cells import Convention, Number, deviation_and_size, read_number
 from spc.intake.columns import Column
 from spc.intake.meaning import Sense, Target, near_nominal, near_zero, sense_of
+from spc.intake.quarantine import QUESTION
 from spc.intake.table import Table
 from spc.intake.times import Column as TextColumn
 from spc.intake.whole_column import Digits, deviations_and_sizes, digits
@@ -57,6 +58,17 @@ class Stream:
     absolute: NDArray[np.bool_]
     reasons: dict[int, str] = field(default_factory=dict)
     senses: dict[str | None, Sense] = field(default_factory=dict)
+
+    @property
+    def believed(self) -> list[Sense]:
+        """The senses in which numbers were taken."""
+        return [each for each in self.senses.values() if each.elsewhere is None or each.absolute]
+
+    @property
+    def of_another_part(self) -> bool:
+        """Whether half of the numbers or more are sizes for another nominal."""
+        strange = sum(each.cells for each in self.senses.values() if each.elsewhere is not None)
+        return 0 < strange >= sum(each.cells for each in self.senses.values()) / 2
 
     def refuse(self, at: int, reason: str) -> None:
         """Take one cell back."""
@@ -184,6 +196,25 @@ def _into_deviations(
                 absolute=bool(stream.absolute[at]),
                 nominal_um=stream.target.nominal_um,
                 plan_unit=stream.target.feature.unit,
+            )
+    _refuse_single_strangers(table, stream, codes)
+
+
+def _refuse_single_strangers(table: Table, stream: Stream, codes: NDArray[np.int8]) -> None:
+    """Numbers like sizes of another part, of which the unit leaves no sense but deviations."""
+    if stream.of_another_part:
+        return  # the whole file is refused
+    feature = stream.target.feature
+    for unit, sense in stream.senses.items():
+        if sense.elsewhere is None or sense.absolute:
+            continue
+        own = (codes == UNITS.index(unit)) & (stream.state == TAKEN)
+        for at in np.flatnonzero(own).tolist():
+            text = table.text(int(stream.rows[at]), stream.column.index)
+            stream.refuse(
+                at,
+                f"{QUESTION}{text!r} looks like a size of another part, unlike the cells around"
+                f" it; write a size near {feature.nominal:.7g} {feature.unit}, or name its unit",
             )
 
 

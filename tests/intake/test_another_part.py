@@ -92,3 +92,44 @@ def test_thousandths_of_an_inch_stay_deviations(read):
     run = read(sizes(*cells), plan=for_nominal(1.25, 0.0005, 0.0001, "in"))
 
     assert run.measurements["deviation_um"].iloc[0] == pytest.approx(10.16)
+
+
+def fifties(count):
+    return [f"50,0{60 + i % 7:03d}" for i in range(count)]
+
+
+def test_single_cells_with_a_unit_of_their_own_refuse_no_file(read):
+    # One cell in a hundred carries its unit and another nominal, as a hand-typed line would.
+    cells = fifties(400)
+    cells[50::100] = ["40,0062 mm"] * 4
+
+    run = read(sizes(*cells), plan=for_nominal(50, 0.013, 0.002))
+
+    assert run.account["measurements"] + run.account["rejected"] == 400
+    assert sum("cannot be a size of this part" in remark for remark in run.remarks) == 4
+
+
+@pytest.mark.parametrize("kept", [1, 15])
+def test_a_few_cells_that_fit_do_not_save_a_column_of_another_part(read, kept):
+    cells = [f"40,0{60 + i % 7:03d}" for i in range(30)] + ["50,0063 mm"] * kept
+
+    with pytest.raises(UnreadableRun, match="right plan"):
+        read(sizes(*cells), plan=for_nominal(50, 0.013, 0.002))
+
+
+@pytest.mark.parametrize("strange", [1, 10])
+def test_bare_sizes_of_another_part_among_others_are_not_guessed_to_be_deviations(read, strange):
+    cells = ["50,0063 mm"] * 20 + [f"40,0{60 + i % 7:03d}" for i in range(strange)]
+
+    run = read(sizes(*cells), plan=for_nominal(50, 0.013, 0.002))
+
+    assert run.account["measurements"] == 20
+    assert run.account["rejected"] == strange
+    assert run.rejects["reason"].str.contains("size of another part").all()
+    assert run.rejects["row"].tolist() == list(range(22, 22 + strange))
+
+
+def test_bare_deviations_among_sizes_that_name_their_unit_are_taken(read):
+    run = read(sizes(*["50,0063 mm"] * 20, "6,1", "5,8", "7,2"), plan=for_nominal(50, 0.013, 0.002))
+
+    assert run.measurements["deviation_um"].tolist()[-3:] == pytest.approx([6.1, 5.8, 7.2])
