@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Self
 
+#: A number of so many digits is surely below 2^63.
+_MOST_DIGITS = 18
 #: Text no database or JSON reader takes as it is.
 _UNSTORABLE = dict.fromkeys([0, *range(0xD800, 0xE000)], "\ufffd")
 
@@ -107,6 +109,21 @@ def number(value: float | None) -> float | None:
         return None
     value = float(value)
     return None if math.isnan(value) else value + 0.0
+
+
+def whole(text: str) -> int | None:
+    """
+    The whole number that a text of digits alone writes; None for anything else.
+
+    Superscripts and digits of other scripts are none, nor is more than a database can count.
+
+    Examples
+    --------
+    >>> whole("0118"), whole("²"), whole("-3"), whole("9" * 5000)
+    (118, None, None, None)
+    """
+    plain = text.isascii() and text.isdigit() and len(text) <= _MOST_DIGITS
+    return int(text) if plain else None
 
 
 def now_us() -> int:

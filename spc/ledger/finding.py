@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from spc.advising import PastRun
 from spc.errors import SpcError
 from spc.ledger.as_run import run_of
+from spc.ledger.entry import whole
 from spc.ledger.store import Ledger, LedgerRun, Reader
 from spc.ledger.tables import entries
 from spc.plan import Plan
@@ -113,7 +114,7 @@ def wheel_span(run: "Run", number: str) -> "ShiftSpan":
     changes = run.events.loc[run.events["kind"] == "wheel", "after_part"].tolist()
     wheels = [0, *dict.fromkeys(part for part in changes if part > 0), run.made]
     count = len(wheels) - 1
-    which = count if number == "last" else int(number) if number.isdigit() else 0
+    which = count if number == "last" else whole(number) or 0
     if not 1 <= which <= count:
         raise SpcError(f"--wheel {number!r}: this run had {count}; write 1 to {count}, or last")
     table = run.measurements

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import select
 
 from spc.errors import UnreadableRun
-from spc.ledger.entry import Entry, Stored, number, storable
+from spc.ledger.entry import Entry, Stored, number, storable, whole
 from spc.ledger.store import LedgerRun, Writer
 from spc.ledger.tables import sources
 from spc.ledger.told import Key, Told, micros
@@ -183,8 +183,8 @@ def _stored_key(entry: Stored, told: Told, names: Mapping[int, str]) -> Key:
 
 
 def _ahead_of(told: Told) -> int:
-    serial = told.serial[0]
-    return int(serial) - told.part[0] if serial.isascii() and serial.isdigit() else 0
+    written = whole(told.serial[0])
+    return 0 if written is None else written - told.part[0]
 
 
 def _base(

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from spc.advising import PastRun, advisor_for
-from spc.ledger.entry import Stored
+from spc.ledger.entry import Stored, whole
 from spc.ledger.store import LedgerRun, Reader
 from spc.plan import Plan
 from spc.wheel.advice import Advisor
@@ -51,8 +51,9 @@ class Progress:
         if entry.kind in ("reading", "part", "event"):
             self._grind_to(entry)
             self.answered = False
-            if entry.part and entry.serial.isascii() and entry.serial.isdigit():
-                self.ahead = int(entry.serial) - entry.part
+            written = whole(entry.serial) if entry.part else None
+            if written is not None:
+                self.ahead = written - entry.part
         if entry.kind == "reading":
             self._read(entry)
         elif entry.kind == "event":

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, func, select
 from spc import __version__
 from spc.errors import SpcError
 from spc.ledger.chain import linked
-from spc.ledger.entry import Entry, Stored, now_us, storable
+from spc.ledger.entry import Entry, Stored, now_us, storable, whole
 from spc.ledger.opening import clear_words, engine_for
 from spc.ledger.tables import COLUMNS, entries, head, plans, runs, sources, states
 from spc.plan import Plan, read_plan
@@ -182,9 +182,8 @@ class Reader:
             .limit(1)
         )
         found = self.connection.execute(query).one_or_none()
-        if found is None or not (found[0].isascii() and found[0].isdigit()):
-            return None
-        return int(found[0]) - int(found[1])
+        written = None if found is None else whole(found[0])
+        return None if found is None or written is None else written - int(found[1])
 
     def last_stored(self) -> int:
         """When the newest entry was stored, in microseconds since 1970 UTC; 0 without any."""

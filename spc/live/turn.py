@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass, field
 
+from spc.ledger.entry import whole
 from spc.ledger.replay import Progress
-from spc.live.typed import Line, NotUnderstood, Value, value_of
+from spc.live.typed import MOST_AHEAD, Line, NotUnderstood, Value, value_of
 from spc.plan import Feature, Plan
 from spc.wheel.advice import Advice
 
@@ -106,11 +107,18 @@ class Turn:
 
     def part_number(self, progress: Progress, written: str) -> int:
         """The part that the operator calls so; NotUnderstood when it lies behind."""
-        if not (written.isascii() and written.isdigit()) or len(written) > 12:
+        count = whole(written)
+        if count is None:
             raise NotUnderstood(f"part {written!r}: part numbers here are whole, such as 118")
         if not progress.made and not progress.ahead:
             return 1
-        part = int(written) - progress.ahead
+        part = count - progress.ahead
+        if part > progress.made + MOST_AHEAD:
+            raise NotUnderstood(
+                f"part {written} is more than {MOST_AHEAD:,} parts after part "
+                f"{progress.made + progress.ahead}, the last one; where parts are numbered anew, "
+                "begin another run with --new"
+            )
         if part < progress.made:
             raise NotUnderstood(
                 f"part {written} comes before part {progress.made + progress.ahead}, the last one; "

@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from spc.errors import BadQuantity, SpcError
 from spc.intake import words
+from spc.ledger.entry import whole
 from spc.plan import SIZES, Feature, Plan
 from spc.units import UM_PER_UNIT, Quantity, from_um, read_quantity
 
@@ -14,6 +15,8 @@ from spc.units import UM_PER_UNIT, Quantity, from_um, read_quantity
 REACH_WIDTHS = 3.0
 #: Width taken for a feature with one limit or none. [µm]
 WIDTH_WITHOUT_LIMITS = 50.0
+#: More parts than this are never ground between two lines typed: a slip of the number.
+MOST_AHEAD = 10_000
 _PART = re.compile(r"^(?:#\s*(\S+)|(\S+):)\s+(?=\S)")
 
 
@@ -114,9 +117,12 @@ def _said(verb: str, rest: str, plain: str) -> Line:
 
 
 def _count(text: str, plain: str) -> float:
-    if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= 10_000:
-        raise NotUnderstood(f"{plain!r}: write how many parts were ground, such as `ground 4`")
-    return float(text)
+    count = whole(text)
+    if count is None or not 1 <= count <= MOST_AHEAD:
+        raise NotUnderstood(
+            f"{plain!r}: write how many parts were ground, up to {MOST_AHEAD:,}, such as `ground 4`"
+        )
+    return float(count)
 
 
 def _event(kind: str, rest: str, plain: str) -> Line:

@@ -8,7 +8,7 @@ import pandas.testing
 import pytest
 
 import spc
-from spc.errors import UnreadableRun
+from spc.errors import SpcError, UnreadableRun
 from spc.intake import read_run
 from spc.ledger.as_run import run_of
 from spc.ledger.finding import find_run, is_run, wheel_span
@@ -275,6 +275,9 @@ def test_the_span_of_a_wheel(take, stored):
     assert wheel_span(run, "2").start == pd.Timestamp("2026-11-25 05:05", tz="UTC")
     with pytest.raises(Exception, match="this run had 2"):
         wheel_span(run, "3")
+    for odd in ("²", "٣", "-1", "9" * 5000):
+        with pytest.raises(SpcError, match="write 1 to 2, or last"):
+            wheel_span(run, odd)
 
 
 def test_a_study_as_json_names_the_head_of_the_ledger(take, ledger, plan):

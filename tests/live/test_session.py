@@ -81,6 +81,16 @@ def test_a_part_number_counts_the_parts_between(session):
         session.enter("#4712 25.001")
 
 
+@pytest.mark.parametrize("number", ["²", "٣", "9" * 5000, "999999999999", "14712"])
+def test_a_part_number_that_cannot_be_is_refused_however_sure(session, number):
+    session.enter("#4711 25.001")
+    for text in (f"#{number} 25.001", f"part {number}", f"#{number} dress"):
+        with pytest.raises(NotUnderstood, match=r"whole|begin another run"):
+            session.enter(text, sure=True)
+
+    assert session.progress.made == 1
+
+
 def test_an_event_may_name_the_part_it_came_after(session):
     session.enter("#4711 25.001")
     session.enter("#4713 dress")

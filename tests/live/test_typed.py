@@ -103,6 +103,7 @@ def test_several_readings_part_numbers_and_named_features(seats):
 @pytest.mark.parametrize(
     "text",
     ["offset", "offset -0.003", "offset three", "#118 undo", "ground -1", "ground many", "part",
+     "ground ²", "ground ٣", "ground " + "9" * 5000, "seat ²",
      "24.998 nan", "hello", "nan", "-"],
 )  # fmt: skip
 def test_what_means_nothing_is_refused_with_what_would_be_right(job, text):
