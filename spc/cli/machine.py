@@ -1,6 +1,7 @@
 """At the machine: the prompt, the drop folder, the board."""
 
 import contextlib
+import io
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -34,26 +35,55 @@ def log(
     """Take readings and events at the machine, say the next act."""
     from spc.live.begin import open_session
 
+    status = 0
     with open_session(plan, ledger, name=run, new=new, who=who) as session:
         if typed:
-            say(_one_line(session, " ".join(typed), sure=yes))
+            say(_one_line(session, " ".join(typed), sure=yes) or [])
         elif sys.stdin.isatty() and sys.stdout.isatty():
             _resident(session, board)
         else:
-            for line in sys.stdin:
-                if line.strip():
-                    say(_one_line(session, line, sure=yes))
+            status = _piped(session, sure=yes)
         if board is not None:
             _renew(board)(session)
+    if status:
+        raise typer.Exit(status)
 
 
-def _one_line(session: "Session", text: str, *, sure: bool) -> list[str]:
+def _piped(session: "Session", *, sure: bool) -> int:
+    """Each line of standard input; one that is refused is named and holds up no other."""
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        # Bytes that are no text make their own line unreadable, not the whole input.
+        sys.stdin.reconfigure(errors="replace")
+    status = refused = 0
+    for number, line in enumerate(sys.stdin, 1):
+        if not line.strip():
+            continue
+        try:
+            said = _one_line(session, line, sure=sure)
+        except SpcError as error:
+            _tell(f"line {number}: {error}")
+            # A yes further down is meant for no question of a line that was refused.
+            session.drop_question()
+            status, refused = max(status, error.exit_status), refused + 1
+            continue
+        if said is None:
+            break
+        say(said)
+    if refused:
+        _tell(f"lines not stored: {refused}; all others are")
+    return status
+
+
+def _one_line(session: "Session", text: str, *, sure: bool) -> list[str] | None:
+    """What is said to one typed line; None when it ends the session."""
     from spc.live.words import answer_of
     from spc.report.voice import voice
 
     reply = session.enter(text, sure=sure)
     if reply.question:
         raise SpcError(f"{reply.question} Nothing was stored; --yes stores it as it is")
+    if reply.leave:
+        return None
     if not reply.stored:
         return [reply.said] if reply.said else []
     said = [reply.said] if reply.said else []

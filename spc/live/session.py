@@ -136,6 +136,10 @@ class Session:
             line = replace(line, verb="done")
         return self._do(line, text, sure=sure)
 
+    def drop_question(self) -> None:
+        """What was asked last is not answered any more; nothing of it is stored."""
+        self._asked = None
+
     def _do(self, line: Line, text: str, *, sure: bool) -> Reply:
         question = "" if sure else self._doubt(line, text)
         if question:

@@ -1,13 +1,18 @@
 """The command as typed, in a process of its own: what it loads, what it answers, how it ends."""
 
+import io
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from spc.cli.app import main
+from spc.errors import StoreBusy
 from spc.ledger.store import Ledger
 from spc.ledger.verify import verify
+from spc.live.session import Session
+from spc.live.typed import NotUnderstood
 
 RUN = "import sys; from spc.cli.app import main; sys.argv[0] = 'spc'; main()"
 LOADED = (
@@ -58,6 +63,36 @@ def test_lines_from_a_pipe_are_taken_one_by_one(plan_file):
 
     assert done.returncode == 0
     assert "taken back: 25.001" in done.stdout
+
+
+def test_a_refused_line_of_a_pipe_is_named_and_holds_up_no_other(plan_file):
+    lines = b"24.998\nhello\n\n26\nyes\n25.001\n24.9\xb598\n25.002\nquit\n25.003\n"
+    done = subprocess.run(
+        [sys.executable, "-c", RUN, "log", "--plan", plan_file], input=lines, capture_output=True
+    )
+    said = done.stderr.decode().splitlines()
+
+    assert done.returncode == 2
+    # The yes on line 5 answers nothing: the question of line 4 was a refusal.
+    assert [line.split(":")[0] for line in said[:-1]] == ["line 2", "line 4", "line 5", "line 7"]
+    assert said[-1] == "lines not stored: 4; all others are"
+    with Ledger(Path(plan_file).parent / "spc.db") as ledger, ledger.reading() as reader:
+        stored = [e.value for e in reader.entries(1) if e.kind == "reading"]
+    assert stored == [-2.0, 1.0, 2.0]
+
+
+def test_a_pipe_into_a_store_that_refuses_ends_with_its_status(plan_file, monkeypatch, capsys):
+    def refuse(self, text, *, sure=False):
+        raise (StoreBusy("busy") if text.startswith("25") else NotUnderstood("what?"))
+
+    monkeypatch.setattr(Session, "enter", refuse)
+    monkeypatch.setattr(sys, "stdin", io.StringIO("25.001\nhello\n"))
+    monkeypatch.setattr(sys, "argv", ["spc", "log", "--plan", plan_file])
+    with pytest.raises(SystemExit) as end:
+        main()
+
+    assert end.value.code == 4
+    assert capsys.readouterr().err.splitlines()[:2] == ["line 1: busy", "line 2: what?"]
 
 
 @pytest.mark.parametrize(
