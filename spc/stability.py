@@ -92,7 +92,7 @@ def judge(
     )
     if len(found) > most or extreme:
         seen = f" ({extreme[0].says})" if extreme else ""
-        return Stability(False, len(found), points * rate, f"{words}: more than wear{seen}")
+        return Stability(False, len(found), points * rate, f"{words}: more than steady wear{seen}")
     return Stability(True, len(found), points * rate, f"{words}: nothing but wear")
 
 

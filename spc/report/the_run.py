@@ -1,5 +1,7 @@
 """The run: each feature's way through the shift, its chart, its signals, its flagged parts."""
 
+from itertools import groupby, islice
+
 import numpy as np
 
 from spc.charts.limits import Chart
@@ -195,15 +197,9 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
         (say("run.lower"), lens.bare(reach[0], finer=1)),
         (say("handover.spread"), lens.lens.voice.number(chart.sigma, lens.digits + 2)),
     )
-    signals = tuple(
-        (
-            s.pattern,
-            lens.lens.span(int(lens.of.series.parts[s.first]), int(lens.of.series.parts[s.last])),
-            lens.lens.voice.retell(s.says),
-            tame(s.source),
-        )
-        for s in lens.of.signals[:MOST_LISTED]
-    )
+    signals = _listed(lens)
+    if len(signals) == MOST_LISTED:
+        words.append(say("run.signals_listed", n=MOST_LISTED))
     tables = [Table((say("run.line"), say("run.y_bare")), rows, frozenset({1}))]
     if signals:
         head = tuple(say(f"run.{k}") for k in ("signal", "parts", "says", "source"))
@@ -216,6 +212,28 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
         tables=tuple(tables),
         legend=_chart_legend(lens, chart),
     )
+
+
+def _listed(lens: FeatureLens) -> tuple[tuple[str, ...], ...]:
+    """The signals as rows; single points that signal one after another share one."""
+    alike = groupby(
+        enumerate(lens.of.signals),
+        key=lambda each: (
+            each[1].pattern, each[1].side,
+            each[1].first - each[0] if each[1].first == each[1].last else each[0],
+        ),
+    )  # fmt: skip
+    rows = []
+    for (pattern, _, _), group in islice(alike, MOST_LISTED):
+        run = [signal for _, signal in group]
+        first, last = (int(lens.of.series.parts[at]) for at in (run[0].first, run[-1].last))
+        says = lens.lens.voice.retell(run[0].says)
+        if len(run) > 1:
+            says = lens.lens.voice.say("run.each", count=len(run), says=says)
+        rows.append(
+            (pattern.replace("_", " "), lens.lens.span(first, last), says, tame(run[0].source))
+        )
+    return tuple(rows)
 
 
 def _honest(lens: FeatureLens) -> list[str]:

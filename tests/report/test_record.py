@@ -1,11 +1,15 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import studies
 
+from spc.charts.signals import Signal
 from spc.findings import Act, Prompt
 from spc.report.ages import _spread, age_groups, ages_picture, off_neighbours
 from spc.report.lens import Lens
 from spc.report.record import calls, record_table, summary
+from spc.report.the_run import about_picture
 from spc.report.voice import voice
 
 
@@ -137,3 +141,21 @@ def test_a_spread_that_grows_with_age_is_called_growing_and_a_steady_one_is_not(
 
     assert "does not prove to change" in says[0]
     assert "grows with the wheel's age" in says[1]
+
+
+def test_single_signals_one_after_another_share_a_row():
+    lens = Lens(studies.invented_study(studies.invented_run(parts=300)), voice()).lead
+    found = tuple(
+        Signal("beyond", at, at, side, "a point beyond", "Shewhart (1931)")
+        for at, side in ((10, 1), (11, 1), (12, 1), (13, -1), (20, 1), (22, 1))
+    )
+    lens = replace(lens, of=replace(lens.of, signals=found))
+    table = about_picture(lens, lens.of.sloping).tables[1]
+
+    part = lens.of.series.parts
+    assert [(row[1], row[2]) for row in table.rows] == [
+        (f"parts {part[10]} to {part[12]}", "3 in a row, each a point beyond"),
+        (f"part {part[13]}", "a point beyond"),
+        (f"part {part[20]}", "a point beyond"),
+        (f"part {part[22]}", "a point beyond"),
+    ]
