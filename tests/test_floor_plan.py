@@ -13,16 +13,17 @@ HOUSE = Path(spc.__file__).parent
 FLOORS = {
     "errors": -1, "units": 0,
     "run": 1, "sigma": 1, "fits": 1,
-    "charts": 2, "capability": 2, "gauge": 2,
+    "charts": 2, "capability": 2, "gauge": 2, "wear_fit": 2,
     "plan_faults": 2.9, "wheel": 3, "plan": 3,
     "shifts": 3.3, "series": 3.3, "more_charts": 3.5, "findings": 3.6,
     "one_feature": 3.8, "acts": 3.8, "stability": 3.7, "watchfulness": 3.8, "advising": 3.8,
     "study": 4,
     "intake": 5, "ledger": 5, "report": 5, "simulate": 5,
+    "replay": 5.5,
     "live": 6, "fleet": 6,
     "cli": 7,
 }  # fmt: skip
-NUMERIC = {"sigma", "fits", "charts", "capability", "gauge", "wheel"}
+NUMERIC = {"sigma", "fits", "charts", "capability", "gauge", "wheel", "wear_fit"}
 ADDRESSES = {
     "pandas": {"run", "intake", "report"},
     "pydantic": {"plan", "plan_faults"},
@@ -65,10 +66,11 @@ ORDER = {
     "simulate": ["streams", "settings", "cycle", "reference", "process", "faults", "shift",
                  "export", "scenes", "policies", "play", "oracles", "strange", "unseen",
                  "contenders", "forecasts", "score"],
-    "live": ["typed", "turn", "session", "begin", "words", "prompt", "files", "board",
+    "replay": ["recorded", "truth", "play", "compare"],
+    "live": ["typed", "turn", "answers", "session", "begin", "words", "prompt", "files", "board",
              "drop_folder", "hand_out", "doctor"],
-    "cli": ["options", "texts", "gauge_texts", "daily", "prepare", "lab", "ledger_commands",
-            "machine", "app"],
+    "cli": ["options", "texts", "gauge_texts", "replay_texts", "daily", "other_ways", "prepare",
+            "lab", "ledger_commands", "machine", "app"],
 }  # fmt: skip
 
 

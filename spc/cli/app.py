@@ -10,7 +10,7 @@ import traceback
 import typer
 
 from spc import __version__
-from spc.cli import daily, lab, ledger_commands, machine, prepare
+from spc.cli import daily, lab, ledger_commands, machine, other_ways, prepare
 from spc.errors import SpcError
 
 #: Exit status of a fault of the program itself; 1 is kept for "act now".
@@ -27,6 +27,7 @@ app.command()(daily.demo)
 app.command()(daily.check)
 app.command()(daily.advise)
 app.command()(daily.report)
+app.command()(other_ways.replay)
 app.command("import")(prepare.import_files)
 # A reading such as -2 is no option.
 app.command(context_settings={"ignore_unknown_options": True})(machine.log)

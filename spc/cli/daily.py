@@ -168,6 +168,28 @@ def _study(
     return examine(found.run, found.plan, found.history, shift=span)
 
 
+def run_and_plan(
+    run: list[str] | None,
+    plan: Path,
+    events: Path | None,
+    *,
+    sheet: str | None = None,
+    understood: Path | None = None,
+    ledger: str | None = None,
+) -> "tuple[Run, Plan]":
+    """A run of files or of the ledger, and its plan, without studying it."""
+    from spc.plan import load_plan
+
+    job = load_plan(plan)
+    if run and not _in_ledger(run, plan, ledger):
+        return _from_files(run, job, events, sheet, understood), job
+    from spc.ledger.finding import find_run
+    from spc.ledger.opening import place_of
+
+    found = find_run(place_of(plan, ledger), job, run[0] if run else None)
+    return found.run, found.plan
+
+
 def _in_ledger(run: list[str], plan: Path, ledger: str | None) -> bool:
     """Whether RUN is a run of the ledger; a file of that name comes first."""
     if len(run) != 1 or run[0] == "-" or Path(run[0]).exists():

@@ -151,7 +151,7 @@ def score_lines(preset: str, *, seeds: int, parts: int | None, workers: int) -> 
 
     if preset not in PRESETS:
         raise SpcError(f"there is no process {preset!r}; there are: {', '.join(PRESETS)}")
-    with _progress("playing") as step:
+    with progress_bar("playing") as step:
         table = score(
             preset, seeds=JUDGING_SEEDS[:seeds], parts=parts, workers=workers, progress=step
         )
@@ -163,7 +163,7 @@ def score_lines(preset: str, *, seeds: int, parts: int | None, workers: int) -> 
 
 
 @contextmanager
-def _progress(words: str) -> Iterator[Callable[[int, int], None]]:
+def progress_bar(words: str) -> Iterator[Callable[[int, int], None]]:
     """A bar on standard error, on a terminal only."""
     from rich.console import Console
     from rich.progress import Progress

@@ -290,3 +290,35 @@ def test_a_part_of_the_report_has_its_own_page(spc_says, good_csv, kind):
 
     assert status == 0
     assert kind in Path(out.strip()).name
+
+
+def test_replay_compares_other_ways_with_what_was_done(spc_says):
+    sample = ROOT / "sample_runs" / "idler_bore"
+    words = ("replay", f"{sample}.csv", "--plan", f"{sample}.toml", "--seeds", "39")
+
+    status, out, err = spc_says(*words, "--parts-per-dress", "20", "--parts-per-dress", "50")
+
+    rows = [line.split("\t") for line in out.splitlines() if "\t" in line]
+    assert (status, err) == (0, "")
+    assert [row[0] for row in rows[:3]] == [
+        "way", "what was done", "this adviser, dressing at 30 parts at the latest",
+    ]  # fmt: skip
+    assert any(row[1].startswith("not known from this run: no cycle") for row in rows)
+    assert "95 %" in rows[0]
+    assert {len(row) for row in rows} == {len(rows[0])}
+
+
+def test_replay_says_not_enough_yet_and_refuses_counts_that_cannot_be(spc_says):
+    sample = ROOT / "sample_runs" / "hinge_pin"
+    words = ("replay", f"{sample}.csv", "--plan", f"{sample}.toml")
+
+    status, out, _ = spc_says(*words)
+    document = json.loads(spc_says(*words, "--json")[1])
+
+    assert status == 0
+    assert "not enough yet" in out
+    assert document["schema"] == "spc.replay/1"
+    assert document["ways"] == []
+    status, _, err = spc_says(*words, "--parts-per-dress", "0")
+    assert status == 2
+    assert "--parts-per-dress 0" in err

@@ -1,0 +1,145 @@
+"""What `spc replay` prints: each way, its cost per part, and the difference to what was done."""
+
+import sys
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from spc.replay.compare import Replay, Span, Way
+
+_HEAD = (
+    "way", "cost per part", "95 %", "against what was done", "95 %", "out of limits", "dresses",
+    "offsets", "readings",
+)  # fmt: skip
+
+
+#: Width that the table needs at least. [characters]
+_NARROWEST = 79
+
+
+def show_replay(found: "Replay") -> None:
+    """Print it: a table with rules on a terminal, tab-separated in a pipe."""
+    before, rows, after = _lines(found)
+    typer.echo("\n".join(before))
+    if rows and sys.stdout.isatty():
+        _table(found)
+    elif rows:
+        typer.echo("\n".join("\t".join(row) for row in rows))
+    if after:
+        typer.echo("\n".join(after))
+
+
+def _table(found: "Replay") -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=SIMPLE_HEAD, show_edge=False, padding=(0, 1, 0, 0), leading=1)
+    heads = ("way", "cost per part\n95 %", "against what was\ndone, 95 %", "out of\nlimits")
+    for place, head in enumerate((*heads, "dresses /\noffsets /\nreadings")):
+        table.add_column(head, justify="right" if place else "left", no_wrap=bool(place))
+    for way in found.ways:
+        if not way.not_known:
+            name, cost, cost_span, more, more_span, out, *acts = _row(way)
+            both = f"{cost}\n{cost_span}", f"{more}\n{more_span}".strip()
+            cells = (name, *both, out, " / ".join(acts))
+            table.add_row(*(Text(cell) for cell in cells))
+    # Cut numbers would be wrong numbers: a narrow terminal breaks lines instead.
+    console = Console()
+    Console(width=max(console.width, _NARROWEST)).print(table)
+    for way in found.ways:
+        if way.not_known:
+            typer.echo(f"{way_words(way)}: {way.not_known}")
+
+
+def _lines(found: "Replay") -> tuple[list[str], list[tuple[str, ...]], list[str]]:
+    if found.not_enough:
+        return [f"{found.part}: not enough yet to replay this run: {found.not_enough}"], [], []
+    last = found.first_part + found.parts - 1
+    before = [
+        f"{found.part}, parts {found.first_part} to {last}: {found.cycles} finished dress cycles, "
+        f"the longest {found.known_to} parts. Costs in {found.currency} per part.",
+    ]
+    rows = [_HEAD, *(_row(way) for way in found.ways)]
+    return before, rows, ["", *_verdicts(found), *_notes(found)]
+
+
+def way_words(way: "Way") -> str:
+    """A way by name."""
+    if way.kind == "done":
+        return "what was done"
+    if way.kind == "adviser":
+        held = f", dressing at {way.held_at} parts at the latest" if way.held_at else ""
+        return f"this adviser{held}"
+    return f"dress every {way.dress_after}, check every {way.every}"
+
+
+def _row(way: "Way") -> tuple[str, ...]:
+    if way.cost is None or way.out is None:
+        return (way_words(way), way.not_known, *("" for _ in _HEAD[2:]))
+    more = ("", "") if way.more is None else (f"{way.more.middle:+.3f}", _span(way.more, "+.3f"))
+    acts = (
+        f"{number:.0f}" for number in (way.dresses, way.offsets, way.readings) if number is not None
+    )
+    return (
+        way_words(way), f"{way.cost.middle:.3f}", _span(way.cost, ".3f"), *more,
+        f"{100 * way.out.middle:.1f} %", *acts,
+    )  # fmt: skip
+
+
+def _span(span: "Span", form: str) -> str:
+    return f"{span.low:{form}} to {span.high:{form}}"
+
+
+def _verdicts(found: "Replay") -> Iterator[str]:
+    """What the table says, in a sentence or two."""
+    told = [way for way in found.ways if way.more is not None]
+    for way in told:
+        if way.kind == "adviser" and way.more is not None:
+            yield _judged(way, found)
+    rules = [way for way in told if way.kind == "rule" and way.more is not None and way.settled]
+    best = min(rules, key=lambda way: way.more.middle if way.more else 0.0, default=None)
+    if best is not None and best.more is not None and best.more.high < 0:
+        yield _judged(best, found, "Of the counts tried, ")
+    elif any(way.kind == "rule" for way in told):
+        yield "No fixed count tried here would surely have cost less than what was done."
+
+
+def _judged(way: "Way", found: "Replay", lead: str = "") -> str:
+    more = way.more
+    assert more is not None  # callers pick ways with a difference
+    name = way_words(way)
+    name = lead + name if lead else name[:1].upper() + name[1:]
+    whole = f"{abs(more.middle) * found.parts:.3g} {found.currency} on this run"
+    if more.high < 0:
+        return f"{name} would have cost less: {-more.middle:.3f} per part, {whole}."
+    if more.low > 0:
+        return f"{name} would have cost more: {more.middle:.3f} per part, {whole}."
+    return (
+        f"{name}: this run does not settle whether it would have cost less "
+        f"({_span(more, '+.3f')} per part)."
+    )
+
+
+def _notes(found: "Replay") -> Iterator[str]:
+    yield (
+        f"The 95 % are of one run of this length: {found.draws} draws, each with the process "
+        "fitted anew to the dress cycles weighed at random."
+    )
+    if found.beyond_um is not None and any(way.kind == "rule" for way in found.ways):
+        yield (
+            f"A fixed count corrects the whole distance beyond {found.beyond_um:.1f} µm from "
+            "target, as this run was corrected."
+        )
+    if any(way.held_at for way in found.ways):
+        yield (
+            f"How a wheel cuts beyond {found.known_to} parts is not known from this run: no cycle "
+            "went that far, so nothing here grinds on past that."
+        )
+    yield (
+        "One run cannot tell other wheels, materials or days; burn and cracks do not show in sizes."
+    )
+    yield from (f"{remark[:1].upper()}{remark[1:]}." for remark in found.remarks)

@@ -1,0 +1,150 @@
+"""One policy on one possible truth of a recorded run: what it does, and what that costs."""
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.replay.recorded import Recorded
+from spc.replay.truth import Truth
+from spc.simulate.play import settle
+from spc.simulate.policies import Policy
+from spc.simulate.process import rounded
+
+
+@dataclass(frozen=True)
+class Played:
+    """What one policy came to on one draw; counts are of the whole run."""
+
+    cost: float  # per part
+    out: float  # share of parts outside the limits
+    dresses: int
+    offsets: int
+    readings: int
+    forced: int = 0  # dresses because no recorded cycle went further
+
+
+class Bench:
+    """The machine of one truth; sizes inside are mirrored so that wear goes up. [µm]"""
+
+    def __init__(self, record: Recorded, truth: Truth) -> None:
+        self._record, self._truth = record, truth
+        self._sign, self._step = record.worth.sign, record.plan.machine.offset_step_um
+        self._cycle = 0
+        self._wheel = truth.wheel(0)
+        self._level = truth.first_level_um()
+        self._moves = float(record.moves_um[0])
+        self._late = 0.0
+        self._looks = 0
+        self.age = 0
+        self.sizes: list[float] = []
+        self.done: Counter[str] = Counter()
+
+    def part(self) -> None:
+        """Grind a part."""
+        truth, age = self._truth, self.age
+        own = truth.spread[age] * truth.scatter[len(self.sizes)]
+        self.sizes.append(self._level + self._wheel.growth[age] + own + self._moves)
+        self.age += 1
+        self._looks = 0
+
+    def measure(self) -> float:
+        """A reading of the last part, as a deviation. [µm]"""
+        self._looks += 1
+        self.done["reading"] += 1
+        place = len(self.sizes) - 1
+        if self._looks == 1:
+            error = self._truth.gauge[place]
+        else:
+            error = self._truth.reread_um(place, self._looks)
+        size = self._sign * (self.sizes[-1] + error)
+        return rounded(size, self._record.lead.gauge_step_um)
+
+    def offset(self, um: float) -> float:
+        """Move the register, rounded to the control's step; what was typed. [µm]"""
+        typed = rounded(um, self._step)
+        if typed:
+            self._moves += self._sign * typed
+            # The moves of setting up stay at a dress, as the control does it.
+            self._late += self._sign * typed if self.age > _SETTING_PARTS else 0.0
+            self.done["offset"] += 1
+        return typed
+
+    def dress(self) -> None:
+        """Dress the wheel: the next recorded cycle, or one like them, begins."""
+        self._cycle += 1
+        self._level = self._truth.next_level(self._level, self._cycle, made_before=self.age)
+        self._wheel = self._truth.wheel(self._cycle)
+        if self._record.way.clears_offsets:
+            self._moves -= self._late
+        self._late, self.age = 0.0, 0
+        self.done["dress"] += 1
+
+    def look(self) -> None:
+        """Stop and check; nothing is found."""
+        self.done["stop"] += 1
+
+    def idle(self, minutes: float) -> None:
+        """Let it warm, which costs the minutes."""
+        self.done["idle minutes"] += round(minutes)
+
+
+#: Moves entered up to this part of a cycle are setting up.
+_SETTING_PARTS = 3
+
+
+def play(policy: Policy, record: Recorded, truth: Truth) -> Played:
+    """
+    A policy on one truth: it says when to measure next and what to do.
+
+    A wheel older than any of the record is dressed: nothing is known of it.
+    """
+    bench, lead = Bench(record, truth), record.lead.name
+    acts: Counter[str] = Counter()
+    apart = record.plan.job.minutes_per_part
+    forced, due = 0, 1
+
+    def read(again: bool = False) -> None:
+        policy.reading(lead, bench.measure(), again=again)
+
+    policy.event("dress")
+    for number in range(1, record.parts + 1):
+        bench.part()
+        policy.part(minute=None if apart is None else number * apart)
+        due -= 1
+        if number == record.parts:  # what follows the last part concerns the next run
+            break
+        if due <= 0:
+            read()
+            advice = settle(policy, bench, lambda: read(again=True), acts)
+            due = max(1, advice.measure_after)
+        if bench.age >= record.known_to:
+            bench.dress()
+            policy.event("dress")
+            forced, due = forced + 1, 1
+    return _booked(record, np.array(bench.sizes), bench.done, forced)
+
+
+def as_done(record: Recorded, truth: Truth) -> Played:
+    """What was actually done, on the same truth."""
+    done = Counter({"reading": record.readings, "offset": record.offsets, "dress": record.dresses})
+    return _booked(record, truth.recorded_sizes(), done, 0)
+
+
+def _booked(record: Recorded, sizes: np.ndarray, done: Counter[str], forced: int) -> Played:
+    worth = record.worth
+    cost = (
+        float(worth.of_parts(sizes).sum())
+        + worth.measure * done["reading"]
+        + worth.offset * done["offset"]
+        + worth.dress * done["dress"]
+        + worth.stop * (done["stop"] + done["idle minutes"])
+    )
+    return Played(
+        cost=cost / len(sizes),
+        out=float(worth.outside(sizes).mean()),
+        dresses=done["dress"],
+        offsets=done["offset"],
+        readings=done["reading"],
+        forced=forced,
+    )

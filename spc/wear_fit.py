@@ -1,0 +1,275 @@
+"""What the dress cycles of one run tell of the process: wear, its spread, and how sure that is."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from spc.errors import NotEnough
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: Fewest cycles, dressed at both ends, that tell anything of how cycles differ (our choice).
+FEWEST_CYCLES = 3
+#: Fewest measured parts of a cycle that say anything of its wear.
+FEWEST_PARTS = 4
+#: Cycles and measured parts of one cycle that are used; more change no bound that is shown.
+MOST_CYCLES, MOST_PARTS = 40, 40
+#: Break-in as a share of the longest age seen, and from where on the wear may bend.
+BREAK_IN, BEND_FROM = 0.06, 0.6
+#: A reading this many spreads from the curve is a slip of hand or gauge and is left out.
+SLIP_SDS = 5.0
+#: A spread below this is rounding of the arithmetic, not of a gauge. [µm]
+_NO_SPREAD_UM = 1e-4
+#: Spread of slopes between cycles (over the longest age), growth of the variance up to the longest
+#: age, size of the slow wave and its memory per part: all in spreads of single young parts.
+_SLOPES = (0.0, 0.7, 1.5, 3.0, 6.0)
+_GROWTHS = (0.0, 1.0, 3.0, 8.0)
+_WAVES = ((0.0, 0.0), (0.4, 0.8), (0.4, 0.96), (1.0, 0.8), (1.0, 0.96))
+#: Break-in and bend are held against a spread of this many standard deviations of single parts.
+_PRIOR_SDS = np.array([np.inf, 3.0, 20.0])
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredCycle:
+    """
+    The measured parts of one dress cycle.
+
+    `ages` counts parts since the dress, shape (m,); `bare_um` is their size with the offsets in
+    force taken out and mirrored so that wear goes up, shape (m,); `finished`: a dress ended it.
+    """
+
+    ages: Ints
+    bare_um: Floats
+    finished: bool = True
+
+    def __len__(self) -> int:
+        return len(self.ages)
+
+
+@dataclass(frozen=True, eq=False)
+class WearFit:
+    """
+    A process as one run shows it, wear being upward.
+
+    Attributes
+    ----------
+    beta : ndarray, shape (3,)
+        Drift per part, break-in, and bend at old age. [µm]
+    sd_um, growth : float
+        Spread of single readings about the level when the wheel is fresh; how much the variance
+        has grown at the longest age (1: doubled).
+    slope_sd_um : float
+        Standard deviation of the drift between cycles. [µm per part]
+    wave_sd_um, wave_keep : float
+        Slow wave of the level and how much of it is left one part later.
+    longest : int
+        Longest age at which a part was measured; nothing is known beyond.
+    """
+
+    beta: Floats
+    sd_um: float
+    growth: float
+    slope_sd_um: float
+    wave_sd_um: float
+    wave_keep: float
+    longest: int
+
+    def curve_um(self, ages: ArrayLike) -> Floats:
+        """Mean growth from the dress to each age. [µm]"""
+        return np.asarray(_columns(np.asarray(ages, dtype=float), self.longest) @ self.beta)
+
+    def sd_at(self, ages: ArrayLike) -> Floats:
+        """Spread of single readings about the level at each age. [µm]"""
+        share = np.asarray(ages, dtype=float) / self.longest
+        return np.asarray(self.sd_um * np.sqrt(1 + self.growth * share**2))
+
+    def wave_covariance(self, ages: ArrayLike, others: ArrayLike) -> Floats:
+        """Covariance of the slow wave between two rows of ages, shape (len, len). [µm²]"""
+        apart = np.abs(np.subtract.outer(np.asarray(ages, float), np.asarray(others, float)))
+        return np.asarray(self.wave_sd_um**2 * self.wave_keep**apart)
+
+
+def _columns(ages: Floats, longest: int) -> Floats:
+    share = ages / longest
+    settled = -np.expm1(-ages / max(3.0, BREAK_IN * longest))
+    return np.stack([ages, settled, np.maximum(0.0, share - BEND_FROM) ** 2], axis=-1)
+
+
+@dataclass(frozen=True, eq=False)
+class _Sums:
+    """What one cycle adds to the likelihood at every point of the grid, its level taken out."""
+
+    xx: Floats  # (g, 3, 3)
+    xy: Floats  # (g, 3)
+    yy: Floats  # (g,)
+    logdet: Floats  # (g,)
+    freedom: int
+
+
+class CyclesFit:
+    """
+    The process fitted to the dress cycles of a run, and again to cycles drawn from them.
+
+    Parameters
+    ----------
+    cycles : sequence of MeasuredCycle
+        Of known age, in order.
+
+    Attributes
+    ----------
+    best : WearFit
+        The fit to all cycles.
+    pool : ndarray, shape (k, 2)
+        The fit's own residuals of single parts: age, and residual in spreads of that age.
+    slips : int
+        Readings left out as slips.
+
+    Raises
+    ------
+    NotEnough
+        Below `FEWEST_CYCLES` finished cycles with `FEWEST_PARTS` measured parts each.
+
+    Notes
+    -----
+    Within cycle c the reading at age n is ``a_c + X(n) β + u_c n + wave(n) + e``: a level of its
+    own, a mean curve common to all cycles (drift, break-in, bend), a drift of its own, an
+    autoregressive wave, and scatter whose variance grows with the square of age. Levels have a
+    flat prior; the variance ratios are those of largest restricted likelihood on a grid [1]_.
+    `drawn` weighs the cycles at random (Bayesian bootstrap [2]_) with the concentration at which
+    the spread of a weighted mean of C cycles is its usual standard error, (C - 2)/C, and refits.
+
+    References
+    ----------
+    .. [1] D. A. Harville (1977), Maximum likelihood approaches to variance component estimation,
+       JASA 72, 320-338 (from memory).
+    .. [2] D. B. Rubin (1981), The Bayesian bootstrap, Annals of Statistics 9, 130-134 (from
+       memory).
+    """
+
+    def __init__(self, cycles: Sequence[MeasuredCycle]) -> None:
+        told = [cycle for cycle in cycles if len(cycle) >= FEWEST_PARTS]
+        finished = sum(cycle.finished for cycle in told)
+        if finished < FEWEST_CYCLES:
+            raise NotEnough(
+                f"{finished} finished dress cycle{'' if finished == 1 else 's'} of known age with "
+                f"{FEWEST_PARTS} or more measured parts; at least {FEWEST_CYCLES} are needed"
+            )
+        self.longest = int(max(cycle.ages.max() for cycle in told))
+        self._grid = list(product(_SLOPES, _GROWTHS, _WAVES))
+        every = max(1, -(-len(told) // MOST_CYCLES))
+        used = [_thinned(cycle) for cycle in told[::every]]
+        self.cycles, self.slips = used, 0
+        self._sums = [self._sums_of(cycle) for cycle in used]
+        self.best = self._refit(np.ones(len(used)))
+        if self.best.sd_um < _NO_SPREAD_UM:
+            raise NotEnough("all values of a cycle are alike: the gauge shows no spread")
+        self.pool = self._residuals()
+        wild = np.abs(self.pool[:, 1]) > SLIP_SDS
+        if wild.any():
+            self._leave_out(wild)
+
+    def _leave_out(self, wild: NDArray[np.bool_]) -> None:
+        kept, place = [], 0
+        for cycle in self.cycles:
+            good = ~wild[place : place + len(cycle)]
+            place += len(cycle)
+            kept.append(MeasuredCycle(cycle.ages[good], cycle.bare_um[good], cycle.finished))
+        self.slips = int(wild.sum())
+        self.cycles = [cycle for cycle in kept if len(cycle) >= 2]
+        self._sums = [self._sums_of(cycle) for cycle in self.cycles]
+        self.best = self._refit(np.ones(len(self.cycles)))
+        self.pool = self._residuals()
+
+    def drawn(self, random: np.random.Generator) -> WearFit:
+        """The process refitted to cycles weighed at random."""
+        count = len(self.cycles)
+        weights = random.dirichlet(np.full(count, (count - 2) / count)) * count
+        return self._refit(weights)
+
+    def _sums_of(self, cycle: MeasuredCycle) -> _Sums:
+        ages = cycle.ages.astype(float)
+        share = ages / self.longest
+        slope = np.outer(share, share)
+        apart = np.abs(np.subtract.outer(ages, ages))
+        total = np.stack([
+            tau**2 * slope + wave**2 * keep**apart + np.diag(1 + growth * share**2)
+            for tau, growth, (wave, keep) in self._grid
+        ])  # fmt: skip
+        design = np.column_stack([np.ones(len(ages)), _columns(ages, self.longest), cycle.bare_um])
+        root = np.linalg.cholesky(total)
+        solved = np.linalg.solve(root, np.broadcast_to(design, (len(self._grid), *design.shape)))
+        cross = np.swapaxes(solved, 1, 2) @ solved
+        # The level of the cycle is anything: projected out.
+        edge = cross[:, :1, 1:]
+        rest = cross[:, 1:, 1:] - np.swapaxes(edge, 1, 2) @ edge / cross[:, :1, :1]
+        logdet = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+        return _Sums(
+            rest[:, :3, :3],
+            rest[:, :3, 3],
+            rest[:, 3, 3],
+            logdet + np.log(cross[:, 0, 0]),
+            len(ages) - 1,
+        )
+
+    def _refit(self, weights: Floats) -> WearFit:
+        def summed(name: str) -> Floats:
+            stacked = np.stack([getattr(each, name) for each in self._sums])
+            return np.asarray(np.tensordot(weights, stacked, axes=1))
+
+        ridge = np.diag(1 / _PRIOR_SDS**2)
+        xx, xy, yy = summed("xx") + ridge, summed("xy"), summed("yy")
+        beta = np.linalg.solve(xx, xy[..., None])[..., 0]
+        freedom = max(1.0, float(weights @ [each.freedom for each in self._sums]) - 3)
+        square = np.maximum((yy - (beta * xy).sum(axis=1)) / freedom, 0.0)
+        fit = freedom * np.log(np.maximum(square, 1e-12)) + summed("logdet")
+        place = int(np.argmin(fit + np.linalg.slogdet(xx)[1]))
+        tau, growth, (wave, keep) = self._grid[place]
+        sd = float(np.sqrt(square[place]))
+        return WearFit(
+            beta[place], sd, growth, tau * sd / self.longest, wave * sd, keep, self.longest
+        )
+
+    def _residuals(self) -> Floats:
+        found = []
+        for cycle in self.cycles:
+            single, _ = split(self.best, cycle)
+            found.append(np.column_stack([cycle.ages, single / self.best.sd_at(cycle.ages)]))
+        pool = np.concatenate(found)
+        pool[:, 1] -= pool[:, 1].mean()
+        # Fitting draws the curve towards the points; the pool as a whole has spread one.
+        spread = float(np.sqrt((pool[:, 1] ** 2).mean()))
+        pool[:, 1] /= spread if spread > 0 else 1.0
+        return np.asarray(pool)
+
+
+def _thinned(cycle: MeasuredCycle) -> MeasuredCycle:
+    if len(cycle) <= MOST_PARTS:
+        return cycle
+    kept = np.unique(np.linspace(0, len(cycle) - 1, MOST_PARTS).round().astype(int))
+    return MeasuredCycle(cycle.ages[kept], cycle.bare_um[kept], cycle.finished)
+
+
+def covariance(fit: WearFit, ages: ArrayLike) -> Floats:
+    """Covariance of readings of one cycle at these ages, shape (m, m). [µm²]"""
+    n = np.asarray(ages, dtype=float)
+    return np.asarray(
+        fit.slope_sd_um**2 * np.outer(n, n) + fit.wave_covariance(n, n) + np.diag(fit.sd_at(n) ** 2)
+    )
+
+
+def split(fit: WearFit, cycle: MeasuredCycle) -> tuple[Floats, float]:
+    """
+    What of each reading is its own scatter, shape (m,), and the level of the cycle. [µm]
+
+    Best linear prediction with the cycle's level unknown (Harville 1977, from memory).
+    """
+    total = covariance(fit, cycle.ages)
+    rest = cycle.bare_um - fit.curve_um(cycle.ages)
+    ones = np.linalg.solve(total, np.ones(len(cycle)))
+    level = float(ones @ rest / ones.sum())
+    weights = np.linalg.solve(total, rest - level)
+    return np.asarray(fit.sd_at(cycle.ages) ** 2 * weights), level

@@ -1,0 +1,200 @@
+"""Replay: what is said of other ways, against runs whose truth is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from ground import PROCESS, ground, ground_otherwise, plan_of
+
+from spc.errors import SpcError
+from spc.replay.compare import policy_of, replay
+from spc.replay.play import as_done
+from spc.replay.recorded import recorded
+from spc.replay.truth import Truth
+from spc.simulate.shift import Habit
+
+HABIT = Habit(every=4, dress_after=40, correct_beyond_um=3.0)
+PLAN = plan_of(PROCESS)
+
+
+def a_run(*, seed=1, parts=172, setting=PROCESS, habit=HABIT):
+    return ground(setting, seed=seed, parts=parts, habit=habit)[0]
+
+
+def say(run, plan=PLAN, **asked):
+    return replay(run, plan, **{"draws": 40, "adviser": False, **asked})
+
+
+def test_what_was_done_is_priced_from_the_readings_and_the_acts():
+    run, true = ground(PROCESS, seed=5, parts=252, habit=HABIT)
+
+    done = say(run).ways[0]
+
+    assert done.kind == "done"
+    assert done.more is None
+    assert done.cost.low < true < done.cost.high
+    assert done.readings == len(run.measurements)
+    assert done.dresses == (run.events["kind"] == "dress").sum() - 1
+
+
+def test_every_draw_agrees_with_what_was_read():
+    run = a_run()
+    record = recorded(run, PLAN)
+
+    sizes = np.array([Truth(record, 1, draw).recorded_sizes() for draw in range(40)])
+
+    parts = run.measurements["part"].to_numpy() - 1
+    read = run.measurements["deviation_um"].to_numpy()
+    # True size and reading differ by the gauge alone, 0.3 µm.
+    error = sizes[:, parts] - read
+    assert error.std() == pytest.approx(0.3, rel=0.3)
+    assert abs(error.mean()) < 0.1
+    between = np.setdiff1d(np.arange(record.parts), parts)
+    assert sizes[:, between].std(axis=0).mean() > 2 * error.std()
+
+
+def test_draws_are_met_by_every_way_alike():
+    record = recorded(a_run(), PLAN)
+    one, two = Truth(record, 1, 3), Truth(record, 1, 3)
+
+    two.wheel(9)  # asking in another order changes nothing
+
+    assert one.wheel(2).growth == two.wheel(2).growth
+    assert one.wheel(9).growth == two.wheel(9).growth
+    assert as_done(record, one) == as_done(record, two)
+
+
+def test_equal_seeds_give_equal_answers_and_others_do_not():
+    run = a_run()
+
+    assert say(run).as_dict() == say(run).as_dict()
+    assert say(run).as_dict() != say(run, seed=2).as_dict()
+
+
+def test_a_dress_count_beyond_the_longest_cycle_is_marked_not_known():
+    found = say(a_run(), dress_after=(30, 80))
+
+    far = next(way for way in found.ways if way.dress_after == 80)
+    assert "not known from this run: no cycle went that far" in far.not_known
+    assert far.cost is None
+    assert far.more is None
+    assert all(way.cost for way in found.ways if way is not far)
+
+
+def test_the_adviser_is_held_at_the_longest_cycle_and_says_so():
+    found = say(a_run(), adviser=True)
+
+    adviser = next(way for way in found.ways if way.kind == "adviser")
+    assert adviser.held_at == found.known_to == 40
+    bound = say(a_run(), plan_of(PROCESS, wheel={"max_parts_per_dress": 35}), adviser=True)
+    assert next(way for way in bound.ways if way.kind == "adviser").held_at is None
+
+
+def test_a_run_of_two_finished_cycles_says_not_enough_yet():
+    found = say(a_run(parts=100))
+
+    assert "2 finished dress cycles" in found.not_enough
+    assert found.ways == ()
+    assert found.as_dict()["schema"] == "spc.replay/1"
+
+
+def test_a_run_without_dresses_says_not_enough_yet():
+    found = say(a_run(habit=replace(HABIT, dress_after=None)))
+    assert "finished dress cycle" in found.not_enough
+
+    run = a_run()
+    bare = replace(run, events=run.events[run.events["kind"] != "dress"])
+    assert "tells of no dress" in say(bare).not_enough
+
+
+def test_parts_before_the_first_dress_are_left_out():
+    run = a_run()
+    late = replace(run, events=run.events[run.events["after_part"] > 0])
+
+    found = say(late)
+
+    assert found.first_part == 41
+    assert any("parts 1 to 40 are left out" in remark for remark in found.remarks)
+
+
+def test_what_a_dress_does_is_taken_from_the_steps_when_the_plan_does_not_say():
+    unsaid = {"dress_clears_offsets": None, "dress_resets_size": None}
+    keeps = replace(PROCESS, dress_clears_offsets=False)
+    stays = replace(PROCESS, dress_resets_size=False)
+    for setting, resets, clears in ((PROCESS, True, True), (keeps, True, False),
+                                    (stays, False, True)):  # fmt: skip
+        run = a_run(parts=252, setting=setting)
+        found = recorded(run, plan_of(setting, machine=unsaid))
+
+        assert (found.way.resets_size, found.way.clears_offsets) == (resets, clears)
+        assert any("the plan does not say" in remark for remark in found.remarks)
+
+
+def test_a_bore_is_replayed_like_the_shaft_that_mirrors_it():
+    run = a_run()
+    mirrored = replace(
+        run,
+        measurements=run.measurements.assign(deviation_um=-run.measurements["deviation_um"]),
+        events=run.events.assign(amount_um=-run.events["amount_um"]),
+    )
+    bore = plan_of(replace(PROCESS, bore=True))
+
+    shaft, mirror = say(run), say(mirrored, bore)
+
+    for one, other in zip(shaft.ways, mirror.ways, strict=True):
+        if one.not_known:
+            assert other.not_known
+            continue
+        assert one.cost.middle == pytest.approx(other.cost.middle, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("asked", "says"),
+    [
+        ({"dress_after": (0,)}, "--parts-per-dress 0"),
+        ({"every": (-3,)}, "--check-every -3"),
+        ({"draws": 10}, "at least 39"),
+    ],
+)
+def test_counts_that_cannot_be_are_refused(asked, says):
+    with pytest.raises(SpcError, match=says):
+        say(a_run(), **asked)
+
+
+def test_a_gauge_in_the_process_is_refused():
+    with pytest.raises(SpcError, match="in_process_gauge"):
+        say(a_run(), plan_of(PROCESS, machine={"in_process_gauge": True}))
+
+
+@pytest.mark.slow
+def test_intervals_cover_the_true_difference_at_about_their_rate():
+    """40 runs of 172 parts, five ways each: 95 % intervals, the truth ground on the same seed."""
+    covered, off = [], []
+    for seed in range(300, 340):
+        run, done = ground(PROCESS, seed=seed, parts=172, habit=HABIT)
+        record = recorded(run, PLAN)
+        found = say(run, dress_after=(20, 30), every=(8,), draws=60)
+        for way in found.ways[1:]:
+            policy = policy_of(way, record)
+            true = ground_otherwise(PROCESS, policy, seed=seed, parts=172, known_to=record.known_to)
+            covered.append(way.more.low <= true - done <= way.more.high)
+            off.append(way.more.middle - (true - done))
+
+    # The ways of one run are not independent: 40 runs carry a standard error of some 4 %.
+    assert 0.85 <= np.mean(covered) <= 0.995
+    assert abs(np.mean(off)) < 0.006
+
+
+@pytest.mark.slow
+def test_intervals_cover_the_true_difference_of_the_adviser():
+    covered = []
+    for seed in range(400, 420):
+        run, done = ground(PROCESS, seed=seed, parts=172, habit=HABIT)
+        record = recorded(run, PLAN)
+        found = replay(run, PLAN, draws=40, dress_after=(40,), every=(record.every,))
+        way = found.ways[1]
+        policy = policy_of(way, record)
+        true = ground_otherwise(PROCESS, policy, seed=seed, parts=172, known_to=record.known_to)
+        covered.append(way.more.low <= true - done <= way.more.high)
+
+    assert np.mean(covered) >= 0.8
