@@ -117,18 +117,37 @@ def test_expected_wear_does_not_signal_about_the_lines_and_is_named_about_a_fixe
     assert "wear of 0.3 µm a part alone meets limits" in found["from_nominal"].remarks[0]
 
 
-def test_the_weighted_mean_is_that_of_a_plain_loop():
-    sloping, found = asked(plan_with("ewma"), worn())
+def test_the_weighted_mean_is_that_of_a_plain_loop_begun_anew_at_each_dress():
+    series = worn()
+    sloping, found = asked(plan_with("ewma"), series)
     chart = found["ewma"].charts[0]
 
-    z = 0.0
+    z, since, before = 0.0, 0, -1
     for i, away in enumerate(sloping.values - sloping.center):
+        if series.cycle[i] != before:
+            z, since, before = 0.0, 0, series.cycle[i]
+        since += 1
         z = 0.2 * away + 0.8 * z
-        # Variance of the weighted mean after i + 1 points, Roberts 1959 (from memory).
-        se = sloping.sigma * np.sqrt(0.2 / 1.8 * (1 - 0.8 ** (2 * (i + 1))))
+        # Variance of the weighted mean of so many points, Roberts 1959 (from memory).
+        se = sloping.sigma * np.sqrt(0.2 / 1.8 * (1 - 0.8 ** (2 * since)))
         assert chart.values[i] == approx(z, abs=1e-9)
         assert chart.upper[i] == approx(2.86 * se)
     assert (chart.base.first, chart.base.last) == (0, 39)
+    assert "means begin anew at each dress" in found["ewma"].remarks
+    assert not chart.changes
+
+
+@pytest.mark.parametrize("name", ["ewma", "cusum", "widened", "innovations"])
+def test_what_goes_wrong_before_a_dress_calls_for_nothing_after_it(name):
+    # The last dress cycle begins with part 151; the parts before it run away from their line.
+    found = asked(plan_with(name), worn(shift=(140, 150, 15.0)))[1][name]
+    quiet = asked(plan_with(name), worn())[1][name]
+
+    after = found.parts > 150
+    for chart, calm in zip(found.charts, quiet.charts, strict=True):
+        assert chart.values[after] == approx(calm.values[after], nan_ok=True)
+        assert chart.upper[after] == approx(calm.upper[after], nan_ok=True)
+    assert any(chart.beyond[~after].any() for chart in found.charts)
 
 
 def test_sums_say_since_when_a_shift_lasts():

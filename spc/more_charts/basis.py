@@ -1,6 +1,6 @@
 """What further charts are made of, and what one of them is."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from spc.charts.doubts import FEW, sigma_interval
-from spc.charts.limits import Base, Chart, joined
+from spc.charts.limits import Base, Chart, ChartPair, joined
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Floats, Ints, Series
@@ -97,6 +97,49 @@ class Basis:
             if end > start
         ]
 
+    @cached_property
+    def spans(self) -> list[tuple[int, int, float]]:
+        """
+        The stretches broken at dresses, with their sigma.
+
+        A dress is a known cause: what was summed up before it says nothing of the parts after.
+        """
+        dressed = np.flatnonzero(np.diff(self.series.cycle)) + 1
+        found = []
+        for start, end, sigma, _ in self.stretches:
+            edges = [start, *dressed[(dressed > start) & (dressed < end)].tolist(), end]
+            found += [(first, last, sigma) for first, last in pairwise(edges)]
+        return found
+
+    @cached_property
+    def apart(self) -> Ints:
+        """Positions of the parts in a series with one missing value at each dress, shape (m,)."""
+        return np.arange(len(self.series)) + np.cumsum(np.diff(self.series.cycle, prepend=0) != 0)
+
+    def broken_at_dresses(
+        self, chart_of: Callable[[Floats, Base | None], ChartPair]
+    ) -> tuple[Chart, Chart]:
+        """
+        Location and spread about the wear lines, no step or likeness carried across a dress.
+
+        Parameters
+        ----------
+        chart_of : callable
+            Makes the pair of charts from values, NaN where one is missing, and a base span.
+        """
+        place, base = self.apart, self.base
+        gapped = np.full(int(place[-1]) + 1 if len(place) else 0, np.nan)
+        gapped[place] = self.about
+        moved = base and Base(
+            int(place[base.first]),
+            int(place[base.last]),
+            tuple(int(place[at]) for at in base.excluded),
+            base.reasons,
+        )
+        pair = chart_of(gapped, moved)
+        first, second = (_taken(each, place, base) for each in (pair.location, pair.spread))
+        return first, second
+
     @property
     def is_frozen(self) -> bool:
         """Whether sigma about the lines was frozen in the plan, not estimated."""
@@ -143,10 +186,38 @@ class Basis:
 
 
 def end_to_end(basis: Basis, pieces: list[Chart]) -> Chart:
-    """Pieces with their own limits as one chart, on the base span of the wear lines."""
-    if len(pieces) == 1:
-        return replace(pieces[0], base=basis.sloping.base)
-    return joined(*pieces, why=[why for *_, why in basis.stretches[1:]])
+    """One piece a span as one chart, on the base span of the wear lines."""
+    starts = np.array([start for start, *_ in basis.spans])
+    stretches = [
+        _run_on([piece for piece, begins in zip(pieces, starts, strict=True) if a <= begins < b])
+        for a, b, *_ in basis.stretches
+    ]
+    if len(stretches) == 1:
+        return replace(stretches[0], base=basis.sloping.base)
+    return joined(*stretches, why=[why for *_, why in basis.stretches[1:]])
+
+
+def _taken(chart: Chart, place: Ints, base: Base | None) -> Chart:
+    """Some points of a chart, on the base span as it lies among them."""
+    return replace(
+        chart,
+        values=chart.values[place],
+        center=chart.center[place],
+        lower=chart.lower[place],
+        upper=chart.upper[place],
+        base=base,
+    )
+
+
+def _run_on(pieces: list[Chart]) -> Chart:
+    """Pieces with the same limits as one chart without a change."""
+    return replace(
+        pieces[0],
+        values=np.concatenate([each.values for each in pieces]),
+        center=np.concatenate([each.center for each in pieces]),
+        lower=np.concatenate([each.lower for each in pieces]),
+        upper=np.concatenate([each.upper for each in pieces]),
+    )
 
 
 def single(basis: Basis, *charts: Chart, says: Iterable[str], **more: Any) -> MoreChart:

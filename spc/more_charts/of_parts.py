@@ -39,11 +39,11 @@ def ewma(basis: Basis) -> MoreChart:
     """Weighted means of the parts so far, about the wear lines."""
     pieces = [
         ewma_chart(basis.about[start:end], center=0.0, sigma=sigma)
-        for start, end, sigma, _ in basis.stretches
+        for start, end, sigma in basis.spans
     ]
     chart = end_to_end(basis, list(pieces))
     promised = _promise(basis, lambda shift: run_length.of_ewma(WEIGHT, TIMES, shift))
-    says = (_first_side(basis, chart), promised, ABOUT_LINES)
+    says = (_first_side(basis, chart), promised, ABOUT_LINES, *_anew(basis, "means"))
     return single(basis, chart, says=says, presumes=(OWN_LINE,))
 
 
@@ -61,14 +61,19 @@ def cusum(basis: Basis) -> MoreChart:
     """Sums of what exceeds the wear lines, upwards and downwards."""
     sums = [
         cusum_chart(basis.about[start:end], center=0.0, sigma=sigma)
-        for start, end, sigma, _ in basis.stretches
+        for start, end, sigma in basis.spans
     ]
     up = end_to_end(basis, [_sum(each, +1) for each in sums])
     down = end_to_end(basis, [_sum(each, -1) for each in sums])
     promised = _promise(basis, lambda shift: run_length.of_cusum(sums[0].k, sums[0].h, shift))
     shifts = _shifts_told(basis, sums)
-    says = (shifts, promised, ABOUT_LINES)
+    says = (shifts, promised, ABOUT_LINES, *_anew(basis, "sums"))
     return single(basis, up, down, says=says, presumes=(OWN_LINE,))
+
+
+def _anew(basis: Basis, what: str) -> Iterator[str]:
+    if len(basis.spans) > len(basis.stretches):
+        yield f"{what} begin anew at each dress"
 
 
 def _sum(found: CusumChart, side: int) -> Chart:
@@ -84,7 +89,7 @@ def _sum(found: CusumChart, side: int) -> Chart:
 def _shifts_told(basis: Basis, sums: list[CusumChart]) -> str:
     shifts = [
         (start, shift)
-        for (start, *_), each in zip(basis.stretches, sums, strict=True)
+        for (start, *_), each in zip(basis.spans, sums, strict=True)
         for shift in each.shifts
     ]
     if not shifts:
@@ -235,17 +240,17 @@ def base_among(base: Base | None, at: Ints) -> Base | None:
 
 def widened(basis: Basis) -> MoreChart:
     """Single parts about the wear lines, limits allowing for likeness of neighbours."""
-    pair = widened_chart(basis.about, base=basis.base)
+    charts = basis.broken_at_dresses(lambda x, base: widened_chart(x, base=base))
     says = (*_likeness(basis), ABOUT_LINES)
-    return single(basis, pair.location, pair.spread, says=says, presumes=(OWN_LINE,))
+    return single(basis, *charts, says=says, presumes=(OWN_LINE,))
 
 
 def innovations(basis: Basis) -> MoreChart:
     """What is new in each part, about the wear lines."""
-    pair = innovations_chart(basis.about, base=basis.base)
+    charts = basis.broken_at_dresses(lambda x, base: innovations_chart(x, base=base))
     says = "each point is what the part before does not lead one to expect"
     told = (*_likeness(basis), says, ABOUT_LINES)
-    return single(basis, pair.location, pair.spread, says=told, presumes=(OWN_LINE,))
+    return single(basis, *charts, says=told, presumes=(OWN_LINE,))
 
 
 def _likeness(basis: Basis) -> Iterator[str]:
