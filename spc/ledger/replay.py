@@ -34,8 +34,8 @@ class Progress:
         Part of the last reading, by feature.
     ahead : int
         By how much part numbers as written run ahead of the count from 1.
-    answered : bool
-        Whether the advice that stands was answered.
+    acts_answered : list of str
+        Actions that were answered since the part ground last was begun.
     """
 
     advisor: Advisor
@@ -44,13 +44,12 @@ class Progress:
     read: dict[str, int] = field(default_factory=dict)
     last_read: dict[str, int] = field(default_factory=dict)
     ahead: int = 0
-    answered: bool = True
+    acts_answered: list[str] = field(default_factory=list)
 
     def tell(self, entry: Stored) -> None:
         """Take one entry in; corrected ones and those of other kinds change nothing."""
         if entry.kind in ("reading", "part", "event"):
             self._grind_to(entry)
-            self.answered = False
             written = whole(entry.serial) if entry.part else None
             if written is not None:
                 self.ahead = written - entry.part
@@ -59,7 +58,7 @@ class Progress:
         elif entry.kind == "event":
             self.advisor.event(entry.what, um=entry.value, minutes=entry.minutes)
         elif entry.kind == "answer":
-            self.answered = True
+            self.acts_answered.append(entry.what)
         self.line = max(self.line, entry.line)
 
     def _grind_to(self, entry: Stored) -> None:
@@ -69,7 +68,7 @@ class Progress:
             self.made += 1
             now = entry.time / MINUTE_US if timed and self.made == entry.part else None  # type: ignore[operator]
             self.advisor.part(minute=now)
-            self.read = {}
+            self.read, self.acts_answered = {}, []
 
     def _read(self, entry: Stored) -> None:
         assert entry.value is not None
@@ -95,7 +94,7 @@ class Progress:
         return cls(advisor, **{name: content[name] for name in _PLAIN})
 
 
-_PLAIN = ("made", "line", "read", "last_read", "ahead", "answered")
+_PLAIN = ("made", "line", "read", "last_read", "ahead", "acts_answered")
 
 
 def holding(entries: Iterable[Stored]) -> list[Stored]:

@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from spc.errors import SpcError
+from spc.live.answers import open_act
 from spc.live.session import Reply, Session
 from spc.live.words import GLYPHS, Answer, answer_of, echo_lines
 from spc.report.voice import Voice, tame
@@ -73,8 +74,8 @@ def _greet(screen: Console, session: Session, voice: Voice) -> None:
     screen.print(Text("? lists what may be typed"))
     # Asked in any case: it loads all that the first answer would have to wait for.
     answer = answer_of(session, voice)
-    if made:
-        _advise(screen, answer)
+    if made and not session.unfinished:
+        _advise(screen, answer, asks=open_act(session.progress) is not None)
 
 
 def _asks_for(session: Session) -> str:
@@ -88,19 +89,18 @@ def _show(screen: Console, session: Session, voice: Voice, reply: Reply) -> None
         return
     if reply.said:
         screen.print(Text(f"  {reply.said}" if "\n" not in reply.said else reply.said))
-    if not reply.stored:
+    if not (reply.stored or reply.skipped):
         return
     if not reply.said:
         for line in echo_lines(session, voice, reply.stored):
             screen.print(Text(f"  {line}"))
-    part, _ = session.due
-    more = part == session.progress.made and not session.advice.is_act
-    noted = all(entry.what == "note" for entry in reply.stored)
-    if not more and not noted:
-        _advise(screen, answer_of(session, voice), asks=not session.progress.answered)
+    noted = bool(reply.stored) and all(entry.what == "note" for entry in reply.stored)
+    if not session.unfinished and not noted:
+        asks = open_act(session.progress) is not None
+        _advise(screen, answer_of(session, voice), asks=asks)
 
 
-def _advise(screen: Console, answer: Answer, *, asks: bool = False) -> None:
+def _advise(screen: Console, answer: Answer, *, asks: bool) -> None:
     style = _STYLES[answer.action]
     # Three lines high and across the screen, so that it is seen from the machine.
     word = Padding(
@@ -113,6 +113,6 @@ def _advise(screen: Console, answer: Answer, *, asks: bool = False) -> None:
     pieces: list[Text | Table | Padding] = [word, do, terms]
     if answer.caution:
         pieces.append(Text(answer.caution, style="italic"))
-    if asks and answer.action not in ("grind_on", "measure_again"):
+    if asks:
         pieces.append(Text("done · no <why> · or type what was done instead", style="dim"))
     screen.print(Panel(Group(*pieces), padding=(0, 1)))

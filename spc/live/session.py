@@ -12,6 +12,7 @@ from spc.errors import SpcError
 from spc.ledger.entry import Entry, Stored, now_us
 from spc.ledger.replay import Progress, resume
 from spc.ledger.store import Ledger, LedgerRun, Writer
+from spc.live.answers import AT_ONCE, Clerk
 from spc.live.turn import Turn
 from spc.live.typed import Line, NotUnderstood, understand
 from spc.plan import Feature, Plan
@@ -23,8 +24,6 @@ BOUNCE_US = 500_000
 FAR_AHEAD = 200
 #: Lines looked back for the last one typed.
 LOOK_BACK = 400
-#: Advice that is done by an event of the same name.
-_ACTS = ("offset", "dress", "swivel")
 
 Make = Callable[[Progress], Sequence[Entry]]
 
@@ -44,12 +43,15 @@ class Reply:
         One sentence on what was done.
     leave : bool
         The session is over.
+    skipped : bool
+        A feature of the part was left out.
     """
 
     stored: tuple[Stored, ...] = ()
     question: str = ""
     said: str = ""
     leave: bool = False
+    skipped: bool = False
 
 
 class Session:
@@ -98,6 +100,11 @@ class Session:
     def due(self) -> tuple[int, Feature]:
         """Part and feature that a bare number would be taken for."""
         return self.turn.due(self.progress)
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether features of the part are read first, before its act is spoken of."""
+        return self.due[0] == self.progress.made and self.advice.action not in AT_ONCE
 
     def serial(self, part: int) -> str:
         """A part as the operator numbers it."""
@@ -167,7 +174,7 @@ class Session:
                 self._heard = (" ".join(line.numbers), self.clock())
                 stored = self._store(lambda progress: self._readings(progress, line))
             case "done" | "no":
-                stored = self._store(lambda progress: self._answer(progress, line))
+                stored = self._store(lambda progress: self._clerk().answered(progress, line))
             case "ground":
                 stored = self._store(lambda progress: self._ground(progress, line))
             case "help":
@@ -184,7 +191,7 @@ class Session:
         if part != self.progress.made:
             return Reply()
         self.turn.skipped.add(feature.name)
-        return Reply(said=f"{feature.name} of part {self.serial(part)} is left out")
+        return Reply(said=f"{feature.name} of part {self.serial(part)} is left out", skipped=True)
 
     def _doubt(self, line: Line, text: str) -> str:
         """What looks odd enough to be asked about before it is stored."""
@@ -213,7 +220,7 @@ class Session:
         ahead = progress.ahead
         if not progress.made and line.part:
             ahead = int(line.part) - part
-        now = self.clock()
+        clerk = self._clerk()
         counts = dict(progress.read) if part == progress.made else {}
         told = []
         for feature, value in values:
@@ -222,7 +229,7 @@ class Session:
                     "reading",
                     part,
                     str(part + ahead),
-                    now,
+                    clerk.now,
                     feature.name,
                     value.deviation_um,
                     value.size,
@@ -233,93 +240,34 @@ class Session:
                 )
             )
             counts[feature.name] = counts.get(feature.name, 0) + 1
-        return [*self._unanswered(progress), *told]
+        # The other features of a part still belong to the turn in which the act was advised.
+        passed = clerk.passed_over(progress) if part > progress.made else []
+        return [*passed, *told]
 
-    # -- events and answers --------------------------------------------------------------------
-
-    def _unanswered(self, progress: Progress) -> list[Entry]:
-        """An act that was advised and passed over is kept as such."""
-        advice = progress.advisor.advise()
-        if progress.answered or advice.action not in (*_ACTS, "let_it_warm", "check", "hold"):
-            return []
-        return [self._answer_entry(progress, advice, "unanswered")]
-
-    def _answer_entry(
-        self, progress: Progress, advice: Advice, answer: str, note: str = ""
-    ) -> Entry:
-        return Entry(
-            "answer",
-            progress.made,
-            time=self.clock(),
-            what=advice.action,
-            value=advice.offset_um,
-            text=answer,
-            note=note,
-            who=self.who,
-        )
-
-    def _answer(self, progress: Progress, line: Line) -> list[Entry]:
-        advice = progress.advisor.advise()
-        if not advice.is_act or advice.action == "measure_again":
-            raise NotUnderstood(f"{line.verb}: nothing was advised that could be answered")
-        if line.verb == "no":
-            if not line.note:
-                raise NotUnderstood("no: say why, such as `no part is the last of the batch`")
-            return [self._answer_entry(progress, advice, "not done", line.note)]
-        return [
-            self._answer_entry(progress, advice, "done", line.note),
-            *self._done(progress, advice),
-        ]
-
-    def _done(self, progress: Progress, advice: Advice) -> list[Entry]:
-        now, made = self.clock(), progress.made
-        match advice.action:
-            case "offset":
-                return [self._event_entry(made, now, "offset", advice.offset_um)]
-            case "dress":
-                return [self._event_entry(made, now, "dress")]
-            case "swivel":
-                um = advice.amount if advice.amount_unit == "um" else None
-                return [self._event_entry(made, now, "swivel", um)]
-            case "let_it_warm":
-                return [self._event_entry(made, now, "pause", minutes=advice.amount)]
-            case "check" if advice.subject == "gauge":
-                return [self._event_entry(made, now, "master")]
-            case _:
-                return []
-
-    def _event_entry(
-        self,
-        part: int,
-        time: int,
-        kind: str,
-        um: float | None = None,
-        minutes: float | None = None,
-        note: str = "",
-    ) -> Entry:
-        return Entry(
-            "event", part, time=time, what=kind, value=um, minutes=minutes, note=note, who=self.who
-        )
+    # -- events --------------------------------------------------------------------------------
 
     def _event(self, progress: Progress, line: Line) -> list[Entry]:
-        advice = progress.advisor.advise()
-        answers = []
-        if not progress.answered and advice.action == line.verb and line.verb in _ACTS:
-            same = line.amount == advice.offset_um if line.verb == "offset" else True
-            answers = [self._answer_entry(progress, advice, "done" if same else "other amount")]
+        clerk = self._clerk()
+        answers = clerk.by_doing(progress, line)
         minutes = line.amount if line.verb == "pause" else None
         um = None if line.verb == "pause" else line.amount
         part = self.turn.part_number(progress, line.part) if line.part else progress.made
-        told = self._event_entry(part, self.clock(), line.verb, um, minutes, line.note)
+        if part > progress.made and not answers:
+            answers = clerk.passed_over(progress)
+        told = clerk.event(part, line.verb, um, minutes, line.note)
         if line.part:
             told = replace(told, serial=line.part)
         return [*answers, told]
 
+    def _clerk(self) -> Clerk:
+        return Clerk(self.who, self.clock())
+
     def _ground(self, progress: Progress, line: Line) -> list[Entry]:
         part = progress.made + int(line.amount or 1)
         serial = str(part + progress.ahead)
-        told = Entry("part", part, serial, self.clock(), who=self.who)
-        return [*self._unanswered(progress), told]
+        clerk = self._clerk()
+        told = Entry("part", part, serial, clerk.now, who=self.who)
+        return [*clerk.passed_over(progress), told]
 
     # -- the ledger ----------------------------------------------------------------------------
 

@@ -1,0 +1,100 @@
+"""What becomes of advice: done, another amount, not done and why, or passed over."""
+
+from dataclasses import dataclass
+
+from spc.ledger.entry import Entry
+from spc.ledger.replay import Progress
+from spc.live.typed import Line, NotUnderstood
+from spc.wheel.advice import Advice
+
+#: Advice that is done by an event of the same name.
+ACTS = ("offset", "dress", "swivel")
+#: Advice that wants an answer before the next part.
+ANSWERABLE = (*ACTS, "let_it_warm", "check", "hold")
+#: Advice that cannot wait for the other features of the part.
+AT_ONCE = ("measure_again", "hold")
+
+
+@dataclass(frozen=True)
+class Clerk:
+    """Writes entries down: whose, and at what moment. [µs since 1970 UTC]"""
+
+    who: str
+    now: int
+
+    def answer(self, progress: Progress, advice: Advice, text: str, note: str = "") -> Entry:
+        """What became of an advice after the part ground last."""
+        return Entry(
+            "answer",
+            progress.made,
+            time=self.now,
+            what=advice.action,
+            value=advice.offset_um,
+            text=text,
+            note=note,
+            who=self.who,
+        )
+
+    def event(
+        self,
+        part: int,
+        kind: str,
+        um: float | None = None,
+        minutes: float | None = None,
+        note: str = "",
+    ) -> Entry:
+        """An event after a part."""
+        return Entry(
+            "event", part, time=self.now, what=kind, value=um, minutes=minutes, note=note,
+            who=self.who,
+        )  # fmt: skip
+
+    def passed_over(self, progress: Progress) -> list[Entry]:
+        """For when the next part is begun: an act that was left without answer is kept as such."""
+        advice = open_act(progress)
+        return [] if advice is None else [self.answer(progress, advice, "unanswered")]
+
+    def answered(self, progress: Progress, line: Line) -> list[Entry]:
+        """`done` or `no`: the answer, and the event it stands for."""
+        advice = progress.advisor.advise()
+        if not advice.is_act or advice.action == "measure_again":
+            raise NotUnderstood(f"{line.verb}: nothing was advised that could be answered")
+        if line.verb == "no":
+            if not line.note:
+                raise NotUnderstood("no: say why, such as `no part is the last of the batch`")
+            return [self.answer(progress, advice, "not done", line.note)]
+        return [
+            self.answer(progress, advice, "done", line.note),
+            *self._done(progress.made, advice),
+        ]
+
+    def _done(self, made: int, advice: Advice) -> list[Entry]:
+        match advice.action:
+            case "offset":
+                return [self.event(made, "offset", advice.offset_um)]
+            case "dress":
+                return [self.event(made, "dress")]
+            case "swivel":
+                um = advice.amount if advice.amount_unit == "um" else None
+                return [self.event(made, "swivel", um)]
+            case "let_it_warm":
+                return [self.event(made, "pause", minutes=advice.amount)]
+            case "check" if advice.subject == "gauge":
+                return [self.event(made, "master")]
+            case _:
+                return []
+
+    def by_doing(self, progress: Progress, line: Line) -> list[Entry]:
+        """The answer that lies in a typed event, when it is the act that was advised."""
+        advice = open_act(progress)
+        if advice is None or advice.action != line.verb or line.verb not in ACTS:
+            return []
+        same = line.amount == advice.offset_um if line.verb == "offset" else True
+        return [self.answer(progress, advice, "done" if same else "other amount")]
+
+
+def open_act(progress: Progress) -> Advice | None:
+    """The act that stands and was not answered since the last part was begun."""
+    advice = progress.advisor.advise()
+    still = advice.action in ANSWERABLE and advice.action not in progress.acts_answered
+    return advice if still else None
