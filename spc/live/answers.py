@@ -1,8 +1,9 @@
 """What becomes of advice: done, another amount, not done and why, or passed over."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spc.ledger.entry import Entry
+from spc.ledger.entry import Entry, Stored
 from spc.ledger.replay import Progress
 from spc.live.typed import Line, NotUnderstood
 from spc.wheel.advice import Advice
@@ -98,3 +99,32 @@ def open_act(progress: Progress) -> Advice | None:
     advice = progress.advisor.advise()
     still = advice.action in ANSWERABLE and advice.action not in progress.acts_answered
     return advice if still else None
+
+
+def doubled(held: Sequence[Stored], part: int, amount: float) -> str:
+    """
+    A question when an offset may be one that stands already after the same part; else nothing.
+
+    Parameters
+    ----------
+    held : sequence of Stored
+        The last entries of the run that hold.
+    part : int
+        The part after which it is to stand.
+    amount : float
+        The move. [µm]
+    """
+    there = [e for e in held if e.kind == "event" and e.what == "offset" and e.part == part]
+    if not there:
+        return ""
+    last = there[-1].value or 0.0
+    # Whoever answered `done` and then types the move has entered it once, whatever the amount.
+    done = any(
+        e.kind == "answer" and e.what == "offset" and e.part == part and e.text == "done"
+        for e in held
+    )
+    if amount == last:
+        return f"offset {last:+g} µm is stored already after this part; same offset again?"
+    if done:
+        return f"offset {last:+g} µm is stored as done; another {amount:+g} µm on top of it?"
+    return ""

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 from spc.errors import SpcError
 from spc.ledger.entry import Entry, Stored, now_us
-from spc.ledger.replay import Progress, resume
+from spc.ledger.replay import Progress, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Writer
-from spc.live.answers import AT_ONCE, Clerk
+from spc.live.answers import AT_ONCE, Clerk, doubled
 from spc.live.turn import Turn
 from spc.live.typed import Line, NotUnderstood, understand
 from spc.plan import Feature, Plan
@@ -199,6 +199,9 @@ class Session:
             most = self.plan.machine.max_offset_um
             if abs(line.amount) > most:
                 return f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"
+            return self._doubled(line, line.amount)
+        if line.verb == "done" and self.advice.action == "offset":
+            return self._doubled(line, self.advice.offset_um or 0.0)
         if line.part and self.progress.made:
             ahead = self.turn.part_number(self.progress, line.part) - self.progress.made
             if ahead > FAR_AHEAD:
@@ -212,6 +215,12 @@ class Session:
         _, values = self.turn.placed(self.progress, line)
         doubts = [value.doubt for _, value in values if value.doubt]
         return f"{doubts[0]}; typed as meant?" if doubts else ""
+
+    def _doubled(self, line: Line, amount: float) -> str:
+        part = self.turn.part_number(self.progress, line.part) if line.part else self.progress.made
+        with self.ledger.reading() as reader:
+            recent = reader.entries(self.run.id, after=self.progress.line - LOOK_BACK)
+        return doubled(holding(recent), part, amount)
 
     # -- readings ------------------------------------------------------------------------------
 

@@ -169,6 +169,51 @@ def test_done_stores_the_event_and_the_answer(session):
     assert told(session)[-1][:4] == ("event", session.progress.made, "offset", advice.offset_um)
 
 
+def offsets(session):
+    return [e[3] for e in told(session) if e[:1] == ("event",) and e[2] == "offset"]
+
+
+def test_the_same_offset_twice_is_asked_about_before_anything_is_stored(session):
+    session.enter("25.001")
+    session.enter("offset -3")
+    assert "same offset again?" in session.enter("offset -3").question
+    assert session.enter("no").said == "nothing was stored"
+    assert offsets(session) == [-3.0]
+    assert session.enter("offset -1").stored
+    session.enter("offset -1")
+    assert session.enter("y").stored
+    assert offsets(session) == [-3.0, -1.0, -1.0]
+    session.enter("25.001")
+    assert session.enter("offset -1").stored
+
+
+@pytest.mark.parametrize("change", [0.0, 1.0])
+def test_an_offset_typed_after_done_is_asked_about_whatever_its_amount(session, change):
+    advice = offset_due(session)
+    session.enter("done")
+    again = session.enter(f"offset {advice.offset_um + change}")
+
+    assert again.question
+    assert not again.stored
+    assert offsets(session) == [advice.offset_um]
+
+
+def test_an_offset_taken_back_may_be_typed_again(session):
+    session.enter("25.001")
+    session.enter("offset -3")
+    session.enter("undo")
+
+    assert session.enter("offset -3").stored
+
+
+def test_another_program_asks_about_the_same_offset_too(session, clock):
+    session.enter("25.001")
+    other = Session(session.ledger, session.plan, session.run, clock=clock)
+    session.enter("offset -3")
+
+    assert "same offset again?" in other.enter("offset -3").question
+
+
 def test_another_amount_a_refusal_and_silence_are_kept_too(session):
     offset_due(session)
     session.enter("offset -1")
