@@ -9,8 +9,12 @@ from spc.advising import PastRun, advisor_for
 from spc.ledger.entry import Stored, whole
 from spc.ledger.store import LedgerRun, Reader
 from spc.plan import Plan
-from spc.wheel.advice import Advisor
+from spc.wheel.advice import STATE_FORMAT, Advisor
 
+#: Of what is kept: this file's part and the adviser's. The program's version says neither that the
+#: adviser is the same nor that it changed, so a state is bound to this and to the hash of its rows:
+#: an adviser that came to other numbers would go on from a past it never had.
+FORMAT = f"2.{STATE_FORMAT}"
 #: Microseconds in a minute.
 MINUTE_US = 60e6
 
@@ -79,7 +83,7 @@ class Progress:
     def content(self) -> dict[str, Any]:
         """Everything as plain values, ready for JSON."""
         plain = {name: copy(getattr(self, name)) for name in _PLAIN}
-        return {"advisor": self.advisor.state(), **plain}
+        return {"format": FORMAT, "advisor": self.advisor.state(), **plain}
 
     @classmethod
     def fresh(cls, run: LedgerRun, plan: Plan) -> "Progress":
@@ -115,6 +119,8 @@ def resume(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
     before: int | None = None
     while (kept := reader.state(run.id, before=before)) is not None:
         line, content = kept
+        if content.get("format") != FORMAT:
+            break
         since = reader.entries(run.id, after=line)
         corrected = [e.corrects for e in since if e.corrects is not None and e.corrects <= line]
         if corrected:
@@ -122,11 +128,7 @@ def resume(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
             continue
         new = holding(since)
         if _in_order(new, content["made"]):
-            try:
-                return _told(Progress.from_content(run, plan, content), new, since)
-            except (KeyError, TypeError, ValueError):
-                # Written by a program whose adviser kept other things.
-                pass
+            return _told(Progress.from_content(run, plan, content), new, since)
         break
     whole = reader.entries(run.id)
     return _told(Progress.fresh(run, plan), holding(whole), whole)

@@ -208,7 +208,6 @@ class Reader:
             select(states.c.line, states.c.content)
             .join(entries, entries.c.line == states.c.line)
             .where(states.c.run == run, states.c.chain == entries.c.chain)
-            .where(states.c.program == __version__)
             .order_by(states.c.line.desc())
             .limit(1)
         )

@@ -37,6 +37,9 @@ EVENTS = (
     "dress", "offset", "wheel", "swivel", "pause", "master", "batch", "coolant", "regrind",
     "cleared", "note",
 )  # fmt: skip
+#: Raised whenever the same readings would leave an adviser with another state: other keys, or other
+#: numbers. A state that was kept by an adviser of another format is not gone on from.
+STATE_FORMAT = 1
 #: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]
 BATCH_UNREST, SWIVEL_UNREST = 0.35, 3.0
 
@@ -359,7 +362,7 @@ class Advisor:
     def state(self) -> dict[str, Any]:
         """Everything as plain numbers, ready for JSON; ``Advisor(settings, state=...)`` goes on."""
         return {
-            "schema": "spc.wheel.state/1",
+            "schema": f"spc.wheel.state/{STATE_FORMAT}",
             "made": self._made,
             "habits": self._habits.state(),
             "watch": self._watch.state(),
