@@ -25,6 +25,8 @@ from spc.wheel import cycles as dressing
 DEFAULT_BASE = 40
 #: Fewest measured parts of a feature that a chart is drawn for.
 FEWEST_FOR_A_CHART = 8
+#: The same where the plan holds frozen limits: a line needs three parts to be judged by.
+FEWEST_BY_FROZEN = 3
 
 
 def study_feature(
@@ -113,17 +115,19 @@ def follow_wheel(
     .. [1] E. B. Wilson and M. M. Hilferty (1931), The distribution of chi-square, PNAS 17,
        684-688 (from memory).
     """
-    if span is None:
-        return None, None, words
-    if not float(np.ptp(series.deviation_um)) > 0:
-        return None, None, "no limits: all values are alike, the gauge shows no spread"
     kept = sorted(
         (each for each in plan.charts.limits if each.feature == feature.name),
         key=lambda each: each.from_part,
     )
+    if span is None and kept and len(series) >= FEWEST_BY_FROZEN:
+        span = (0, len(series) - 1)
+    if span is None:
+        return None, None, words
+    if not float(np.ptp(series.deviation_um)) > 0:
+        return None, None, "no limits: all values are alike, the gauge shows no spread"
     try:
         if kept:
-            return _by_frozen_limits(series, span, kept)
+            return _by_frozen_limits(series, span, kept, words)
         root = feature.zero_bounded
         y = np.cbrt(np.maximum(series.bare_um, 0.0)) if root else series.bare_um
         base = _clean_base(series, y, span)
@@ -149,16 +153,34 @@ def _cubed(series: Series, chart: Chart) -> Chart:
 
 
 def _by_frozen_limits(
-    series: Series, span: tuple[int, int], kept: list[KeptLimits]
+    series: Series, span: tuple[int, int], kept: list[KeptLimits], words: str
 ) -> tuple[Chart, stability.Judged, str]:
+    """Frozen limits, each from its part on; parts before the first by limits of their own."""
+
     def chart_of(base: Base | None, frozen: FrozenLimits | None = None) -> trended.CyclesChart:
         return trended.cycles_chart(
             series.cycle, series.since_dress, series.bare_um, base=base, frozen=frozen
         )
 
-    slope = chart_of(Base(*span)).slope
-    chart = _end_to_end(series, kept, [chart_of(None, _frozen(each, slope)) for each in kept])
-    return chart, stability.Judged(chart.z, 0), f"limits frozen in the plan: {_told(kept)}"
+    early = kept[0].from_part > int(series.parts[0])
+    own = None
+    if early or any(each.drift_um is None for each in kept):
+        own = chart_of(_clean_base(series, series.bare_um, span) if early else Base(*span))
+    pieces = [(0, own, "")] if early and own is not None else []
+    pieces += [
+        (
+            int(np.searchsorted(series.parts, each.from_part)),
+            chart_of(None, _frozen(each, 0.0 if own is None else own.slope)),
+            each.why or each.when or "new limits",
+        )
+        for each in kept
+    ]
+    told = f"the plan, where they are frozen: {_told(kept)}"
+    degrees = own.degrees if early and own is not None else 0
+    chart = _end_to_end(len(series), pieces)
+    return (
+        chart, stability.Judged(chart.z, degrees), f"{words}; then {told}" if early else told
+    )  # fmt: skip
 
 
 def _clean_base(series: Series, y: Floats, span: tuple[int, int]) -> Base:
@@ -186,30 +208,26 @@ def _told(kept: list[KeptLimits]) -> str:
     )
 
 
-def _end_to_end(series: Series, kept: list[KeptLimits], charts: list[trended.CyclesChart]) -> Chart:
-    """Each chart from its part to where the next begins, changes of limits marked."""
-    starts = np.searchsorted(series.parts, [each.from_part for each in kept])
-    starts[0] = 0
-    ends = [*starts[1:], len(series)]
-    pieces = [
-        Chart(
-            chart.statistic,
-            chart.values[start:end],
-            chart.center[start:end],
-            chart.lower[start:end],
-            chart.upper[start:end],
-            chart.sigma,
-            None,
+def _end_to_end(length: int, pieces: list[tuple[int, trended.CyclesChart, str]]) -> Chart:
+    """Each chart from its position to where the next begins, changes of limits marked."""
+    ends = [*(start for start, *_ in pieces[1:]), length]
+    cut = [
+        (
+            Chart(
+                chart.statistic,
+                chart.values[start:end],
+                chart.center[start:end],
+                chart.lower[start:end],
+                chart.upper[start:end],
+                chart.sigma,
+                None,
+            ),
+            why,
         )
-        for chart, start, end in zip(charts, starts, ends, strict=True)
+        for (start, chart, why), end in zip(pieces, ends, strict=True)
         if end > start
     ]
-    told = [
-        each.why or each.when or "new limits"
-        for each, s, e in zip(kept, starts, ends, strict=True)
-        if e > s
-    ]
-    return joined(*pieces, why=told[1:])
+    return joined(*(chart for chart, _ in cut), why=[why for _, why in cut[1:]])
 
 
 def single_parts(

@@ -235,6 +235,35 @@ def test_frozen_limits_are_reused_and_their_change_is_marked(plan, make_run):
     assert half_width[90] == pytest.approx(2.7, rel=0.05)
 
 
+def test_frozen_limits_hold_from_their_part_on_and_not_before(plan, make_run):
+    kept = [{"feature": "seat", "sigma_um": 3.0, "from_part": 61, "why": "new diamond"}]
+    charts = plan.charts.model_validate({"limits": kept})
+    run = wearing(make_run, events=[(0, "dress")])
+    own = examine(run, plan).feature("seat").sloping
+
+    seat = examine(run, plan.model_copy(update={"charts": charts})).feature("seat")
+
+    half_width = seat.sloping.upper - seat.sloping.center
+    assert half_width[:60] == pytest.approx((own.upper - own.center)[:60])
+    assert half_width[90] == pytest.approx(9.0, rel=0.05)
+    assert [change.position for change in seat.sloping.changes] == [60]
+    assert seat.base_words.startswith("the first 40 measured parts")
+    assert "then the plan, where they are frozen: sigma 3 µm from part 61" in seat.base_words
+
+
+def test_frozen_limits_judge_a_run_too_short_for_limits_of_its_own(plan, make_run):
+    kept = [{"feature": "seat", "sigma_um": 0.5, "drift_um": 0.0}]
+    charts = plan.charts.model_validate({"limits": kept})
+    readings = [(part, "seat", value) for part, value in enumerate([0.1, 0.3, 0.0, 9.0], 1)]
+    run = make_run(readings, [(0, "dress")])
+
+    assert examine(run, plan).feature("seat").sloping is None
+    seat = examine(run, plan.model_copy(update={"charts": charts})).feature("seat")
+
+    assert seat.sloping.beyond.tolist() == [False, False, False, True]
+    assert seat.capability.not_enough
+
+
 def test_one_measured_part_a_dress_carries_no_chart(plan, make_run):
     readings = [(part, "seat", part % 3) for part in range(1, 12)]
 

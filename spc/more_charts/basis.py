@@ -13,7 +13,7 @@ from spc.charts.limits import Base, Chart, ChartPair, joined
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Floats, Ints, Series
-from spc.sigma import moving_range_degrees
+from spc.sigma import from_moving_range, moving_range_degrees
 
 #: Fewest groups, or parts with repeats, in the base span that limits can be estimated from.
 FEWEST = 2
@@ -90,8 +90,11 @@ class Basis:
         if not kept:
             return [(0, len(self.series), self.sloping.sigma, "")]
         starts = np.searchsorted(self.series.parts, [each.from_part for each in kept]).tolist()
-        starts[0] = 0
-        return [
+        before = starts[0]
+        # Parts before the first frozen limits have limits of their own, as on the wear lines.
+        own = [(0, before, from_moving_range(self.about[:before]), "")] if before > 1 else []
+        starts[0] = before if own else 0
+        return own + [
             (start, end, each.sigma_um, each.why or each.when or "new limits")
             for each, start, end in zip(kept, starts, [*starts[1:], len(self.series)], strict=True)
             if end > start

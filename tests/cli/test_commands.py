@@ -228,7 +228,7 @@ def test_frozen_limits_are_a_block_that_the_plan_takes(spc_says, good_csv):
     status, out, _ = spc_says("check", good_csv, "--plan", "pin.toml", "--json")
 
     assert status == 0
-    assert "limits frozen in the plan" in json.loads(out)["features"][0]["base"]
+    assert "the plan, where they are frozen" in json.loads(out)["features"][0]["base"]
 
 
 def test_run_length_answers_in_parts_and_minutes(spc_says):
