@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from spc.charts.limits import Chart
 from spc.more_charts.basis import MoreChart
 from spc.report.lens import FeatureLens
+from spc.report.limit_changes import change_marks, change_words
 from spc.report.pieces import Picture, Table
 from spc.report.run_figures import MOST_JOINED, MOST_MARKS, TOPS_FROM, crowded, to_check, unit_words
 from spc.report.steel import (
     ACT,
-    INK,
     RULE,
     SOFT,
     VEIL,
@@ -22,7 +22,6 @@ from spc.report.steel import (
     evenly,
     figure,
     hollow,
-    label,
     level,
     line,
     plain,
@@ -90,10 +89,7 @@ def caption(lens: FeatureLens, more: MoreChart) -> list[str]:
     if more.levels:
         both = any(name == "rejectable" for name, _ in more.levels)
         words.append(say("more.levels_2" if both else "more.levels_1"))
-    words += [
-        say("more.change", part=int(more.firsts[each.position]), why=tame(each.says))
-        for each in more.charts[0].changes
-    ]
+    words += change_words(lens, more.charts[0], more.firsts)
     words += _base_words(lens, more)
     count = len(more.parts)
     if count > MOST_JOINED:
@@ -247,7 +243,7 @@ def more_figure(lens: FeatureLens, more: MoreChart) -> Figure:
         "range": [study.first_part - room_x, study.last_part + room_x],
         "anchor": f"y{len(panels) if len(panels) > 1 else ''}",
     }
-    more_shapes, more_notes = _changes(lens, more)
+    more_shapes, more_notes = change_marks(lens, more.charts[0], more.firsts)
     return figure(
         traces, lens.lens.voice, height=_HEIGHTS[len(panels)], margin={"t": 46},
         shapes=[*shapes, *more_shapes], annotations=[*notes, *more_notes], **axes,
@@ -421,22 +417,3 @@ def _base_band(
         "font": {"size": 11, "color": SOFT},
     }  # fmt: skip
     return [band], [name]
-
-
-def _changes(
-    lens: FeatureLens, more: MoreChart
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Where limits change: an upright line through all panels, and the reason above it."""
-    shapes, notes = [], []
-    for each in more.charts[0].changes:
-        x = int(more.firsts[each.position]) - 0.5
-        shapes.append({
-            "type": "line", "xref": "x", "x0": x, "x1": x, "yref": "paper", "y0": 0, "y1": 1,
-            "line": {"color": INK, "width": 1.6, "dash": "dashdot"},
-        })  # fmt: skip
-        notes.append({
-            "x": x, "xanchor": "left", "yref": "paper", "y": 1, "yanchor": "bottom",
-            "showarrow": False, "font": {"size": 11, "color": INK},
-            "text": label(lens.lens.voice.say("more.new_limits", why=tame(each.says, 40))),
-        })  # fmt: skip
-    return shapes, notes

@@ -7,6 +7,7 @@ import numpy as np
 from spc.charts.limits import Chart, ChartPair
 from spc.findings import Act
 from spc.report.lens import FeatureLens
+from spc.report.limit_changes import change_marks, earlier_levels
 from spc.report.marks import action_of
 from spc.report.steel import (
     ACT,
@@ -143,8 +144,14 @@ def sloping_figure(lens: FeatureLens, chart: Chart) -> Figure:
         statistic=chart.statistic, values=chart.values - chart.center,
         center=np.zeros_like(chart.values), lower=chart.lower - chart.center,
         upper=chart.upper - chart.center, sigma=chart.sigma, base=chart.base,
+        changes=chart.changes,
     )  # fmt: skip
     shapes, notes = _chart_levels(lens, about)
+    if about.changes:
+        marks, reasons = change_marks(lens, about, lens.of.series.parts)
+        shapes = [_from(shape, about, lens) for shape in shapes]
+        shapes += [*earlier_levels(about, lens.of.series.parts), *marks]
+        notes += reasons
     band, name = _base_band(lens, about)
     return figure(
         [*_dress_lines(lens, "y2"), *_chart_traces(lens, about)], voice, height=320,
@@ -154,6 +161,14 @@ def sloping_figure(lens: FeatureLens, chart: Chart) -> Figure:
         yaxis={"fixedrange": True},
         yaxis2={"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True},
     )  # fmt: skip
+
+
+def _from(shape: dict[str, Any], chart: Chart, lens: FeatureLens) -> dict[str, Any]:
+    """A limit of the last stretch, drawn from its first part on; the centre runs through."""
+    if shape["line"]["dash"] == "solid":
+        return shape
+    first = int(lens.of.series.parts[chart.changes[-1].position]) - 0.5
+    return shape | {"xref": "x", "x0": first, "x1": _part_range(lens)[1]}
 
 
 # --- pieces of the size figure ------------------------------------------------------------------

@@ -11,6 +11,7 @@ from spc.report.handover import (
 )
 from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_of, level_words
+from spc.report.limit_changes import change_words
 from spc.report.more_figures import more_pictures, not_drawn, sentence
 from spc.report.pieces import Chapter, Picture, Table
 from spc.report.run_figures import (
@@ -187,6 +188,7 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
     words = [
         say(key, feature=lens.name, words=lens.lens.voice.retell(stability.words)),
         *_honest(lens),
+        *change_words(lens, chart, lens.of.series.parts),
         _base_sentence(lens),
         *_thinned_note(lens),
     ]
