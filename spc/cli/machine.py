@@ -3,7 +3,7 @@
 import contextlib
 import io
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,6 +14,8 @@ from spc.cli.texts import say
 from spc.errors import SpcError
 
 if TYPE_CHECKING:
+    from rich.progress import Progress
+
     from spc.live.session import Session
 
 
@@ -36,7 +38,10 @@ def log(
     from spc.live.begin import open_session
 
     status = 0
-    with open_session(plan, ledger, name=run, new=new, who=who) as session:
+    with (
+        _hearing() as hearing,
+        open_session(plan, ledger, name=run, new=new, who=who, hearing=hearing) as session,
+    ):
         if typed:
             say(_one_line(session, " ".join(typed), sure=yes) or [])
         elif sys.stdin.isatty() and sys.stdout.isatty():
@@ -117,7 +122,12 @@ def watch(
 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, _stop)
-    with open_session(plan, ledger, name=run, new=new, who="drop folder") as session:
+    with (
+        _hearing() as hearing,
+        open_session(
+            plan, ledger, name=run, new=new, who="drop folder", hearing=hearing
+        ) as session,
+    ):
         renew = _renew(board)
 
         def stored(now: "Session") -> None:
@@ -129,6 +139,31 @@ def watch(
         DropFolder(folder, session, _tell, stored).run(stop)
     _tell("stopped; everything that was told is stored")
     raise typer.Exit(130 if signal.SIGINT in caught else 0)
+
+
+@contextlib.contextmanager
+def _hearing() -> "Iterator[Callable[[int, int], None]]":
+    """How far the adviser is with entries it has not heard yet, on standard error."""
+    told: list[int] = []
+    with contextlib.ExitStack() as screen:
+        bars: list[Progress] = []
+
+        def heard(done: int, total: int) -> None:
+            if not sys.stderr.isatty():
+                if total not in told:
+                    told.append(total)
+                    _tell(f"the adviser takes in {total:,} stored entries first, this once")
+                return
+            # Loaded only when there is something to wait for.
+            from rich.console import Console
+            from rich.progress import Progress
+
+            if not bars:
+                bars.append(screen.enter_context(Progress(console=Console(stderr=True))))
+                bars[0].add_task("the adviser takes in what is stored, this once", total=total)
+            bars[0].update(bars[0].task_ids[0], completed=done, total=total)
+
+        yield heard
 
 
 def _tell(words: str) -> None:

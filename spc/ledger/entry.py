@@ -3,7 +3,7 @@
 import math
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any, Self
 
 #: A number of so many digits is surely below 2^63.
@@ -91,11 +91,8 @@ class Stored(Entry):
     @classmethod
     def of(cls, row: Sequence[Any]) -> Self:
         """From a row of the table: line, run, stored, then the fields of `Entry`."""
-        told: dict[str, Any] = dict(zip(_FIELDS, row[3:], strict=False))
-        return cls(**told, line=row[0], stored=row[2])
-
-
-_FIELDS = tuple(field.name for field in fields(Entry))
+        told = (*row[3:], row[0], row[2])
+        return cls(*told)
 
 
 def storable(text: str) -> str:

@@ -1,13 +1,14 @@
 """From the entries of a run to its adviser: exactly where an unbroken run would stand."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable
 from copy import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 from spc.advising import PastRun, advisor_for
 from spc.ledger.entry import Stored, whole
-from spc.ledger.store import LedgerRun, Reader
+from spc.ledger.store import Ledger, LedgerRun, Reader
 from spc.plan import Plan
 from spc.wheel.advice import STATE_FORMAT, Advisor
 
@@ -17,6 +18,11 @@ from spc.wheel.advice import STATE_FORMAT, Advisor
 FORMAT = f"2.{STATE_FORMAT}"
 #: Microseconds in a minute.
 MINUTE_US = 60e6
+#: Lines between two states that are kept on the way through a long stretch: a second or two.
+STEP = 20_000
+_NOW_AND_THEN = 500
+
+Heard = Callable[[int, int], None]
 
 
 @dataclass
@@ -109,37 +115,90 @@ def holding(entries: Iterable[Stored]) -> list[Stored]:
     return sorted(kept, key=lambda entry: entry.place)
 
 
-def resume(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
+def resume(
+    reader: Reader, run: LedgerRun, plan: Plan, *, heard: Heard = lambda _done, _all: None
+) -> Progress:
     """
     The run as it stands, from the newest state that is still true, else from the first line.
 
     A state is true while the chain at its line is what it was, nothing before it was corrected
     since, and no part before its last one was added.
+
+    Parameters
+    ----------
+    heard : callable
+        Told now and then how many lines of how many were taken in.
     """
+    progress = _begin(reader, run, plan)
+    since = reader.entries(run.id, after=progress.line)
+    new = holding(since)
+    if progress.line and not _rises(new, progress.made):
+        progress, since = Progress.fresh(run, plan), reader.entries(run.id)
+        new = holding(since)
+    for done, entry in enumerate(new):
+        progress.tell(entry)
+        if done % _NOW_AND_THEN == 0 and len(new) > STEP:
+            heard(done, len(new))
+    progress.line = since[-1].line if since else progress.line
+    return progress
+
+
+def follow(
+    ledger: Ledger, run: LedgerRun, plan: Plan, *, heard: Heard = lambda _done, _all: None
+) -> None:
+    """
+    Take in a long stretch that no state follows yet, and keep states on the way.
+
+    Broken off, it goes on where it was; `resume` then has only a few lines to take in. A short
+    stretch, and one whose parts do not rise from line to line, is left to `resume`.
+    """
+    with ledger.reading() as reader:
+        progress = _begin(reader, run, plan)
+        if reader.head().line - progress.line <= STEP:
+            return
+        total, done = reader.count_after(run.id, progress.line), 0
+        found = reader.state(run.id)
+        gone = set(reader.corrected(run.id, after=0))
+    while total - done > 0 and total > STEP:
+        with ledger.reading() as reader:
+            told = reader.entries(run.id, after=progress.line, most=STEP)
+        new = [e for e in told if e.line not in gone and e.kind != "withdrawn"]
+        if not told or not _rises(new, progress.made):
+            return
+        for at, entry in enumerate(new):
+            progress.tell(entry)
+            if at % _NOW_AND_THEN == 0:
+                heard(done + at, total)
+        progress.line, done = told[-1].line, done + len(told)
+        with ledger.writing() as writer:
+            kept = writer.state(run.id)
+            if kept is not None and kept != found and kept[0] >= progress.line:
+                # Another program is further on.
+                return
+            writer.keep_state(run.id, progress.line, progress.content())
+            found = writer.state(run.id)
+
+
+def unheard(reader: Reader, run: LedgerRun, plan: Plan) -> int:
+    """How many lines of a run `resume` would have to take in."""
+    return reader.count_after(run.id, _begin(reader, run, plan).line)
+
+
+def _begin(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
+    """At the newest state with nothing corrected before it since, else before the first part."""
     before: int | None = None
     while (kept := reader.state(run.id, before=before)) is not None:
         line, content = kept
         if content.get("format") != FORMAT:
             break
-        since = reader.entries(run.id, after=line)
-        corrected = [e.corrects for e in since if e.corrects is not None and e.corrects <= line]
-        if corrected:
-            before = min(corrected)
-            continue
-        new = holding(since)
-        if _in_order(new, content["made"]):
-            return _told(Progress.from_content(run, plan, content), new, since)
-        break
-    whole = reader.entries(run.id)
-    return _told(Progress.fresh(run, plan), holding(whole), whole)
+        corrected = [c for c in reader.corrected(run.id, after=line) if c <= line]
+        if not corrected:
+            return replace(Progress.from_content(run, plan, content), line=line)
+        before = min(corrected)
+    return Progress.fresh(run, plan)
 
 
-def _in_order(new: Sequence[Stored], made: int) -> bool:
-    return all(e.part >= made for e in new if e.kind in ("reading", "part", "event"))
-
-
-def _told(progress: Progress, new: Iterable[Stored], since: Sequence[Stored]) -> Progress:
-    for entry in new:
-        progress.tell(entry)
-    progress.line = since[-1].line if since else progress.line
-    return progress
+def _rises(new: Iterable[Stored], made: int) -> bool:
+    """Whether no entry belongs to a part before those already made."""
+    parts = [made, *(e.part for e in new if e.kind in ("reading", "part", "event"))]
+    return all(one <= next_one for one, next_one in pairwise(parts))

@@ -135,13 +135,14 @@ class Reader:
         number = self.plan_id(plan)
         return next((run for run in reversed(self.runs()) if run.plan == number), None)
 
-    def entries(self, run: int, *, after: int = 0) -> list[Stored]:
-        """Every entry of a run after a line, corrected or not, in the order stored."""
+    def entries(self, run: int, *, after: int = 0, most: int | None = None) -> list[Stored]:
+        """Entries of a run after a line, all or so many, corrected or not, in the order stored."""
         # The sign keeps SQLite from walking a run's whole index for its last few lines.
         own = "+run" if after > 0 else "run"
         rows = self.connection.exec_driver_sql(
             f"SELECT {', '.join(COLUMNS[:-1])} FROM entries WHERE {own} = {int(run)} "
             f"AND line > {int(after)} ORDER BY line"
+            + ("" if most is None else f" LIMIT {int(most)}")
         )
         return [Stored.of(row) for row in rows]
 
@@ -167,6 +168,12 @@ class Reader:
         marked = select(*entries.columns[:-1]).where(entries.c.run == run, entries.c.part < before)
         query = marked.where(entries.c.what.in_(kinds)).order_by(entries.c.line)
         return [Stored.of(tuple(row)) for row in self.connection.execute(query)]
+
+    def corrected(self, run: int, *, after: int) -> list[int]:
+        """Lines of a run that were corrected by entries after a line."""
+        query = select(entries.c.corrects).where(entries.c.corrects.is_not(None))
+        query = query.where(entries.c.run == run, entries.c.line > after)
+        return list(self.connection.execute(query).scalars())
 
     def count_after(self, run: int, line: int) -> int:
         """Number of entries of a run after a line."""

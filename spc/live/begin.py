@@ -8,8 +8,8 @@ from pathlib import Path
 
 from spc.errors import SpcError
 from spc.ledger.opening import place_of
-from spc.ledger.replay import resume
-from spc.ledger.store import Ledger, LedgerRun, Writer
+from spc.ledger.replay import Heard, follow, resume
+from spc.ledger.store import Ledger, LedgerRun, Reader, Writer
 from spc.live.session import Session
 from spc.plan import Plan, load_plan
 
@@ -22,6 +22,7 @@ def open_session(
     name: str | None = None,
     new: bool = False,
     who: str = "",
+    hearing: Heard = lambda _done, _all: None,
 ) -> Iterator[Session]:
     """
     A session on the newest run of a plan, on the run named, or on a new one.
@@ -38,13 +39,23 @@ def open_session(
         Begin another run.
     who : str
         Role of whoever types.
+    hearing : callable
+        Told how many stored lines of how many the adviser has taken in, when they are many.
     """
     job = load_plan(plan)
     with Ledger(place_of(plan, place)) as ledger:
-        yield Session(ledger, job, run_for(ledger, job, name=name, new=new), who=who)
+        run = run_for(ledger, job, name=name, new=new, hearing=hearing)
+        yield Session(ledger, job, run, who=who, hearing=hearing)
 
 
-def run_for(ledger: Ledger, plan: Plan, *, name: str | None = None, new: bool = False) -> LedgerRun:
+def run_for(
+    ledger: Ledger,
+    plan: Plan,
+    *,
+    name: str | None = None,
+    new: bool = False,
+    hearing: Heard = lambda _done, _all: None,
+) -> LedgerRun:
     """
     The run that goes on under a plan, begun when there is none.
 
@@ -63,6 +74,11 @@ def run_for(ledger: Ledger, plan: Plan, *, name: str | None = None, new: bool = 
                 "begin a new run with --new and another --run name"
             )
         return known
+    with ledger.reading() as reader:
+        last = _last_of_the_job(reader, plan)
+    if last is not None:
+        # Nobody else may write while a new run is begun, so the long part comes before.
+        follow(ledger, *last, heard=hearing)
     with ledger.writing() as writer:
         again = writer.run_named(name) if name else writer.newest_run(plan)
         if again is not None and known is None:
@@ -80,9 +96,14 @@ def free_name(writer: Writer, plan: Plan) -> str:
 
 def learned_before(writer: Writer, plan: Plan) -> list[dict[str, object]]:
     """What the adviser of the last run of the same part, operation and machine had learned."""
-    for run in reversed(writer.runs(plan.job.part)):
-        past = writer.plan_of(run)
+    last = _last_of_the_job(writer, plan)
+    # It holds what that one had learned from the runs before it.
+    return [] if last is None else [resume(writer, *last).advisor.learned()]
+
+
+def _last_of_the_job(reader: Reader, plan: Plan) -> tuple[LedgerRun, Plan] | None:
+    for run in reversed(reader.runs(plan.job.part)):
+        past = reader.plan_of(run)
         if (past.job.operation, past.job.machine) == (plan.job.operation, plan.job.machine):
-            # It holds what that one had learned from the runs before it.
-            return [resume(writer, run, past).advisor.learned()]
-    return []
+            return run, past
+    return None

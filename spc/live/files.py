@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from spc.errors import SpcError
 from spc.ledger.imports import FileMark, Imported, known_sources, store_run
-from spc.ledger.replay import resume
+from spc.ledger.replay import STEP, resume, unheard
 from spc.ledger.store import Ledger, LedgerRun
 from spc.live.begin import run_for
 from spc.plan import Plan
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
 #: Files read together, as one stretch of the run. Own choice: memory stays small, the order of
 #: files that were written in one night is still told from their times.
 TOGETHER = 500
-#: Lines that the adviser replays at the end of an import to keep its state; beyond, the next
-#: prompt does.
-FOLLOWED = 20_000
 
 
 @dataclass(frozen=True)
@@ -95,11 +92,9 @@ def take_in(
 
 
 def keep_up(ledger: Ledger, run: LedgerRun, plan: Plan) -> None:
-    """Let the adviser hear what was added, so that the next prompt starts at once."""
+    """Take in a little that was added, so that the next prompt starts at once; much, it does."""
     with ledger.writing() as writer:
-        kept = writer.state(run.id)
-        since = writer.count_after(run.id, kept[0] if kept else 0)
-        if 0 < since <= FOLLOWED:
+        if 0 < unheard(writer, run, plan) <= STEP:
             progress = resume(writer, run, plan)
             writer.keep_state(run.id, progress.line, progress.content())
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from spc.errors import SpcError
 from spc.ledger.entry import Entry, Stored, now_us
-from spc.ledger.replay import Progress, holding, resume
+from spc.ledger.replay import Heard, Progress, follow, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Writer
 from spc.live.answers import AT_ONCE, Clerk, doubled
 from spc.live.turn import Turn
@@ -70,6 +70,8 @@ class Session:
         Role of whoever types.
     clock : callable
         Microseconds since 1970 UTC.
+    hearing : callable
+        Told how many lines of how many were taken in, when they are many.
     """
 
     def __init__(
@@ -80,14 +82,15 @@ class Session:
         *,
         who: str = "",
         clock: Callable[[], int] = now_us,
+        hearing: Heard = lambda _done, _all: None,
     ) -> None:
         self.ledger, self.plan, self.run, self.who, self.clock = ledger, plan, run, who, clock
         self._asked: tuple[Line, str] | None = None
         self._part: int | None = None
         self.turn = Turn(plan)
         self._heard: tuple[str, int] = ("", 0)
-        with ledger.reading() as reader:
-            self.progress = resume(reader, run, plan)
+        self._hearing = hearing
+        self.refresh()
 
     # -- what is due ---------------------------------------------------------------------------
 
@@ -112,8 +115,9 @@ class Session:
 
     def refresh(self) -> None:
         """Take in what was added to the run from elsewhere."""
+        follow(self.ledger, self.run, self.plan, heard=self._hearing)
         with self.ledger.reading() as reader:
-            self.progress = resume(reader, self.run, self.plan)
+            self.progress = resume(reader, self.run, self.plan, heard=self._hearing)
 
     # -- what is typed -------------------------------------------------------------------------
 

@@ -9,8 +9,9 @@ import pytest
 import sqlalchemy
 
 from spc.advising import advisor_for
-from spc.ledger.entry import Stored
-from spc.ledger.replay import Progress, resume
+from spc.ledger import replay
+from spc.ledger.entry import Entry, Stored
+from spc.ledger.replay import Progress, follow, holding, resume
 from spc.ledger.tables import states
 from spc.plan import load_plan
 
@@ -47,6 +48,96 @@ def test_a_state_that_tells_no_format_is_thrown_away(kept, monkeypatch):
     monkeypatch.setattr(Progress, "content", lambda _self: {"made": 4000})
 
     assert kept().made == 30
+
+
+@pytest.fixture
+def long_run(ledger, plan, readings, monkeypatch):
+    """400 readings with dresses, one withdrawn, which no state follows."""
+    monkeypatch.setattr(replay, "STEP", 50)
+    with ledger.writing() as writer:
+        run = writer.begin_run("first", plan)
+        for part in range(1, 401, 40):
+            writer.append(
+                run.id, [*readings(40, first=part), Entry("event", part + 39, what="dress")]
+            )
+            if part == 121:
+                writer.append(run.id, [Entry("withdrawn", 99, corrects=102, note="dirt")])
+    return run
+
+
+def as_it_stands(ledger, run, plan, **details):
+    with ledger.reading() as reader:
+        return resume(reader, run, plan, **details)
+
+
+def whole(ledger, run, plan):
+    progress = Progress.fresh(run, plan)
+    with ledger.reading() as reader:
+        told = reader.entries(run.id)
+    for entry in holding(told):
+        progress.tell(entry)
+    progress.line = told[-1].line
+    return progress.content()
+
+
+def test_a_long_stretch_is_taken_in_by_steps_and_broken_off_goes_on(ledger, plan, long_run):
+    heard = []
+
+    def break_off(done, total):
+        heard.append((done, total))
+        if done >= 200:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        follow(ledger, long_run, plan, heard=break_off)
+    assert heard[0] == (0, 412)
+    with ledger.reading() as reader:
+        assert reader.state(long_run.id)[0] == 200
+    follow(ledger, long_run, plan, heard=lambda *told: heard.append(told))
+    with ledger.reading() as reader:
+        assert reader.state(long_run.id)[0] == 412
+
+    assert as_it_stands(ledger, long_run, plan).content() == whole(ledger, long_run, plan)
+    heard.clear()
+    follow(ledger, long_run, plan, heard=lambda *told: heard.append(told))
+    assert heard == []
+
+
+def test_what_was_kept_before_a_later_correction_is_taken_in_anew(ledger, plan, long_run):
+    follow(ledger, long_run, plan)
+    with ledger.writing() as writer:
+        writer.append(long_run.id, [Entry("withdrawn", 29, corrects=30, note="dirt")])
+    follow(ledger, long_run, plan)
+
+    with ledger.reading() as reader:
+        assert reader.state(long_run.id)[0] == 413
+    assert as_it_stands(ledger, long_run, plan).content() == whole(ledger, long_run, plan)
+
+
+def test_a_part_added_later_among_the_others_is_taken_in_its_place(ledger, plan, long_run):
+    with ledger.writing() as writer:
+        writer.append(long_run.id, [Entry("event", 60, what="offset", value=-2.0)])
+    heard = []
+    follow(ledger, long_run, plan)
+
+    now = as_it_stands(ledger, long_run, plan, heard=lambda *told: heard.append(told)).content()
+    assert now == whole(ledger, long_run, plan)
+    assert heard
+
+
+def test_a_program_that_is_further_on_is_not_set_back(ledger, plan, long_run):
+    with ledger.reading() as reader:
+        ahead = resume(reader, long_run, plan)
+
+    def meanwhile(done, _total):
+        if done == 0:
+            with ledger.writing() as writer:
+                writer.keep_state(long_run.id, ahead.line, ahead.content())
+
+    follow(ledger, long_run, plan, heard=meanwhile)
+
+    with ledger.reading() as reader:
+        assert reader.state(long_run.id)[0] == ahead.line
 
 
 def rounded(value):
