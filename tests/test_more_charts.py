@@ -273,8 +273,10 @@ def test_spread_within_parts_comes_from_their_own_readings():
 
     run = Run(table, empty, empty, {}, (), ())
     _, found = asked(plan_with("between_within"), series, run)
-    level, _, within = found["between_within"].charts
+    level, steps, within = found["between_within"].charts
 
+    # No step to a part that follows a dress: the first, and parts 51, 101 and 151.
+    assert np.flatnonzero(np.isnan(steps.values)).tolist() == [0, 50, 100, 150]
     assert within.values == approx(np.ptp(read.reshape(-1, 2), axis=1))
     # Mean range of the base over d2 = 1.128.
     assert within.sigma == approx(within.values[:40].mean() / 1.12838, rel=1e-4)

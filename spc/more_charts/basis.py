@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from spc.charts.doubts import FEW, sigma_interval
-from spc.charts.limits import Base, Chart, ChartPair, joined
+from spc.charts.limits import Base, Chart, joined
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Floats, Ints, Series
@@ -114,34 +114,37 @@ class Basis:
             found += [(first, last, sigma) for first, last in pairwise(edges)]
         return found
 
-    @cached_property
-    def apart(self) -> Ints:
-        """Positions of the parts in a series with one missing value at each dress, shape (m,)."""
-        return np.arange(len(self.series)) + np.cumsum(np.diff(self.series.cycle, prepend=0) != 0)
-
     def broken_at_dresses(
-        self, chart_of: Callable[[Floats, Base | None], ChartPair]
-    ) -> tuple[Chart, Chart]:
+        self,
+        chart_of: Callable[[Floats, Base | None], tuple[Chart, ...]],
+        values: Floats,
+        at: Ints,
+        base: Base | None,
+    ) -> tuple[Chart, ...]:
         """
-        Location and spread about the wear lines, no step or likeness carried across a dress.
+        Charts of some parts, no step or likeness carried across a dress.
 
         Parameters
         ----------
         chart_of : callable
-            Makes the pair of charts from values, NaN where one is missing, and a base span.
+            Makes charts from values, NaN where they are missing, and a base span.
+        values : ndarray, shape (k, ...)
+            One row a part.
+        at : ndarray of int, shape (k,)
+            Positions of these parts.
+        base : Base or None
+            Positions among the k.
         """
-        place, base = self.apart, self.base
-        gapped = np.full(int(place[-1]) + 1 if len(place) else 0, np.nan)
-        gapped[place] = self.about
+        place = np.arange(len(at)) + np.cumsum(np.diff(self.series.cycle[at], prepend=0) != 0)
+        gapped = np.full((int(place[-1]) + 1 if len(place) else 0, *values.shape[1:]), np.nan)
+        gapped[place] = values
         moved = base and Base(
             int(place[base.first]),
             int(place[base.last]),
-            tuple(int(place[at]) for at in base.excluded),
+            tuple(int(place[each]) for each in base.excluded),
             base.reasons,
         )
-        pair = chart_of(gapped, moved)
-        first, second = (_taken(each, place, base) for each in (pair.location, pair.spread))
-        return first, second
+        return tuple(_taken(each, place, base) for each in chart_of(gapped, moved))
 
     @property
     def is_frozen(self) -> bool:

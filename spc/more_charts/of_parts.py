@@ -10,7 +10,7 @@ from spc.charts import run_length, short_run
 from spc.charts.between_parts import parts_charts
 from spc.charts.cusum import CusumChart, cusum_chart
 from spc.charts.ewma import TIMES, WEIGHT, ewma_chart
-from spc.charts.limits import Base, Chart
+from spc.charts.limits import Base, Chart, ChartPair
 from spc.charts.neighbours import correlation_test, innovations_chart, widened_chart
 from spc.more_charts.basis import (
     ABOUT_LINES,
@@ -187,16 +187,22 @@ def between_within(basis: Basis) -> MoreChart:
         )
     # Each reading about its part's wear line: the mean of a row is the part's own deviation.
     moved = basis.about[at] - basis.series.deviation_um[at]
-    found = parts_charts(table + moved[:, None], base=base)
-    says = (
-        f"spread within a part {found.sigma_within:.2g} µm, from part to part "
-        f"{found.sigma_between:.2g} µm (sigmas)"
-    )
+    says: list[str] = []
+
+    def chart_of(rows: Floats, span: Base | None) -> tuple[Chart, ...]:
+        found = parts_charts(rows, base=span)
+        says.append(
+            f"spread within a part {found.sigma_within:.2g} µm, from part to part "
+            f"{found.sigma_between:.2g} µm (sigmas)"
+        )
+        return found.level, found.steps, found.within
+
+    charts = basis.broken_at_dresses(chart_of, table + moved[:, None], at, base)
     fewer = len(basis.series) - len(at)
     once = (f"{plural(fewer, 'part')} read once only stay out",) if fewer else ()
     return MoreChart(
-        "", (found.level, found.steps, found.within), basis.series.parts[at],
-        basis.series.parts[at], (says, *few_steps(found.level), ABOUT_LINES, *once), (OWN_LINE,),
+        "", charts, basis.series.parts[at], basis.series.parts[at],
+        (*says, *few_steps(charts[0]), ABOUT_LINES, *once), (OWN_LINE,),
     )  # fmt: skip
 
 
@@ -240,17 +246,26 @@ def base_among(base: Base | None, at: Ints) -> Base | None:
 
 def widened(basis: Basis) -> MoreChart:
     """Single parts about the wear lines, limits allowing for likeness of neighbours."""
-    charts = basis.broken_at_dresses(lambda x, base: widened_chart(x, base=base))
+    charts = _pair_about(basis, widened_chart)
     says = (*_likeness(basis), ABOUT_LINES)
     return single(basis, *charts, says=says, presumes=(OWN_LINE,))
 
 
 def innovations(basis: Basis) -> MoreChart:
     """What is new in each part, about the wear lines."""
-    charts = basis.broken_at_dresses(lambda x, base: innovations_chart(x, base=base))
+    charts = _pair_about(basis, innovations_chart)
     says = "each point is what the part before does not lead one to expect"
     told = (*_likeness(basis), says, ABOUT_LINES)
     return single(basis, *charts, says=told, presumes=(OWN_LINE,))
+
+
+def _pair_about(basis: Basis, chart_of: Callable[..., ChartPair]) -> tuple[Chart, ...]:
+    def both(x: Floats, base: Base | None) -> tuple[Chart, ...]:
+        pair = chart_of(x, base=base)
+        return pair.location, pair.spread
+
+    every = np.arange(len(basis.series))
+    return basis.broken_at_dresses(both, basis.about, every, basis.base)
 
 
 def _likeness(basis: Basis) -> Iterator[str]:
