@@ -312,9 +312,27 @@ def test_the_board_shouts_when_its_data_are_old(browser, folder):
     page.goto(f"file://{folder}/board.html")
     assert page.locator(".stale").is_visible(), "25 minutes without a reading"
     assert "25 min" in page.locator(".stale").inner_text()
-    page.clock.run_for(3_600_000)
-    assert "85 min" in page.locator(".stale").inner_text()
+    minute, hour = 60_000, 3_600_000
+    for more, age in (
+        (hour, "1 h 25 min:"), (35 * minute, "2 h:"), (22 * hour, "1 day:"),
+        (3 * hour, "1 day 3 h:"), (21 * hour, "2 days:"),
+    ):  # fmt: skip
+        page.clock.fast_forward(more)
+        page.clock.run_for(6_000)
+        assert f"No reading for {age}" in page.locator(".stale").inner_text()
     context.close()
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (768, 1024), (390, 844)])
+def test_the_strip_of_a_stale_board_is_seen_without_scrolling(browser, folder, width, height):
+    page = browser.new_page(viewport={"width": width, "height": height})
+    page.goto(f"file://{folder}/board.html")
+    assert page.locator(".stale").is_visible()
+    strip = page.locator(".strip").bounding_box()
+
+    assert strip["y"] + strip["height"] <= height
+    assert strip["height"] >= 100
+    page.close()
 
 
 def test_the_act_on_the_board_is_read_from_two_metres(shown):

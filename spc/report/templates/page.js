@@ -80,7 +80,17 @@
   function watch() {
     var age = Date.now() / 1000 - stale.dataset.last;
     stale.hidden = age < stale.dataset.late;
-    stale.textContent = stale.dataset.says.replace("{age}", Math.floor(age / 60));
+    stale.textContent = stale.dataset.says.replace("{age}", since(age));
+  }
+  // As people say it: 47 min, 3 h 20 min, 1 day 3 h, 5 days.
+  function since(seconds) {
+    var unit = stale.dataset.units.split("|");
+    var minutes = Math.floor(seconds / 60), hours = Math.floor(minutes / 60);
+    function both(n, name, rest, of) { return n + " " + name + (rest ? " " + rest + " " + of : ""); }
+    if (minutes < 60) { return minutes + " " + unit[0]; }
+    if (hours < 24) { return both(hours, unit[1], minutes % 60, unit[0]); }
+    if (hours < 48) { return both(1, unit[2], hours % 24, unit[1]); }
+    return Math.floor(hours / 24) + " " + unit[3];
   }
   if (stale && stale.dataset.last) { watch(); setInterval(watch, 5000); }
 
