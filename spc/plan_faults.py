@@ -1,7 +1,7 @@
 """What is wrong in a plan, in one line: the key, what was seen, what would be right."""
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterator, Mapping
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -57,4 +57,18 @@ def _place(loc: Loc, table: dict[str, Any]) -> str:
 
 
 def _known_keys(loc: Loc, sections: Mapping[str, type[BaseModel]]) -> list[str]:
-    return list(sections) if len(loc) == 1 else list(sections[str(loc[0])].model_fields)
+    """Keys of the table that the last step of `loc` stands in, tables within tables included."""
+    if len(loc) == 1:
+        return list(sections)
+    table = sections[str(loc[0])]
+    for step in loc[1:-1]:
+        if isinstance(step, str):
+            table = next(_tables_in(table.model_fields[step].annotation), table)
+    return list(table.model_fields)
+
+
+def _tables_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for inside in get_args(annotation):
+        yield from _tables_in(inside)

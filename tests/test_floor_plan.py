@@ -14,7 +14,7 @@ FLOORS = {
     "errors": -1, "units": 0,
     "run": 1, "sigma": 1, "fits": 1,
     "charts": 2, "capability": 2, "gauge": 2, "wear_fit": 2,
-    "plan_faults": 2.9, "wheel": 3, "plan": 3,
+    "plan_faults": 2.9, "feature": 2.9, "wheel": 3, "plan": 3,
     "shifts": 3.3, "series": 3.3, "dressing_costs": 3.5, "more_charts": 3.5, "findings": 3.6,
     "one_feature": 3.8, "acts": 3.8, "stability": 3.7, "watchfulness": 3.8, "advising": 3.8,
     "study": 4,
@@ -26,7 +26,7 @@ FLOORS = {
 NUMERIC = {"sigma", "fits", "charts", "capability", "gauge", "wheel", "wear_fit"}
 ADDRESSES = {
     "pandas": {"run", "intake", "report"},
-    "pydantic": {"plan", "plan_faults"},
+    "pydantic": {"plan", "plan_faults", "feature"},
     "sqlalchemy": {"ledger"},
     "plotly": {"report"},
     "jinja2": {"report"},

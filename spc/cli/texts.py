@@ -94,9 +94,21 @@ def _plan_rows(plan: "Plan") -> Iterable[tuple[str, str, str]]:
 def _table_rows(section: str, table: Any) -> Iterable[tuple[str, str, str]]:
     for key in type(table).model_fields:
         value = getattr(table, key)
-        written = key in table.model_fields_set
-        shown = "not given" if value is None else str(value)
-        yield (f"{section}.{key}", shown, "plan" if written else "default")
+        origin = "plan" if key in table.model_fields_set else "default"
+        if key == "limits" and value:
+            for number, kept in enumerate(value, 1):
+                yield from _table_rows(f"{section}.limits {number}", kept)
+            continue
+        yield (f"{section}.{key}", "not given" if value is None else _as_in_toml(value), origin)
+
+
+def _as_in_toml(value: Any) -> str:
+    """A value as the plan would write it, words without their quotes."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, tuple):
+        return f"[{', '.join(_as_in_toml(each) for each in value)}]"
+    return str(value)
 
 
 def limits_lines(study: "Study", *, who: str, why: str, from_part: int) -> list[str]:

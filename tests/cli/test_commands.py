@@ -169,6 +169,7 @@ def test_plan_show_says_where_every_value_comes_from(spc_says):
     assert rows["job.part"] == "Lock pin\tplan"
     assert rows["machine.offset_step_um"].endswith("default")
     assert rows["feature 'seat'.upper_um"] == "10\tworked out from plan"
+    assert rows["machine.in_process_gauge"] == "false\tdefault"
 
 
 def test_the_readme_names_every_command(spc_says):

@@ -1,0 +1,185 @@
+"""What is measured on the part, and between which limits."""
+
+import math
+from functools import cached_property
+from typing import Literal, Self
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    NonNegativeFloat,
+    PositiveFloat,
+    PositiveInt,
+    model_validator,
+)
+
+from spc.fits import limits_of_size
+from spc.units import UM_PER_UNIT
+
+Unit = Literal["mm", "in", "um"]
+Kind = Literal["diameter", "bore", "taper", "roundness", "runout", "roughness", "length"]
+#: Kinds whose value cannot fall below zero.
+ZERO_BOUNDED = frozenset({"roundness", "runout", "roughness"})
+#: Kinds with a nominal size; the others are deviations in themselves.
+SIZES = frozenset({"diameter", "bore", "length"})
+#: The one-sided 95 % guard in units of the expanded uncertainty: 1.65/2 (ISO 14253-1, from memory).
+GUARD_PER_U = 0.825
+
+
+class PlanTable(BaseModel):
+    """A table of the plan file: its keys are known, its numbers finite, and nothing changes it."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", ignored_types=(cached_property,), allow_inf_nan=False
+    )
+
+
+class Feature(PlanTable):
+    """One measured characteristic. Limits are deviations from nominal in `unit`."""
+
+    name: str = Field(min_length=1, description="Column headers map to it.")
+    kind: Kind = Field("diameter", description="What is measured.")
+    nominal: PositiveFloat | None = Field(None, description="Nominal size in the unit.")
+    upper: float | None = Field(None, description="Upper limit, deviation in the unit.")
+    lower: float | None = Field(None, description="Lower limit, deviation in the unit.")
+    unit: Unit = Field("mm", description="Unit of nominal, limits and target.")
+    fit: str | None = Field(None, description='ISO 286 instead of numbers, such as "25 k5".')
+    station_mm: float | None = Field(None, description="Place along the axis, for taper. [mm]")
+    target: Literal["middle"] | float = Field(
+        "middle", description="Where the level should sit: middle of the limits or a deviation."
+    )
+    lead: bool = Field(False, description="Its level steers offsets.")
+    between: tuple[str, str] | None = Field(
+        None, description="Taper computed as first feature minus second."
+    )
+    gauge_sd_um: PositiveFloat = Field(0.3, description="Gauge spread to start from. [µm]")
+    gauge_step_um: NonNegativeFloat = Field(0.1, description="Smallest gauge step. [µm]")
+    uncertainty_um: NonNegativeFloat = Field(0.0, description="Expanded uncertainty, k = 2. [µm]")
+    sample: PositiveInt | None = Field(None, description="At least every n-th part is measured.")
+    expansion_per_kelvin: NonNegativeFloat | None = Field(
+        None, description="Thermal expansion of the part, such as 11.5e-6 for steel. [1/K]"
+    )
+
+    @model_validator(mode="after")
+    def _limits_agree(self) -> Self:
+        if self.fit is not None:
+            _check_fit(self)
+        elif self.kind in SIZES and self.nominal is None:
+            raise ValueError("nominal is missing; give the nominal size or a fit such as '25 k5'")
+        if self.kind not in SIZES and self.nominal is not None:
+            raise ValueError(f"nominal has no meaning for {self.kind}; leave it out")
+        if self.between is not None and self.kind != "taper":
+            raise ValueError("between is for kind = 'taper' only")
+        upper, lower = self.upper_um, self.lower_um
+        if self.kind in ZERO_BOUNDED and self.lower is not None:
+            raise ValueError(f"lower has no meaning for {self.kind}, which cannot fall below zero")
+        if self.kind in ZERO_BOUNDED and upper is not None and upper <= 0:
+            raise ValueError(f"upper is {self.upper:g}; for {self.kind} it must be above zero")
+        if upper is None and lower is None:
+            raise ValueError("upper and lower are both missing; give at least one")
+        if upper is not None and lower is not None and lower >= upper:
+            raise ValueError(
+                f"lower {self._shown(lower)} is not below upper {self._shown(upper)}; swap them?"
+            )
+        if self.fit is not None and ("H" in self.fit) != (self.kind == "bore"):
+            right = "a hole H for a bore, a shaft letter for a diameter"
+            raise ValueError(f"fit {self.fit!r} does not suit kind {self.kind!r}; give {right}")
+        target = self.target_um
+        if target is not None and (
+            (upper is not None and target > upper) or (lower is not None and target < lower)
+        ):
+            raise ValueError(
+                f"target {self._shown(target)} lies outside the limits; it is a deviation from "
+                f"nominal in {self.unit}, as upper and lower are"
+            )
+        guard = GUARD_PER_U * self.uncertainty_um
+        if self.kind in ZERO_BOUNDED and upper is not None and upper <= guard:
+            raise ValueError(
+                f"uncertainty_um = {self.uncertainty_um:g} leaves no room below upper, {upper:g} µm"
+            )
+        if upper is not None and lower is not None and upper - lower <= 2 * guard:
+            raise ValueError(
+                f"uncertainty_um = {self.uncertainty_um:g} leaves no room between the limits, "
+                f"which are {upper - lower:g} µm apart"
+            )
+        return self
+
+    def _shown(self, um: float) -> str:
+        return f"{um / float(UM_PER_UNIT[self.unit]):g} {self.unit}"
+
+    @cached_property
+    def nominal_mm(self) -> float | None:
+        """Nominal size; None for form, finish and taper. [mm]"""
+        if self.fit is not None:
+            return limits_of_size(self.fit).nominal_mm
+        if self.nominal is None:
+            return None
+        return round(self.nominal * float(UM_PER_UNIT[self.unit]) / 1000, 9)
+
+    @cached_property
+    def upper_um(self) -> float | None:
+        """Upper limit, deviation from nominal; None: no such limit. [µm]"""
+        if self.fit is not None:
+            return limits_of_size(self.fit).upper_um
+        return None if self.upper is None else self._um(self.upper)
+
+    @cached_property
+    def lower_um(self) -> float | None:
+        """Lower limit, deviation from nominal; None: no such limit. [µm]"""
+        if self.fit is not None:
+            return limits_of_size(self.fit).lower_um
+        if self.lower is not None:
+            return self._um(self.lower)
+        if self.kind == "taper" and self.upper is not None:
+            return -self._um(self.upper)
+        return None
+
+    def _um(self, value: float) -> float:
+        return round(value * float(UM_PER_UNIT[self.unit]), 6)
+
+    @cached_property
+    def target_um(self) -> float | None:
+        """Where the level should sit; None: one-sided without a target. [µm]"""
+        if self.target != "middle":
+            return self._um(self.target)
+        if self.kind in ZERO_BOUNDED:
+            return 0.0
+        if self.upper_um is None or self.lower_um is None:
+            return None
+        return (self.upper_um + self.lower_um) / 2
+
+    @cached_property
+    def guarded_um(self) -> tuple[float, float]:
+        """Lower and upper limit moved in by 0.825 U; infinite where there is none. [µm]"""
+        guard = GUARD_PER_U * self.uncertainty_um
+        lower = -math.inf if self.lower_um is None else self.lower_um + guard
+        upper = math.inf if self.upper_um is None else self.upper_um - guard
+        return lower, upper
+
+    @property
+    def zero_bounded(self) -> bool:
+        """Whether the value cannot fall below zero."""
+        return self.kind in ZERO_BOUNDED
+
+    @property
+    def is_size(self) -> bool:
+        """Whether the feature has a nominal size that offsets move (a diameter or a bore)."""
+        return self.kind in ("diameter", "bore")
+
+
+def _check_fit(feature: Feature) -> None:
+    fit = limits_of_size(str(feature.fit))
+    if feature.kind not in SIZES:
+        raise ValueError(f"fit has no meaning for {feature.kind}; give upper instead")
+    scale = float(UM_PER_UNIT[feature.unit])
+    for key, seen, right in (
+        ("nominal", feature.nominal, fit.nominal_mm * 1000 / scale),
+        ("upper", feature.upper, fit.upper_um / scale),
+        ("lower", feature.lower, fit.lower_um / scale),
+    ):
+        if seen is not None and not math.isclose(seen, right, rel_tol=1e-9, abs_tol=1e-9):
+            raise ValueError(
+                f"{key} = {seen:g} does not agree with fit {feature.fit!r}, which gives "
+                f"{right:g} {feature.unit}; leave one of them out"
+            )
