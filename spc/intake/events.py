@@ -146,10 +146,14 @@ def _minutes(text: str, place: str, remarks: list[str]) -> float:
     if not text:
         return float("nan")
     try:
-        return float(read_quantity(text.casefold().removesuffix("min").strip()).value)
+        minutes = float(read_quantity(text.casefold().removesuffix("min").strip()).value)
     except BadQuantity:
         remarks.append(f"{place}: minutes {shortened(text, 30)!r} cannot be read and are left out")
         return float("nan")
+    if minutes < 0:
+        remarks.append(f"{place}: minutes {shortened(text, 30)!r} are negative and are left out")
+        return float("nan")
+    return minutes
 
 
 def read_events_file(

@@ -29,6 +29,14 @@ def test_an_event_stands_after_the_part_of_its_row_or_of_the_row_before(read):
     assert run.made == 7
 
 
+def test_a_pause_of_less_than_nothing_is_kept_without_its_minutes(read):
+    run = read("part,seat A,event,minutes\n1,25.0031,,\n,,pause,-15\n2,25.0033,,\n")
+
+    assert told(run) == [(1, "pause", None)]
+    assert run.events["minutes"].isna().all()
+    assert any("row 3" in said and "'-15' are negative" in said for said in run.remarks)
+
+
 @pytest.mark.parametrize(
     ("word", "kind"),
     [("Abrichten", "dress"), ("diamantage", "dress"), ("Korrektur", "offset"),
