@@ -21,6 +21,7 @@ from spc.series import Series
 from spc.shifts import ShiftSpan
 from spc.wheel.advice import Advice
 from spc.wheel.cycles import DressCycle, WearLine
+from spc.wheel.life import DressCosts
 
 
 @dataclass(frozen=True)
@@ -129,6 +130,7 @@ class Study:
     learned: dict[str, Any]
     self_check: dict[str, Any]
     remarks: tuple[str, ...]
+    dress_costs: DressCosts | None = None  # None: no lead diameter
 
     @property
     def lead(self) -> FeatureStudy | None:
@@ -205,6 +207,7 @@ class Study:
                 for p in self.prompts
             ],
             "advice": self.advice.as_dict(),
+            "dress_costs": plain(self.dress_costs),
             "self_check": plain(self.self_check),
             "remarks": list(self.remarks),
         }

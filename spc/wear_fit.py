@@ -17,7 +17,7 @@ FEWEST_CYCLES = 3
 #: Fewest measured parts of a cycle that say anything of its wear.
 FEWEST_PARTS = 4
 #: Cycles and measured parts of one cycle that are used; more change no bound that is shown.
-MOST_CYCLES, MOST_PARTS = 40, 40
+MOST_CYCLES, MOST_PARTS = 40, 30
 #: Break-in as a share of the longest age seen, and from where on the wear may bend.
 BREAK_IN, BEND_FROM = 0.06, 0.6
 #: A reading this many spreads from the curve is a slip of hand or gauge and is left out.
@@ -174,13 +174,16 @@ class CyclesFit:
 
     def _leave_out(self, wild: NDArray[np.bool_]) -> None:
         kept, place = [], 0
-        for cycle in self.cycles:
+        for cycle, sums in zip(self.cycles, self._sums, strict=True):
             good = ~wild[place : place + len(cycle)]
             place += len(cycle)
-            kept.append(MeasuredCycle(cycle.ages[good], cycle.bare_um[good], cycle.finished))
+            if good.all():
+                kept.append((cycle, sums))
+            elif good.sum() > 1:
+                rest = MeasuredCycle(cycle.ages[good], cycle.bare_um[good], cycle.finished)
+                kept.append((rest, self._sums_of(rest)))
         self.slips = int(wild.sum())
-        self.cycles = [cycle for cycle in kept if len(cycle) >= 2]
-        self._sums = [self._sums_of(cycle) for cycle in self.cycles]
+        self.cycles, self._sums = [cycle for cycle, _ in kept], [sums for _, sums in kept]
         self.best = self._refit(np.ones(len(self.cycles)))
         self.pool = self._residuals()
 

@@ -7,6 +7,7 @@ from itertools import product
 
 import numpy as np
 
+from spc.dressing_costs import usual_step
 from spc.errors import NotEnough, SpcError
 from spc.plan import Feature, Plan
 from spc.run import Run
@@ -138,7 +139,7 @@ def recorded(run: Run, plan: Plan) -> Recorded:
     )
     inside = (events["after_part"] > begun) & (events["after_part"] < run.made)
     rows = run.measurements
-    every = _usual_step(series)
+    every = usual_step(series)
     mine = (rows["feature"] == lead.name) & (rows["part"] > begun)
     return Recorded(
         plan=plan,
@@ -272,12 +273,6 @@ def _without_slips(fit: CyclesFit, cycle: MeasuredCycle) -> MeasuredCycle:
     single, _ = split(fit.best, cycle)
     good = np.abs(single) <= 5 * fit.best.sd_at(cycle.ages)
     return replace(cycle, ages=cycle.ages[good], bare_um=cycle.bare_um[good])
-
-
-def _usual_step(series: Series) -> int:
-    """The most frequent step between checks; extra looks after acts are shorter."""
-    steps, counts = np.unique(np.diff(series.parts), return_counts=True)
-    return int(steps[::-1][np.argmax(counts[::-1])]) if len(steps) else 1
 
 
 def _beyond(run: Run, lead: Feature, series: Series, begun: int) -> float:

@@ -5,14 +5,15 @@ import math
 from spc.findings import Act
 from spc.report.ages import ages_picture
 from spc.report.handover import effect_words
+from spc.report.how_often import dress_chapter
 from spc.report.lens import FeatureLens, Lens
 from spc.report.pieces import Chapter, Picture, Table, Term
 from spc.report.taper import taper_chapter
 from spc.report.voice import tame
-from spc.report.wheel_figures import cycles_figure, forecast_figure, interval_figure
+from spc.report.wheel_figures import cycles_figure, forecast_figure
 from spc.wheel.cycles import WearLine
 from spc.wheel.forecast import FARTHEST
-from spc.wheel.life import DressInterval, feet_per_minute, wheel_left
+from spc.wheel.life import feet_per_minute, wheel_left
 
 #: Dress cycles listed on the page.
 MOST_LISTED = 40
@@ -28,6 +29,8 @@ def chapters(lens: Lens) -> tuple[Chapter, ...]:
     if form:
         found.append(Chapter(lens.voice.say("ages.form_chapter"), (), tuple(form)))
     found += [taper for f in lens.features for taper in [taper_chapter(f)] if taper]
+    often = dress_chapter(lens)
+    found += [often] if often else []
     found.append(_life(lens))
     return tuple(found)
 
@@ -139,36 +142,6 @@ def _forecast(lens: FeatureLens) -> Picture | None:
         caption=f"{words} {say('wheel.fan_note')}",
         spec=forecast_figure(lens, wear.slope, (left.low, left.middle, left.high)),
         tables=(Table(head, rows, frozenset({1, 2})),),
-    )
-
-
-def interval_picture(lens: Lens, interval: DressInterval) -> Picture:
-    """Cost per part against the dress interval: the best, how flat it is, what the habit costs."""
-    say, voice = lens.voice.say, lens.voice
-    currency, habit = tame(lens.study.plan.cost.currency, 12), lens.study.plan.wheel.parts_per_dress
-
-    def cost(parts: int) -> str:
-        return f"{voice.number(float(interval.costs[parts - 1]), 3)} {currency}"
-
-    told = ""
-    if habit is not None and habit <= len(interval.costs):
-        told = say("wheel.interval_habit", habit=habit, cost=cost(habit))
-    key = "wheel.interval_open" if interval.open_ended else "wheel.interval_says"
-    listed = sorted({interval.flat_from, interval.best, interval.flat_to, len(interval.costs)})
-    head = (say("wheel.x_interval"), say("wheel.y_cost", currency=currency))
-    return Picture(
-        key="interval",
-        title=say("wheel.interval_title"),
-        caption=say(
-            key,
-            best=interval.best,
-            least=cost(interval.best),
-            flat_from=interval.flat_from,
-            flat_to=interval.flat_to,
-            habit=told,
-        ),
-        spec=interval_figure(interval, habit, currency, voice),
-        tables=(Table(head, tuple((str(n), cost(n)) for n in listed), frozenset({0, 1})),),
     )
 
 

@@ -29,7 +29,7 @@ from spc.report.steel import (
 from spc.report.voice import Voice
 from spc.wheel.cycles import DressCycle
 from spc.wheel.forecast import CHANCE
-from spc.wheel.life import DressInterval
+from spc.wheel.life import FLAT, DressCosts, DressInterval
 
 #: Earlier cycles drawn thin behind the running one; more would hide each other.
 MOST_CYCLES = 40
@@ -223,23 +223,41 @@ def ages_figure(lens: FeatureLens, groups: list[tuple[int, int, float, float, fl
 
 
 def interval_figure(
-    interval: DressInterval, habit: int | None, currency: str, voice: Voice
+    found: DressCosts, interval: DressInterval, habit: int | None, currency: str, voice: Voice
 ) -> Figure:
-    """Cost per part against the dress interval, its flat bottom washed and the habit marked."""
+    """Cost per part against the dress interval with its bounds; flat bottom, best and habit."""
     drawn = evenly(len(interval.costs), most=300)
     x = interval.intervals[drawn].astype(int).tolist()
-    course = line(
-        x, plain(interval.costs[drawn], 4), line={"color": INK, "width": 1.6}, hoverinfo="x+y"
-    )
+    traces = []
+    if found.lower is not None and found.upper is not None:
+        edge = np.concatenate([found.upper[drawn], found.lower[drawn][::-1]])
+        traces.append(
+            line([*x, *x[::-1]], plain(edge, 4), fill="toself", fillcolor=WASH, line={"width": 0})
+        )
+    hover = "%{x}: %{y} " + label(currency) + "<extra></extra>"
+    traces.append(
+        line(x, plain(interval.costs[drawn], 4), line={"color": INK, "width": 1.6},
+             hoverinfo=None, hovertemplate=hover)
+    )  # fmt: skip
+    best = discs([interval.best], plain([interval.least], 4), hovertemplate=hover)
+    best["marker"] = {"symbol": "circle", "size": 11, "color": ACT}
+    # The dear short intervals would flatten the bottom that matters.
+    top = round(2.5 * interval.least, 4)
     flat = {
-        "type": "rect", "xref": "x", "x0": interval.flat_from, "x1": interval.flat_to,
-        "yref": "paper", "y0": 0, "y1": 1, "layer": "below", "line": {"width": 0},
-        "fillcolor": WASH,
+        "type": "line", "xref": "x", "x0": interval.flat_from, "x1": interval.flat_to,
+        "yref": "y", "y0": (1 + FLAT) * interval.least, "y1": (1 + FLAT) * interval.least,
+        "line": {"color": ACT, "width": 4},
     }  # fmt: skip
-    best = discs([interval.best], plain([interval.least], 4), hoverinfo="x+y")
-    best["marker"] = {"symbol": "diamond", "size": 11, "color": ACT}
+    # On a phone a label in the middle of its mark would reach over the edge.
+    late = interval.flat_to > 0.7 * len(interval.costs)
     marks = [flat]
     notes = [y_title(voice.say("wheel.y_cost", currency=label(currency)))]
+    notes.append({
+        "x": interval.flat_to if late else (interval.flat_from + interval.flat_to) / 2,
+        "y": interval.least / 2, "showarrow": False, "font": {"size": 12, "color": ACT},
+        "xanchor": "right" if late else "center",
+        "text": voice.say("wheel.interval_flat", low=interval.flat_from, high=interval.flat_to),
+    })  # fmt: skip
     if habit is not None and habit <= len(interval.costs):
         marks.append({
             "type": "line", "xref": "x", "x0": habit, "x1": habit, "yref": "paper", "y0": 0,
@@ -247,11 +265,14 @@ def interval_figure(
         })  # fmt: skip
         notes.append({
             "x": habit, "yref": "paper", "y": 1, "yanchor": "bottom", "showarrow": False,
+            "xanchor": "right" if habit > len(interval.costs) / 2 else "left",
             "text": voice.say("wheel.habit"), "font": {"size": 12, "color": SOFT},
         })  # fmt: skip
-    top = 3 * interval.least  # the dear short intervals would flatten the bottom that matters
     return figure(
-        [course, best], voice, height=300, shapes=marks, annotations=notes, margin={"r": 30},
-        xaxis={"title": {"text": voice.say("wheel.x_interval")}, "rangemode": "tozero"},
-        yaxis={"range": [0, round(top, 4)], "fixedrange": True},
+        [*traces, best], voice, height=300, shapes=marks, annotations=notes, margin={"r": 30},
+        xaxis={
+            "title": {"text": voice.say("wheel.x_interval")},
+            "range": [0, round(1.04 * len(interval.costs), 2)],
+        },
+        yaxis={"range": [0, top], "fixedrange": True},
     )  # fmt: skip

@@ -1,7 +1,7 @@
 """What is left of the wheel, how fast its rim runs, and which dress interval costs least."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -209,4 +209,147 @@ def dress_interval(part_costs: ArrayLike, dress_cost: float) -> DressInterval:
         flat_from=int(near[0]) + 1,
         flat_to=int(near[-1]) + 1,
         open_ended=best == parts.size - 1,
+    )
+
+
+#: Widths of a sawtooth that are tried, as shares of the tolerance width, and points across it.
+_TEETH = (0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.13, 0.16, *(k / 40 for k in range(8, 41)))
+_LEVELS = 201
+
+
+@dataclass(frozen=True)
+class HeldSize:
+    """
+    Limits of one size, mirrored so that wear goes up, and what being off costs. [µm, cost]
+
+    `below` is paid for a part under `lower`, `above` for one over `upper`, `off_target` for one on
+    the limit farther from target, growing with the square; `every`: parts from check to check.
+    """
+
+    lower: float
+    upper: float
+    target: float
+    below: float
+    above: float
+    off_target: float
+    offset: float
+    every: int
+
+    def part_costs(self, sd: ArrayLike, drift: ArrayLike) -> Floats:
+        """
+        Least expected cost per part when offsets hold a drifting size.
+
+        Parameters
+        ----------
+        sd, drift : array_like, shape (m,)
+            Spread of parts about their level, and drift per part. [µm]
+
+        Returns
+        -------
+        ndarray, shape (m,)
+            Parts off target and outside, and the offsets.
+
+        Notes
+        -----
+        The level climbs from an aim by a width and is set back at the price of one offset: the
+        cheapest aim and width are taken, no narrower than the drift from one check to the next.
+        """
+        spread, climb = np.asarray(sd, dtype=float), np.abs(np.asarray(drift, dtype=float))
+        width = self.upper - self.lower
+        levels = np.linspace(self.lower - width / 4, self.upper + width / 4, _LEVELS)
+        cell = float(levels[1] - levels[0])
+        loss = self.expected(levels, spread[:, None])
+        area = np.concatenate([np.zeros((len(spread), 1)), np.cumsum(loss, axis=1)], axis=1)
+        cells = sorted({max(1, round(share * width / cell)) for share in _TEETH})
+        found = np.full(len(spread), np.inf)
+        for many in cells:
+            tooth = many * cell
+            mean = ((area[:, many:] - area[:, :-many]) / many).min(axis=1)
+            cost = mean + self.offset * climb / tooth
+            wide_enough = (tooth >= climb * self.every) | (many == cells[-1])
+            found = np.where(wide_enough, np.minimum(found, cost), found)
+        return np.asarray(found)
+
+    def expected(self, level: ArrayLike, sd: ArrayLike) -> Floats:
+        """
+        Expected cost of a part about a level.
+
+        Examples
+        --------
+        >>> HeldSize(-8, 8, 0, 15, 5, 0.5, 0.6, 5).expected(8.0, 1.0).round(3).tolist()
+        3.008
+        """
+        from scipy.special import ndtr
+
+        m, s = np.asarray(level, dtype=float), np.asarray(sd, dtype=float)
+        reach = max(self.upper - self.target, self.target - self.lower)
+        return np.asarray(
+            self.off_target * ((m - self.target) ** 2 + s**2) / reach**2
+            + self.below * ndtr((self.lower - m) / s)
+            + self.above * ndtr((m - self.upper) / s)
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class DressCosts:
+    """
+    What a run's dress cycles say of the cost per part against the dress interval.
+
+    Attributes
+    ----------
+    interval : DressInterval or None
+        From one part per dress to the oldest wheel that the run tells of; None: not enough yet,
+        and `not_enough` says why.
+    lower, upper : ndarray, shape (n,)
+        95 % bounds of the costs, from refits to cycles drawn at random.
+    best_lower, best_upper : int
+        Of the best interval; `best_upper` may be the longest interval known.
+    open_share : float
+        Share of refits whose cost still falls there.
+    cycles : int
+        Finished dress cycles behind it.
+    form : tuple of str
+        Features of form and finish whose growth with age is counted.
+    """
+
+    interval: DressInterval | None = None
+    lower: Floats | None = None
+    upper: Floats | None = None
+    best_lower: int = 0
+    best_upper: int = 0
+    open_share: float = 0.0
+    cycles: int = 0
+    form: tuple[str, ...] = ()
+    not_enough: str = ""
+    refits: Floats | None = field(default=None, repr=False)  # costs, shape (refits, n)
+
+    def more_at(self, parts: int) -> tuple[float, float, float]:
+        """How much more than at the best an interval costs, with the 95 % bounds of that."""
+        if self.interval is None or self.refits is None:
+            raise ValueError(self.not_enough)
+        best, costs = self.interval.best, self.interval.costs
+        apart = self.refits[:, parts - 1] - self.refits[:, best - 1]
+        low, high = np.quantile(apart, (0.025, 0.975), method="weibull")
+        more = float(costs[parts - 1] - costs[best - 1])
+        return more, min(float(low), more), max(float(high), more)
+
+
+def dress_costs(
+    best: DressInterval, refits: list[DressInterval], *, cycles: int, form: tuple[str, ...] = ()
+) -> DressCosts:
+    """The cost against the interval with the bounds that refits of it leave."""
+    costs = np.stack([refit.costs for refit in refits])
+    lower, upper = np.quantile(costs, (0.025, 0.975), axis=0, method="weibull")
+    ends = np.quantile([refit.best for refit in refits], (0.025, 0.975), method="weibull")
+    return DressCosts(
+        interval=best,
+        # The fit to all cycles may lie at the edge of its refits; its own figure is inside.
+        lower=np.minimum(lower, best.costs),
+        upper=np.maximum(upper, best.costs),
+        best_lower=min(int(np.floor(ends[0])), best.best),
+        best_upper=max(int(np.ceil(ends[1])), best.best),
+        open_share=float(np.mean([refit.open_ended for refit in refits])),
+        cycles=cycles,
+        form=form,
+        refits=costs,
     )

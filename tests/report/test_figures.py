@@ -9,15 +9,15 @@ import studies
 from spc.charts.limits import Base
 from spc.plan import read_plan
 from spc.report.contents import page
+from spc.report.how_often import dress_chapter, interval_picture
 from spc.report.lens import Lens
 from spc.report.run_figures import size_figure, value_range
 from spc.report.steel import MOST_DRAWN, PALETTE, label, spread_labels, thinned
 from spc.report.the_gauge import repeat_scatter, repeats, repeats_words
 from spc.report.the_run import about_picture, chapters
-from spc.report.the_wheel import interval_picture
 from spc.report.voice import voice
 from spc.study import examine
-from spc.wheel.life import dress_interval
+from spc.wheel.life import dress_costs, dress_interval
 
 
 @pytest.fixture(scope="module")
@@ -107,20 +107,74 @@ def test_labels_obey_no_markup():
     assert label("<b>A</b> & <a href='x'>") == "&lt;b&gt;A&lt;/b&gt; &amp; &lt;a href='x'&gt;"
 
 
+def costs_of(*slopes, dress_cost=1.8, parts=40):
+    """Part n costs slope times n; the first slope is the best fit, all are its refits."""
+    intervals = [
+        dress_interval([slope * n for n in range(1, parts + 1)], dress_cost) for slope in slopes
+    ]
+    return dress_costs(intervals[0], intervals, cycles=7)
+
+
+def words_of_interval(study, found):
+    return interval_picture(Lens(study, voice()), found, found.interval).caption
+
+
 def test_the_cost_picture_names_the_best_interval_and_what_the_habit_costs(study):
     # Part n costs 0.1 n and a dress 1.8: the least is (1.8 + 2.1) / 6 = 0.65 at 6 parts. 5 parts
     # cost 0.66, 8 cost 0.675, both below 1.05 * 0.65 = 0.6825; 4 cost 0.70 and 9 cost 0.70. The
-    # habit of 30 costs (1.8 + 46.5) / 30 = 1.61.
-    interval = dress_interval([0.1 * n for n in range(1, 41)], dress_cost=1.8)
+    # habit of 30 costs (1.8 + 46.5) / 30 = 1.61, 0.96 more.
+    found = costs_of(*[0.1] * 40)
 
-    picture = interval_picture(Lens(study, voice()), interval)
+    picture = interval_picture(Lens(study, voice()), found, found.interval)
 
     go.Figure(picture.spec)
     assert picture.caption == (
-        "Dressing every 6 parts costs least, 0.650 units per part; from 5 to 8 parts nothing "
-        "costs over 5 % more. The habit of 30 parts costs 1.610 units."
+        "Dressing every 6 parts costs least: 0.650 units per part (95 %: 0.650 to 0.650). From 5 "
+        "to 8 parts nothing costs over 5 % more. By what 7 finished cycles leave open, the best "
+        "lies between 6 and 6 parts (95 %). The habit of 30 parts costs 0.960 units per part more "
+        "(95 %: 0.960 to 0.960). Nothing is drawn beyond 40 parts, the longest cycle seen; the "
+        "band is 95 %."
     )
-    assert ("6", "0.650 units") in picture.tables[0].rows
+    assert ("6", "0.650", "0.650 to 0.650") in picture.tables[0].rows
+    assert max(picture.spec["data"][1]["x"]) == 40
+
+
+def test_the_cost_picture_says_what_refits_leave_open(study):
+    # The best of a slope s lies near sqrt(2 * 1.8 / s): 6 at 0.1, 8 or 9 at 0.05, 4 or 5 at 0.2.
+    words = words_of_interval(study, costs_of(*[0.1] * 20, *[0.05] * 20, *[0.2] * 20))
+
+    assert "the best lies between 4 and 8 parts" in words
+
+
+def test_a_cost_that_still_falls_at_the_longest_cycle_names_no_best(study):
+    words = words_of_interval(study, costs_of(*[0.001] * 40, parts=20))
+
+    assert "still falls at 20 parts" in words
+    assert "costs least" not in words
+    assert "The habit of 30 parts is longer than any cycle of this run" in words
+
+
+def test_a_habit_that_refits_do_not_tell_from_the_best_is_not_called_dearer(study):
+    # At slopes near 0.004 the best lies at 30 of 40; whichever it is, 30 is as good.
+    found = costs_of(0.005, *[0.004] * 30, *[0.006] * 30)
+
+    assert "this run does not settle that" in words_of_interval(study, found)
+
+
+def test_too_few_cycles_say_not_enough_yet_where_the_figure_would_be(study):
+    chapter = dress_chapter(Lens(study, voice()))
+
+    assert "not enough yet" in chapter.words[0]
+    assert "2 finished dress cycles" in chapter.words[0]
+    assert chapter.pictures == ()
+
+
+def test_the_cost_of_invented_prices_is_not_sold_as_money():
+    study = studies.invented_study(studies.invented_run(parts=180))
+
+    notes = dress_chapter(Lens(study, voice())).notes
+
+    assert any("invented ones stand in" in note for note in notes)
 
 
 def test_repeat_readings_are_drawn_about_the_mean_of_their_part():

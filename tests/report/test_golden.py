@@ -36,6 +36,15 @@ def test_a_page_says_the_same_words(study, tmp_path, golden, kind):
     golden(GOLDEN / f"{kind}.txt", words_of(page))
 
 
+def test_the_wheel_of_a_longer_run_says_how_often_to_dress(tmp_path, golden):
+    study = studies.invented_study(studies.invented_run(parts=180))
+    words = words_of(write_report(study, tmp_path, kind="wheel", as_of=studies.AS_OF))
+
+    mine = words[words.index("\nHow often to dress") :]
+
+    golden(GOLDEN / "dress_interval.txt", mine[: mine.index("\nWheel\n")])
+
+
 def test_a_busy_shift_is_told_in_the_same_words(tmp_path, golden):
     page = write_report(studies.busy_study(), tmp_path, as_of=studies.AS_OF, locale="de")
     words = words_of(page)

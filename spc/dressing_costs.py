@@ -1,0 +1,202 @@
+"""What the dress cycles of one run say of the dress interval: from rows to cost per part."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from spc.errors import NotEnough
+from spc.plan import Feature, Plan
+from spc.run import Run
+from spc.series import Floats, Series, series_of
+from spc.wear_fit import CyclesFit, MeasuredCycle, WearFit, split
+from spc.wheel.cycles import BEGINNERS, DressCycle
+from spc.wheel.life import DressCosts, DressInterval, HeldSize, dress_costs, dress_interval
+
+#: Refits that the bounds come from, and the seed of their weights: equal runs, equal pages.
+REFITS, SEED = 99, 20
+#: Readings that a level is known from when an offset is made (our choice).
+_LEVEL_READINGS = 3
+#: Power of age by which form and finish grow in the logarithm (engineering judgement).
+_FORM_POWER = 1.5
+#: Fewest values of form, and cycles that hold some, before their growth is counted.
+_FORM_VALUES, _FORM_CYCLES = 8, 3
+
+
+def dressing_costs(
+    run: Run, plan: Plan, cycles: Sequence[DressCycle], *, last: int
+) -> DressCosts | None:
+    """
+    Cost per part against the dress interval, from the cycles up to part `last`.
+
+    Returns
+    -------
+    DressCosts or None
+        None without a lead diameter; with `not_enough` below three finished cycles.
+
+    Notes
+    -----
+    A cycle costs its dress, one offset and a first part off by the step of the dress, then part by
+    part what its size costs when offsets hold it against the drift of that age and the spread of
+    that age, and what form and finish outside their limits cost. Readings cost the same whatever
+    the interval and are not counted.
+    """
+    lead = plan.lead
+    if lead is None:
+        return None
+    try:
+        return _costs(run, plan, lead, cycles, last)
+    except NotEnough as too_little:
+        return DressCosts(not_enough=str(too_little))
+
+
+def _costs(
+    run: Run, plan: Plan, lead: Feature, cycles: Sequence[DressCycle], last: int
+) -> DressCosts:
+    if plan.machine.in_process_gauge:
+        raise NotEnough("offsets act on a gauge in the process, which hides the wear")
+    if lead.upper_um is None or lead.lower_um is None:
+        raise NotEnough(f"{lead.name} has one limit only, and costs need two")
+    sign = -1 if lead.kind == "bore" else 1
+    series = series_of(run, plan, lead, cycles, first=1, last=last)
+    ends = set(run.events["after_part"][run.events["kind"].isin(BEGINNERS)].tolist())
+    known = [place for place, cycle in enumerate(cycles) if cycle.age_known]
+    fit = CyclesFit([_measured(series, cycles, place, sign, ends) for place in known])
+    every = usual_step(series)
+    oldest = min(max(cycles[place].parts for place in known), fit.longest + every)
+    held = _held(plan, lead, sign, every)
+    grown = [
+        growth
+        for feature in plan.features
+        if feature.zero_bounded and feature.upper_um is not None
+        for growth in [_form_of(run, plan, feature, cycles, known, last)]
+        if growth is not None
+    ]
+    reckoned = _Reckoned(plan, lead, fit, held, grown, oldest)
+    random = np.random.default_rng(SEED)
+    refits = [reckoned.interval(fit.drawn(random), random) for _ in range(REFITS)]
+    return dress_costs(
+        reckoned.interval(fit.best, None),
+        refits,
+        cycles=sum(cycle.finished for cycle in fit.cycles),
+        form=tuple(growth.name for growth in grown),
+    )
+
+
+class _Reckoned:
+    """From a fit of the process, or a refit, to the cost against the interval."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        lead: Feature,
+        fit: CyclesFit,
+        held: HeldSize,
+        grown: list["_Growth"],
+        oldest: int,
+    ) -> None:
+        self._plan, self._held, self._grown = plan, held, grown
+        self._gauge_sd = lead.gauge_sd_um
+        self._ages = np.arange(1, oldest + 1)
+        levels = [split(fit.best, cycle)[1] for cycle in fit.cycles if len(cycle)]
+        self._steps = np.diff(levels)
+
+    def interval(self, wear: WearFit, random: np.random.Generator | None) -> DressInterval:
+        """The cost by one fit; with `random` steps and form are weighed at random, too."""
+        held, count = self._held, len(self._steps)
+        if random is None:
+            share = np.full(count, 1 / count)
+        else:
+            # As for the fit: so that a weighted mean spreads like its usual standard error.
+            share = random.dirichlet(np.full(count, (count - 1) / (count + 1)))
+        step = math.sqrt(float(share @ self._steps**2))
+        first = held.expected(held.target, [math.hypot(wear.sd_um, step), wear.sd_um])
+        sizes = _size_costs(wear, held, self._ages, gauge_sd=self._gauge_sd)
+        form = sum((each.outside(self._ages, random) for each in self._grown), 0 * sizes)
+        return dress_interval(
+            sizes + self._plan.cost.rework * form,
+            self._plan.cost.dress + held.offset + float(first[0] - first[1]),
+        )
+
+
+def _measured(
+    series: Series, cycles: Sequence[DressCycle], place: int, sign: int, ends: set[int]
+) -> MeasuredCycle:
+    mine = series.cycle == place
+    finished = cycles[place].last_part in ends
+    return MeasuredCycle(series.since_dress[mine], sign * series.bare_um[mine], finished)
+
+
+def usual_step(series: Series) -> int:
+    """The most frequent step between checks; extra looks after acts are shorter."""
+    steps, counts = np.unique(np.diff(series.parts), return_counts=True)
+    return int(steps[::-1][np.argmax(counts[::-1])]) if len(steps) else 1
+
+
+def _held(plan: Plan, lead: Feature, sign: int, every: int) -> HeldSize:
+    lower, upper = lead.lower_um or 0.0, lead.upper_um or 0.0
+    target = (lower + upper) / 2 if lead.target_um is None else lead.target_um
+    cost = plan.cost
+    if sign < 0:
+        lower, upper, target = -upper, -lower, -target
+    return HeldSize(
+        lower=lower, upper=upper, target=target, below=cost.scrap, above=cost.rework,
+        off_target=cost.off_target_loss, offset=cost.offset, every=every,
+    )  # fmt: skip
+
+
+def _size_costs(wear: WearFit, held: HeldSize, ages: np.ndarray, *, gauge_sd: float) -> Floats:
+    """Cost of size at each age: few ages are reckoned, those between lie on a line."""
+    some = np.unique(np.linspace(1, ages[-1], min(len(ages), 16)).round().astype(int))
+    single = wear.sd_at(some) ** 2
+    own = np.maximum(single - gauge_sd**2, single / 5)
+    level = single / _LEVEL_READINGS + wear.wave_sd_um**2
+    drift = wear.curve_um(some + 0.5) - wear.curve_um(some - 0.5)
+    return np.asarray(np.interp(ages, some, held.part_costs(np.sqrt(own + level), drift)))
+
+
+class _Growth:
+    """How often form or finish of one feature is out, by age."""
+
+    def __init__(
+        self, name: str, limit: float, age: Floats, log: Floats, cycle: np.ndarray
+    ) -> None:
+        self.name = name
+        self._limit = math.log(limit)
+        self._log, self._cycle = log, np.unique(cycle, return_inverse=True)[1]
+        self._x = np.column_stack([np.ones(len(age)), age**_FORM_POWER])
+
+    def outside(self, ages: np.ndarray, random: np.random.Generator | None) -> Floats:
+        """Share of parts outside at each age; with `random` the cycles are weighed at random."""
+        from scipy.special import ndtr
+
+        w = np.ones(len(self._log))
+        if random is not None:
+            count = int(self._cycle.max()) + 1
+            w = random.dirichlet(np.full(count, (count - 2) / count))[self._cycle] + 1e-6
+        w = w * len(w) / w.sum()
+        beta = np.linalg.solve(self._x.T @ (w[:, None] * self._x), self._x.T @ (w * self._log))
+        rest = self._log - self._x @ beta
+        sd = max(math.sqrt(float(w @ rest**2) / (len(w) - 2)), 1e-3)
+        # Wear makes form no better in the long run: a falling line is chance.
+        middle = beta[0] + max(0.0, float(beta[1])) * ages**_FORM_POWER
+        return np.asarray(ndtr((middle - self._limit) / sd))
+
+
+def _form_of(
+    run: Run,
+    plan: Plan,
+    feature: Feature,
+    cycles: Sequence[DressCycle],
+    known: list[int],
+    last: int,
+) -> _Growth | None:
+    series = series_of(run, plan, feature, cycles, first=1, last=last)
+    mine = np.isin(series.cycle, known) & (series.deviation_um > 0)
+    cycle = series.cycle[mine]
+    age = series.since_dress[mine].astype(float)
+    limit = feature.upper_um or 0.0
+    told = len(cycle) >= _FORM_VALUES and len(np.unique(cycle)) >= _FORM_CYCLES
+    if not told or limit <= 0 or np.ptp(age) == 0:
+        return None
+    return _Growth(feature.name, limit, age, np.log(series.deviation_um[mine]), cycle)

@@ -1,0 +1,145 @@
+"""From rows to cost per part against the dress interval."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.dressing_costs import dressing_costs
+from spc.plan import Plan
+from spc.run import Run
+from spc.study import examine
+from spc.wheel.cycles import dress_cycles
+from spc.wheel.life import HeldSize, dress_interval
+
+DRIFT, SD, STEP = 0.25, 0.8, 1.5
+TABLE = {
+    "job": {"part": "Invented shaft"},
+    "feature": [
+        {"name": "seat", "nominal": 40.0, "upper": 0.008, "lower": -0.008, "gauge_sd_um": 0.1,
+         "gauge_step_um": 0.1},
+        {"name": "roundness", "kind": "roundness", "upper": 2.0, "unit": "um"},
+    ],
+    "machine": {"dress_resets_size": True, "dress_clears_offsets": True, "offset_step_um": 0.5},
+    "cost": {"scrap": 15.0, "rework": 5.0, "dress": 2.5, "offset": 0.6, "off_target": 0.5},
+}  # fmt: skip
+PLAN = Plan.model_validate(TABLE)
+
+
+def ground(seed, *, cycles=8, parts=40, every=4, growth=3.0, dull=0.0, mirrored=1):
+    """A run without offsets: drift, scatter whose variance grows, a step at each dress."""
+    random = np.random.default_rng(seed)
+    rows = []
+    for number in range(cycles):
+        level = STEP * random.normal()
+        for age in (1, 2, *range(every, parts + 1, every)):
+            spread = SD * np.sqrt(1 + growth * (age / parts) ** 2)
+            size = mirrored * (level + DRIFT * age + spread * random.normal())
+            form = 0.8 * np.exp(dull * (age / parts) ** 1.5 + 0.15 * random.normal())
+            part = number * parts + age
+            rows.append((part, "seat", round(float(size), 1)))
+            rows.append((part, "roundness", round(float(form), 2)))
+    table = pd.DataFrame(rows, columns=["part", "feature", "deviation_um"])
+    table = table.assign(
+        serial=table["part"].astype(str), time=pd.NaT, reading=0.0, decimals=4, repeat=0,
+        source="run.csv", row=range(2, len(table) + 2),
+    )  # fmt: skip
+    table["time"] = pd.to_datetime(table["time"], utc=True)
+    events = pd.DataFrame({
+        "after_part": [number * parts for number in range(cycles)], "time": pd.NaT,
+        "kind": "dress", "amount_um": np.nan, "minutes": np.nan, "note": "", "source": "run.csv",
+        "row": 1,
+    })  # fmt: skip
+    events["time"] = pd.to_datetime(events["time"], utc=True)
+    account = {"cells": len(table), "measurements": len(table), "rejected": 0, "blank": 0,
+               "identical": 0, "summary": 0, "events": cycles, "skipped_lines": 0}  # fmt: skip
+    return Run(table, events, pd.DataFrame(), account)
+
+
+def costs_of(run, plan=PLAN):
+    cycles = dress_cycles(
+        run.made, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
+    )
+    return dressing_costs(run, plan, cycles, last=run.made)
+
+
+def true_interval(*, parts=40, growth=3.0):
+    """The cost of the process as it was made, its parameters known."""
+    ages = np.arange(1, parts + 1)
+    single = SD**2 * (1 + growth * (ages / parts) ** 2)
+    held = HeldSize(-8, 8, 0, 15, 5, 0.5, 0.6, 4)
+    sizes = held.part_costs(np.sqrt(single - 0.1**2 + single / 3), np.full(parts, DRIFT))
+    first = held.expected(0.0, np.hypot(SD, STEP * 2**0.5)) - held.expected(0.0, SD)
+    return dress_interval(sizes, 2.5 + 0.6 + float(first))
+
+
+def test_bounds_hold_the_cost_of_the_process_as_it_was_made():
+    true, inside = true_interval(), []
+    for seed in range(40):
+        found = costs_of(ground(seed))
+        at = [n for n in (10, 20, 30, 40) if n <= len(found.interval.costs)]
+        inside += [found.lower[n - 1] <= true.costs[n - 1] <= found.upper[n - 1] for n in at]
+
+    assert 0.85 <= np.mean(inside) <= 0.995
+
+
+def test_nothing_is_said_beyond_the_longest_cycle():
+    found = costs_of(ground(1))
+
+    assert len(found.interval.costs) == 40
+
+
+def test_growing_roundness_asks_for_a_dress_earlier():
+    run = ground(2, dull=1.2)
+    with_form = costs_of(run)
+    sizes_only = costs_of(run, Plan.model_validate(TABLE | {"feature": TABLE["feature"][:1]}))
+
+    assert with_form.form == ("roundness",)
+    assert sizes_only.form == ()
+    assert with_form.interval.best < sizes_only.interval.best
+
+
+def test_a_bore_costs_what_the_shaft_that_mirrors_it_costs():
+    bore = [TABLE["feature"][0] | {"kind": "bore"}, TABLE["feature"][1]]
+    shaft, mirror = (
+        costs_of(ground(3)),
+        costs_of(ground(3, mirrored=-1), Plan.model_validate(TABLE | {"feature": bore})),
+    )
+
+    assert shaft.interval.costs == pytest.approx(mirror.interval.costs)
+
+
+def test_equal_runs_give_equal_bounds():
+    one, two = costs_of(ground(4)), costs_of(ground(4))
+
+    assert one.upper.tolist() == two.upper.tolist()
+    assert one.best_upper == two.best_upper
+
+
+def test_too_little_says_why():
+    run = ground(5, cycles=3)
+    assert "2 finished dress cycles" in costs_of(run).not_enough
+    bare = replace(run, events=run.events.iloc[:0])
+    assert "0 finished dress cycles" in costs_of(bare).not_enough
+    one_sided = [{**TABLE["feature"][0]}, TABLE["feature"][1]]
+    del one_sided[0]["lower"]
+    assert (
+        "one limit only"
+        in costs_of(ground(5), Plan.model_validate(TABLE | {"feature": one_sided})).not_enough
+    )
+
+
+def test_a_plan_without_a_diameter_has_no_such_costs():
+    assert (
+        costs_of(ground(6), Plan.model_validate(TABLE | {"feature": TABLE["feature"][1:]})) is None
+    )
+
+
+def test_the_study_carries_them_into_its_document():
+    study = examine(ground(7, cycles=5), PLAN)
+
+    told = study.as_dict()["dress_costs"]
+    assert told["interval"]["best"] == study.dress_costs.interval.best
+    assert len(told["lower"]) == len(told["interval"]["costs"])
+    assert "refits" not in told
