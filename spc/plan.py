@@ -103,12 +103,6 @@ class Wheel(PlanTable):
                 f"scrap_diameter_mm = {self.scrap_diameter_mm:g} is not below "
                 f"diameter_mm = {self.diameter_mm:g}"
             )
-        habit, most = self.parts_per_dress, self.max_parts_per_dress
-        if habit is not None and most is not None and most < habit:
-            raise ValueError(
-                f"max_parts_per_dress = {most} is below parts_per_dress = {habit}; "
-                "the habit cannot pass the hard limit"
-            )
         return self
 
 

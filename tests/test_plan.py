@@ -111,8 +111,6 @@ def test_shifts_may_pass_midnight():
         (JOB + SEAT + "[charts]\none_side = 1", "one_side = 1"),
         (JOB + SEAT + '[shifts]\nearly = "06:00Z-14:00"', "leave the zone to the key zone"),
         (JOB + SEAT + "[machine]\noffset_step_um = 30", "no move could ever be advised"),
-        (JOB + SEAT + "[wheel]\nparts_per_dress = 60\nmax_parts_per_dress = 40",
-         "the habit cannot pass the hard limit"),
         (JOB + SEAT + '[[charts.limits]]\nfeature = "seat"\nsigma = 1',
          "charts, limits[0], sigma: unknown key; known here: feature, from_part, sigma_um"),
         ("[job", "this is not TOML"),
