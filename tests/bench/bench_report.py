@@ -5,16 +5,11 @@ Run by hand: ``pytest -m bench -s tests/bench/bench_report.py``.
 """
 
 import shutil
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
-
 import studies
 
 from spc.report.folder import SCRIPT

@@ -1,34 +1,11 @@
 """What somebody must answer: slips, words and amounts in doubt, features without readings."""
 
 import pytest
-
-from spc.plan import read_plan
+from forty import FORTY, for_nominal, sizes
 
 
 def questions(run):
     return [remark for remark in run.remarks if remark.startswith("question: ")]
-
-
-def sizes(*cells, head="part;seat A"):
-    return f"{head}\n" + "".join(f"{i};{cell}\n" for i, cell in enumerate(cells, 1))
-
-
-# Sizes of a 40 mm seat (invented).
-FORTY = ("40,0054", "40,0062", "40,0068", "40,0080", "40,0071", "40,0102", "40,0059")
-
-
-def for_nominal(nominal, upper, lower, unit="mm"):
-    text = f"""
-[job]
-part = "Pump shaft"
-[[feature]]
-name = "seat A"
-nominal = {nominal}
-upper = {upper}
-lower = {lower}
-unit = "{unit}"
-"""
-    return read_plan(text.encode(), source="plan.toml")
 
 
 @pytest.mark.parametrize("cell", ["400080", "4,0080"])

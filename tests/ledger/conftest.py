@@ -1,32 +1,11 @@
 """A ledger in a folder of its own, begun under a pin's plan."""
 
 import pytest
+from pin_plan import PIN
 
 from spc.ledger.entry import Entry
 from spc.ledger.store import Ledger
 from spc.plan import load_plan
-
-PIN = """
-[job]
-part = "Lock pin"
-minutes_per_part = 1.0
-
-[[feature]]
-name = "seat"
-nominal = 25.0
-upper = 0.010
-lower = -0.010
-sample = 1
-
-[machine]
-dress_resets_size = true
-dress_clears_offsets = true
-
-[shifts]
-early = "06:00-14:00"
-night = "22:00-06:00"
-zone = "Europe/Paris"
-"""
 
 
 @pytest.fixture

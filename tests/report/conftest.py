@@ -1,11 +1,6 @@
 import os
-import sys
-from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-
 import studies
 
 
