@@ -53,8 +53,11 @@ def folder(tmp_path_factory):
     )
     write_report(held, folder / "held.html", as_of=studies.AS_OF)
     write_report(studies.busy_study(), folder / "busy.html", as_of=studies.AS_OF)
-    for kind in ("wheel", "gauge", "statement"):
+    for kind in ("gauge", "statement"):
         write_report(study, folder / f"{kind}.html", kind=kind, as_of=studies.AS_OF)
+    # Of a run long enough to say how often to dress.
+    longer = studies.invented_study(studies.invented_run(parts=180))
+    write_report(longer, folder / "wheel.html", kind="wheel", as_of=studies.AS_OF)
     readings, people, parts = studies.invented_gauge_study()
     write_gauge_study(
         variance_study(readings, tolerance=16.0), readings, folder / "study.html",
@@ -159,6 +162,13 @@ def test_every_figure_is_drawn_and_has_caption_numbers_and_rows(shown, kind):
         assert figure.locator("details table tbody tr").count() >= 1
         link = figure.get_by_role("link", name="All rows")
         assert page.locator(link.get_attribute("href")).count() == 1
+
+
+def test_the_wheel_of_a_longer_run_shows_how_often_to_dress(shown):
+    figure = shown("wheel").locator("figure#interval")
+
+    assert figure.locator("figcaption").inner_text().startswith("The cost per part still falls")
+    assert figure.locator(".plot svg.main-svg").count() >= 1
 
 
 @pytest.mark.parametrize("kind", ["run", "alone", "wheel", "statement", "gauge"])
