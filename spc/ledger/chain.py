@@ -14,8 +14,8 @@ from typing import Any
 
 #: Hash before the first entry.
 START = bytes(32)
-#: Rows turned into text at once: few calls, little memory.
-BATCH = 2000
+#: Rows turned into text at once: few calls, and few enough that they stay in the processor's cache.
+BATCH = 250
 # A line end never stands inside a JSON string, so it separates fields, and "]\n[" separates rows.
 _encode = json.JSONEncoder(separators=("\n", ":"), allow_nan=False, check_circular=False).encode
 

@@ -3,8 +3,10 @@
 import sqlite3
 
 import pytest
+from sqlalchemy.exc import IntegrityError
 
 from spc.errors import SpcError
+from spc.ledger.entry import Entry
 from spc.ledger.store import Ledger
 from spc.ledger.verify import verify
 
@@ -46,6 +48,18 @@ def test_an_untouched_ledger_has_no_fault_and_knows_its_heads(ledger, plan, read
     assert verify(ledger, head="0" * 32).known_at is None
     with pytest.raises(SpcError, match="too short"):
         verify(ledger, head="ab")
+
+
+def test_a_row_that_breaks_a_condition_is_named_and_writing_keeps_them(damaged, ledger):
+    faults = damaged(
+        "PRAGMA ignore_check_constraints = ON", "UPDATE entries SET part = -4 WHERE line = 77"
+    ).faults
+
+    assert any("line 77 was changed" in fault for fault in faults)
+    with Ledger(ledger.place) as store:
+        verify(store)
+        with pytest.raises(IntegrityError, match="part_counts"), store.writing() as writer:
+            writer.append(1, [Entry("part", -1)])
 
 
 @pytest.mark.parametrize(
