@@ -52,8 +52,11 @@ def settle(policy: Policy, machine: Machine, reread: Reread, done: Counter[str])
     Advice
         The last answer; its `measure_after` counts.
     """
+    cleared = False
     for _ in range(_MOST_ACTS):
         advice = policy.advise()
+        if advice.action == "hold" and cleared:
+            return advice  # to be proven by the parts to come
         done[advice.action] += 1
         if advice.action == "measure_again":
             reread()
@@ -63,11 +66,10 @@ def settle(policy: Policy, machine: Machine, reread: Reread, done: Counter[str])
         elif advice.action == "dress":
             return _dress(policy, machine, advice, done)
         elif advice.action in ("hold", "check", "swivel"):
-            # Nothing is ever wrong with these machines: the stop is paid and grinding goes on.
+            # Nothing is ever wrong with these machines: the stop is paid, and the next act asked.
             machine.look()
-            policy.event("cleared" if advice.action == "hold" else "master")
-            if advice.action != "check":
-                return advice
+            cleared = advice.action == "hold"
+            policy.event("cleared" if cleared else "master")
         elif advice.action == "let_it_warm":
             minutes = float(getattr(advice, "amount", None) or 10.0)
             machine.idle(minutes)

@@ -268,18 +268,22 @@ class Advisor:
         drift = f"drift {case.slope * track.frame.mirror:+.3f} µm per part"
         if case.dress.reason and track.age > 0:
             fresh = after_dress(track, self._habits)
-            return self._say("dress", "wheel", self._why_dress(track, case), case, fresh)
+            why = self._also_held(self._why_dress(track, case))
+            return self._say("dress", "wheel", why, case, fresh)
         if case.wise:
             move = um(track.frame.mirror * case.move.amount)
             saves = (
                 f"a move of {move} saves {money(case.move.saving)} {self.settings.cost.currency}"
             )
-            return self._say(
-                "offset", track.lead.name, f"{words}, {drift}; {saves}", case, case.move
-            )
+            why = self._also_held(f"{words}, {drift}; {saves}")
+            return self._say("offset", track.lead.name, why, case, case.move)
         if track.made == 0:
             return self._say("grind_on", "", "no part was ground yet", case)
         return self._say("grind_on", "", f"{words}, {drift}; a move would not pay", case)
+
+    def _also_held(self, evidence: str) -> str:
+        held = self._watch.held_words
+        return f"{evidence}; {held}" if held else evidence
 
     def _why_dress(self, track: Track, case: Case) -> str:
         reason, age = case.dress.reason, track.age

@@ -14,9 +14,8 @@ GROSS = 3.5
 AGREE = 4.5
 #: After a confirmed jump, a part this many deviations off to the same side confirms the level.
 SAME_SIDE = 2.0
-#: Good parts that end a hold once cleared, and measured parts after which one that nobody
-#: cleared no longer keeps the size from being steered.
-PROVEN, FORGOTTEN = 2, 8
+#: Good parts that end a hold once cleared.
+PROVEN = 2
 #: The plan's gauge spread counts as this many pairs of repeats.
 PSEUDO_PAIRS = 6.0
 #: Repeats of one part that are remembered.
@@ -106,7 +105,7 @@ class Watch:
 
     def _prove(self, hold: dict[str, Any]) -> None:
         good = 0 if self.bad_now or not self.good_now else hold["good"] + 1
-        hold = {**hold, "good": good, "measured": hold["measured"] + 1}
+        hold = {**hold, "good": good}
         done = hold["good"] >= PROVEN if hold["cleared"] else False
         self.hold = None if done else hold
 
@@ -270,6 +269,7 @@ class Watch:
             first = min(first, self.hold["first"])
         # While a cleared hold is being proven, another bad part does not stop its cure again.
         cleared = self.hold is not None and self.hold["cleared"]
+        opened = self.part_number if self.hold is None else _opened(self.hold)
         self.hold = {
             "name": feature.name,
             "first": first,
@@ -278,7 +278,7 @@ class Watch:
             "repeats": repeats,
             "cleared": cleared,
             "good": 0,
-            "measured": 0,
+            "opened": opened,
         }
 
     # -- what follows --------------------------------------------------------------------------
@@ -301,11 +301,19 @@ class Watch:
         return None
 
     def _holding(self, hold: dict[str, Any], can_steer: bool) -> bool:
-        measured = hold["measured"] + bool(self.good_now or self.bad_now)
         good = 0 if self.bad_now else hold["good"] + bool(self.good_now)
         if hold["cleared"]:
             return good < PROVEN and not (can_steer or self.asked or self.check)
-        return not (measured > FORGOTTEN and can_steer)
+        # Whoever grinds on without a word has heard the hold: what brings the size back is due,
+        # or every part after it would be held as well.
+        return not (can_steer and self.part_number > _opened(hold))
+
+    @property
+    def held_words(self) -> str:
+        """What is still held while the size is being brought back; "" for nothing."""
+        if self.hold is None or self.hold["cleared"]:
+            return ""
+        return f"parts {self.hold['first']} to {self.hold['last']} stay held until cleared"
 
     def _hold_words(self, hold: dict[str, Any]) -> str:
         span = f"parts {hold['first']} to {hold['last']}"
@@ -353,6 +361,11 @@ class Watch:
         """Continue from `state`."""
         for name in self._PLAIN:
             setattr(self, name, _copy(state[name]))
+
+
+def _opened(hold: dict[str, Any]) -> int:
+    """Part at which a hold was first said; records made before this was kept lack it."""
+    return int(hold.get("opened", hold["last"]))
 
 
 def _copy(value: Any) -> Any:

@@ -158,15 +158,24 @@ def test_a_dress_takes_its_move_at_once_or_when_asked_after_it():
         assert policy.events == [("dress", None), ("offset", -3.0)]
 
 
-def test_a_check_is_paid_and_the_policy_asked_again_and_a_hold_is_cleared():
-    checker, holder = Scripted(Act("check"), Act("offset", 1.0)), Scripted(Act("hold"))
+def test_a_check_or_a_hold_is_paid_and_the_policy_asked_again():
+    checker = Scripted(Act("check"), Act("offset", 1.0))
+    holder = Scripted(Act("hold"), Act("offset", 1.0))
     machines = Bench(), Bench()
     settle(checker, machines[0], lambda: None, Counter())
     settle(holder, machines[1], lambda: None, Counter())
 
     assert machines[0].done == ["look", ("offset", 1.0)]
     assert checker.events == [("master", None), ("offset", 1.0)]
-    assert (machines[1].done, holder.events) == (["look"], [("cleared", None)])
+    assert machines[1].done == ["look", ("offset", 1.0)]
+    assert holder.events == [("cleared", None), ("offset", 1.0)]
+
+
+def test_a_cleared_hold_that_parts_must_prove_is_paid_once():
+    policy, machine = Scripted(Act("hold"), Act("hold")), Bench()
+    settle(policy, machine, lambda: None, Counter())
+
+    assert (machine.done, policy.events) == (["look"], [("cleared", None)])
 
 
 def test_a_policy_that_goes_round_in_circles_is_left():

@@ -176,6 +176,24 @@ def test_a_cleared_hold_does_not_stop_its_own_cure():
     assert advisor.advise().action == "offset"
 
 
+def test_a_hold_that_nobody_clears_does_not_let_the_size_run_away():
+    advisor = settled()
+    advisor.part()
+    for value in (9.0, 9.1):
+        advisor.reading("seat", value)
+    assert advisor.advise().action == "hold"
+    # The operator grinds on without a word, and the next parts are outside as well.
+    for _ in range(2):
+        advisor.part()
+        for value in (9.2, 9.2):
+            advisor.reading("seat", value)
+    advice = advisor.advise()
+
+    assert advice.action == "offset"
+    assert advice.offset_um < -5
+    assert "parts 25 to 27 stay held" in advice.evidence
+
+
 def test_a_roundness_outside_is_held_though_nothing_can_be_steered():
     advisor = Advisor(Settings((FeatureSettings("round", kind="roundness", upper_um=2.0),)))
     advisor.part()
