@@ -81,6 +81,10 @@ class Turn:
             first = self.plan.feature(line.feature)
             part = self._part_for(progress, part, first, line)
         begin = features.index(first)
+        if part == progress.made and len(line.numbers) == len(features) and not line.feature:
+            # A whole row for a part that was read: it was measured again from the first feature.
+            again = progress.advisor.advise().action == "measure_again"
+            begin = 0 if again or line.part or self.part is not None else begin
         turn = features[begin:]
         if len(line.numbers) > len(turn):
             raise NotUnderstood(

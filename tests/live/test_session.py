@@ -109,6 +109,29 @@ def test_again_is_a_repeat_of_the_same_part(session):
     assert [(e.part, e.repeat) for e in stored(session) if e.kind == "reading"] == [(1, 0), (1, 1)]
 
 
+@pytest.mark.parametrize("words", ["", "#8 "])
+def test_a_whole_row_for_a_part_to_be_measured_again_begins_with_its_first_feature(
+    seats_session, words
+):
+    session = seats_session
+    for part in range(1, 8):
+        session.enter(f"#{part} 25.0002 25.0002")
+    session.enter("#8 25.0002 25.0090", sure=True)
+    assert (session.advice.action, session.advice.subject) == ("measure_again", "seat tail")
+    with pytest.raises(NotUnderstood, match="4 readings"):
+        session.enter(f"{words}25.0003 25.0004 0.8 1")
+    session.enter(f"{words}25.0003 25.0004 0.8")
+
+    again = [(e.part, e.what, e.repeat) for e in stored(session) if e.kind == "reading"][-3:]
+    assert again == [(8, "seat", 1), (8, "seat tail", 1), (8, "roundness", 0)]
+
+
+def test_a_whole_row_while_features_are_left_is_no_guess(seats_session):
+    seats_session.enter("25.0002")
+    with pytest.raises(NotUnderstood, match="3 readings, but from seat tail"):
+        seats_session.enter("25.0003 25.0004 0.8")
+
+
 def test_a_surprise_is_measured_again_on_the_same_part(session):
     for _ in range(8):
         session.enter("0.2")
