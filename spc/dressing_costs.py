@@ -1,11 +1,14 @@
 """What the dress cycles of one run say of the dress interval: from rows to cost per part."""
 
+import contextlib
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from spc.errors import NotEnough
+from spc.form_fit import FormGrowth
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Floats, Series, series_of
@@ -17,10 +20,6 @@ from spc.wheel.life import DressCosts, DressInterval, HeldSize, dress_costs, dre
 REFITS, SEED = 99, 20
 #: Readings that a level is known from when an offset is made (our choice).
 _LEVEL_READINGS = 3
-#: Power of age by which form and finish grow in the logarithm (engineering judgement).
-_FORM_POWER = 1.5
-#: Fewest values of form, and cycles that hold some, before their growth is counted.
-_FORM_VALUES, _FORM_CYCLES = 8, 3
 
 
 def dressing_costs(
@@ -65,13 +64,7 @@ def _costs(
     every = usual_step(series)
     oldest = min(max(cycles[place].parts for place in known), fit.longest + every)
     held = _held(plan, lead, sign, every)
-    grown = [
-        growth
-        for feature in plan.features
-        if feature.zero_bounded and feature.upper_um is not None
-        for growth in [_form_of(run, plan, feature, cycles, known, last)]
-        if growth is not None
-    ]
+    grown = list(forms_of(run, plan, cycles, known, last))
     reckoned = _Reckoned(plan, lead, fit, held, grown, oldest)
     random = np.random.default_rng(SEED)
     refits = [reckoned.interval(fit.drawn(random), random) for _ in range(REFITS)]
@@ -92,7 +85,7 @@ class _Reckoned:
         lead: Feature,
         fit: CyclesFit,
         held: HeldSize,
-        grown: list["_Growth"],
+        grown: list["Form"],
         oldest: int,
     ) -> None:
         self._plan, self._held, self._grown = plan, held, grown
@@ -155,48 +148,32 @@ def _size_costs(wear: WearFit, held: HeldSize, ages: np.ndarray, *, gauge_sd: fl
     return np.asarray(np.interp(ages, some, held.part_costs(np.sqrt(own + level), drift)))
 
 
-class _Growth:
-    """How often form or finish of one feature is out, by age."""
+@dataclass(frozen=True)
+class Form:
+    """A feature of form or finish with its limit, and what age does to it."""
 
-    def __init__(
-        self, name: str, limit: float, age: Floats, log: Floats, cycle: np.ndarray
-    ) -> None:
-        self.name = name
-        self._limit = math.log(limit)
-        self._log, self._cycle = log, np.unique(cycle, return_inverse=True)[1]
-        self._x = np.column_stack([np.ones(len(age)), age**_FORM_POWER])
+    name: str
+    limit_um: float
+    series: Series
+    growth: FormGrowth
 
     def outside(self, ages: np.ndarray, random: np.random.Generator | None) -> Floats:
         """Share of parts outside at each age; with `random` the cycles are weighed at random."""
-        from scipy.special import ndtr
-
-        w = np.ones(len(self._log))
-        if random is not None:
-            count = int(self._cycle.max()) + 1
-            w = random.dirichlet(np.full(count, (count - 2) / count))[self._cycle] + 1e-6
-        w = w * len(w) / w.sum()
-        beta = np.linalg.solve(self._x.T @ (w[:, None] * self._x), self._x.T @ (w * self._log))
-        rest = self._log - self._x @ beta
-        sd = max(math.sqrt(float(w @ rest**2) / (len(w) - 2)), 1e-3)
-        # Wear makes form no better in the long run: a falling line is chance.
-        middle = beta[0] + max(0.0, float(beta[1])) * ages**_FORM_POWER
-        return np.asarray(ndtr((middle - self._limit) / sd))
+        fit = self.growth.best if random is None else self.growth.drawn(random)
+        return fit.outside(ages, self.limit_um)
 
 
-def _form_of(
-    run: Run,
-    plan: Plan,
-    feature: Feature,
-    cycles: Sequence[DressCycle],
-    known: list[int],
-    last: int,
-) -> _Growth | None:
-    series = series_of(run, plan, feature, cycles, first=1, last=last)
-    mine = np.isin(series.cycle, known) & (series.deviation_um > 0)
-    cycle = series.cycle[mine]
-    age = series.since_dress[mine].astype(float)
-    limit = feature.upper_um or 0.0
-    told = len(cycle) >= _FORM_VALUES and len(np.unique(cycle)) >= _FORM_CYCLES
-    if not told or limit <= 0 or np.ptp(age) == 0:
-        return None
-    return _Growth(feature.name, limit, age, np.log(series.deviation_um[mine]), cycle)
+def forms_of(
+    run: Run, plan: Plan, cycles: Sequence[DressCycle], known: Sequence[int], last: int
+) -> Iterator[Form]:
+    """Form and finish whose growth with age the cycles `known` (from 0) tell of."""
+    for feature in plan.features:
+        limit = feature.upper_um
+        if not feature.zero_bounded or limit is None or limit <= 0:
+            continue
+        series = series_of(run, plan, feature, cycles, first=1, last=last)
+        mine = np.isin(series.cycle, known) & (series.deviation_um > 0)
+        with contextlib.suppress(NotEnough):
+            values = series.deviation_um[mine]
+            growth = FormGrowth(series.since_dress[mine], values, series.cycle[mine])
+            yield Form(feature.name, limit, series, growth)

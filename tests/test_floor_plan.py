@@ -13,7 +13,7 @@ HOUSE = Path(spc.__file__).parent
 FLOORS = {
     "errors": -1, "units": 0,
     "run": 1, "sigma": 1, "fits": 1,
-    "charts": 2, "capability": 2, "gauge": 2, "wear_fit": 2,
+    "charts": 2, "capability": 2, "gauge": 2, "wear_fit": 2, "form_fit": 2,
     "plan_faults": 2.9, "feature": 2.9, "wheel": 3, "plan": 3,
     "shifts": 3.3, "series": 3.3, "dressing_costs": 3.5, "more_charts": 3.5, "findings": 3.6,
     "one_feature": 3.8, "acts": 3.8, "stability": 3.7, "watchfulness": 3.8, "advising": 3.8,
@@ -23,7 +23,7 @@ FLOORS = {
     "live": 6, "fleet": 6,
     "cli": 7,
 }  # fmt: skip
-NUMERIC = {"sigma", "fits", "charts", "capability", "gauge", "wheel", "wear_fit"}
+NUMERIC = {"sigma", "fits", "charts", "capability", "gauge", "wheel", "wear_fit", "form_fit"}
 ADDRESSES = {
     "pandas": {"run", "intake", "report"},
     "pydantic": {"plan", "plan_faults", "feature"},
@@ -60,7 +60,7 @@ ORDER = {
     "more_charts": ["basis", "of_parts", "of_groups", "catalogue", "told"],
     "report": ["voice", "marks", "steel", "pieces", "lens", "level", "limit_changes", "run_figures",
                "more_figures", "wheel_figures", "gauge_figures", "proof_figures", "strip",
-               "next_cut", "claims", "handover", "the_run", "ages", "taper", "how_often",
+               "holds", "next_cut", "claims", "handover", "the_run", "ages", "taper", "how_often",
                "the_wheel", "the_gauge", "record", "proof", "statement", "contents", "gauge_study",
                "rows", "folder", "index", "pages", "terminal"],
     "simulate": ["streams", "settings", "cycle", "reference", "process", "faults", "shift",

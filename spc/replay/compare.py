@@ -214,15 +214,16 @@ def policy_of(way: Way, record: Recorded) -> Policy:
     """
     A fresh policy: the adviser, or the recorded way to correct with other counts.
 
-    The adviser knows of the plan what the replay replays, the lead diameter, and is told to dress
-    at the oldest age that the run tells of.
+    The adviser knows of the plan what the replay replays, the lead diameter and form and finish
+    that grow, and is told to dress at the oldest age that the run tells of.
     """
     plan = record.plan
     if way.kind == "adviser":
         most = min(_most(plan) or record.known_to, record.known_to)
         wheel = plan.wheel.model_copy(update={"max_parts_per_dress": most})
         lead = record.lead.model_copy(update={"lead": True})
-        made: Policy = advisor_for(plan.model_copy(update={"features": (lead,), "wheel": wheel}))
+        told = (lead, *(plan.feature(form.name) for form in record.forms))
+        made: Policy = advisor_for(plan.model_copy(update={"features": told, "wheel": wheel}))
         return made
     return BeyondShare(
         feature=record.lead.name,

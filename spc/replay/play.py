@@ -5,11 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.dressing_costs import usual_step
 from spc.replay.recorded import Recorded
 from spc.replay.truth import Truth
 from spc.simulate.play import settle
 from spc.simulate.policies import Policy
 from spc.simulate.process import rounded
+from spc.wear_fit import Floats
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,7 @@ class Bench:
         self._looks = 0
         self.age = 0
         self.sizes: list[float] = []
+        self.ages: list[int] = []
         self.done: Counter[str] = Counter()
 
     def part(self) -> None:
@@ -46,6 +49,7 @@ class Bench:
         own = truth.spread[age] * truth.scatter[len(self.sizes)]
         self.sizes.append(self._level + self._wheel.growth[age] + own + self._moves)
         self.age += 1
+        self.ages.append(self.age)
         self._looks = 0
 
     def measure(self) -> float:
@@ -59,6 +63,10 @@ class Bench:
             error = self._truth.reread_um(place, self._looks)
         size = self._sign * (self.sizes[-1] + error)
         return rounded(size, self._record.lead.gauge_step_um)
+
+    def form_um(self, place: int) -> float:
+        """Form or finish of the last part. [µm]"""
+        return self._truth.form_um(place, len(self.sizes) - 1, self.age)
 
     def offset(self, um: float) -> float:
         """Move the register, rounded to the control's step; what was typed. [µm]"""
@@ -104,8 +112,17 @@ def play(policy: Policy, record: Recorded, truth: Truth) -> Played:
     apart = record.plan.job.minutes_per_part
     forced, due = 0, 1
 
+    steps = [usual_step(form.series) for form in record.forms]
+    read_at = [-step for step in steps]
+
     def read(again: bool = False) -> None:
         policy.reading(lead, bench.measure(), again=again)
+        for place, form in enumerate(record.forms):
+            made = len(bench.sizes)
+            # As seldom as in the record; a second look is at what the first looked at.
+            if made - read_at[place] >= steps[place] or (again and made == read_at[place]):
+                policy.reading(form.name, bench.form_um(place), again=again)
+                read_at[place] = made
 
     policy.event("dress")
     for number in range(1, record.parts + 1):
@@ -122,27 +139,40 @@ def play(policy: Policy, record: Recorded, truth: Truth) -> Played:
             bench.dress()
             policy.event("dress")
             forced, due = forced + 1, 1
-    return _booked(record, np.array(bench.sizes), bench.done, forced)
+    return _booked(record, truth, np.array(bench.sizes), bench.ages, bench.done, forced)
 
 
 def as_done(record: Recorded, truth: Truth) -> Played:
     """What was actually done, on the same truth."""
     done = Counter({"reading": record.readings, "offset": record.offsets, "dress": record.dresses})
-    return _booked(record, truth.recorded_sizes(), done, 0)
+    ages = [age for made in record.made for age in range(1, made + 1)]
+    return _booked(record, truth, truth.recorded_sizes(), ages, done, 0)
 
 
-def _booked(record: Recorded, sizes: np.ndarray, done: Counter[str], forced: int) -> Played:
-    worth = record.worth
-    cost = (
-        float(worth.of_parts(sizes).sum())
-        + worth.measure * done["reading"]
+def _booked(
+    record: Recorded,
+    truth: Truth,
+    sizes: Floats,
+    ages: list[int],
+    done: Counter[str],
+    forced: int,
+) -> Played:
+    worth, out = record.worth, record.worth.outside(sizes)
+    cost = float(worth.of_parts(sizes).sum())
+    for place, form in enumerate(record.forms):
+        values = [truth.form_um(place, part, age) for part, age in enumerate(ages)]
+        beyond = np.array(values) > form.limit_um
+        cost += worth.form * float(beyond.sum())
+        out = np.maximum(out, beyond)
+    cost += (
+        worth.measure * done["reading"]
         + worth.offset * done["offset"]
         + worth.dress * done["dress"]
         + worth.stop * (done["stop"] + done["idle minutes"])
     )
     return Played(
         cost=cost / len(sizes),
-        out=float(worth.outside(sizes).mean()),
+        out=float(out.mean()),
         dresses=done["dress"],
         offsets=done["offset"],
         readings=done["reading"],

@@ -7,7 +7,7 @@ from itertools import product
 
 import numpy as np
 
-from spc.dressing_costs import usual_step
+from spc.dressing_costs import Form, forms_of, usual_step
 from spc.errors import NotEnough, SpcError
 from spc.plan import Feature, Plan
 from spc.run import Run
@@ -34,6 +34,7 @@ class Worth:
     offset: float
     measure: float
     stop: float
+    form: float  # a part with form or finish outside
 
     def of_parts(self, sizes_um: Floats) -> Floats:
         """What each part costs by its size, shape of the sizes."""
@@ -76,6 +77,8 @@ class Recorded:
         Oldest wheel, in parts since its dress, that this run tells of.
     every : int
         Usual number of parts from one check to the next.
+    forms : tuple of Form
+        Form and finish whose growth with age the run tells of.
     """
 
     plan: Plan
@@ -93,6 +96,7 @@ class Recorded:
     every: int
     beyond_um: float
     fit: CyclesFit
+    forms: tuple[Form, ...]
     remarks: tuple[str, ...]
 
     @property
@@ -130,6 +134,8 @@ def recorded(run: Run, plan: Plan) -> Recorded:
     known = [m for c, m in zip(cycles, measured, strict=True) if c.first_part > begun]
     fit = CyclesFit(known)
     own = [c for c in cycles if c.first_part > begun]
+    numbers = [place for place, c in enumerate(cycles) if c.first_part > begun]
+    forms = tuple(forms_of(run, plan, cycles, numbers, run.made))
     moves = register(
         np.arange(begun + 1, run.made + 1),
         events["after_part"].to_numpy(),
@@ -157,7 +163,12 @@ def recorded(run: Run, plan: Plan) -> Recorded:
         every=every,
         beyond_um=_beyond(run, lead, series, begun),
         fit=fit,
-        remarks=(*remarks, *_left_out(run, plan, lead, begun, fit)),
+        forms=forms,
+        remarks=(
+            *(f"{form.name} is replayed by what age does to it" for form in forms),
+            *remarks,
+            *_left_out(run, plan, {lead.name, *(f.name for f in forms)}, begun, fit),
+        ),
     )
 
 
@@ -192,6 +203,7 @@ def _worth(plan: Plan, lead: Feature) -> Worth:
         sign=sign, lower_um=lower, upper_um=upper, target_um=target, below=cost.scrap,
         above=cost.rework, off_target=cost.off_target_loss if two_sided else 0.0,
         dress=cost.dress, offset=cost.offset, measure=cost.measure, stop=cost.machine_minute,
+        form=cost.rework,
     )  # fmt: skip
 
 
@@ -298,7 +310,7 @@ def _beyond(run: Run, lead: Feature, series: Series, begun: int) -> float:
     return float(edges[int(np.argmin(wrong))])
 
 
-def _left_out(run: Run, plan: Plan, lead: Feature, begun: int, fit: CyclesFit) -> Iterator[str]:
+def _left_out(run: Run, plan: Plan, told: set[str], begun: int, fit: CyclesFit) -> Iterator[str]:
     if begun:
         yield (
             f"parts 1 to {begun} are left out: how long the wheel had worked before the first "
@@ -310,6 +322,6 @@ def _left_out(run: Run, plan: Plan, lead: Feature, begun: int, fit: CyclesFit) -
     kinds = sorted({k for k in events["kind"][events["after_part"] > begun] if k in _NOT_CARRIED})
     if kinds:
         yield (f"what {' and '.join(kinds)} did stays with the dress cycle in which it happened")
-    others = [f.name for f in plan.measured_features if f.name != lead.name]
+    others = [f.name for f in plan.measured_features if f.name not in told]
     if others:
-        yield f"{lead.name} alone is replayed; {', '.join(others)} may ask for a dress earlier"
+        yield f"{', '.join(others)}: not replayed; a dress may have been asked for earlier"

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from spc.dressing_costs import Form
 from spc.replay.recorded import Recorded
 from spc.simulate.streams import generator
 from spc.wear_fit import Floats, MeasuredCycle, WearFit, covariance
@@ -68,6 +69,23 @@ class Truth:
         self._wheels: dict[int, Wheel] = {}
         self._steps = self._recorded_steps()
         self._by_part()
+        self._forms = [self._form_of(form, place) for place, form in enumerate(record.forms)]
+
+    def form_um(self, place: int, part: int, age: int) -> float:
+        """Value of form `place` of the record on a part (from 0) ground at an age. [µm]"""
+        middle, sd, scatter = self._forms[place]
+        return math.exp(middle[age - 1] + sd[age - 1] * scatter[part])
+
+    def _form_of(self, form: Form, place: int) -> tuple[list[float], list[float], list[float]]:
+        """Middle of the logarithm by age, its spread, and where in it each part lies."""
+        random = generator(*self._key, "form", place)
+        fit = form.growth.drawn(random)
+        scatter = random.standard_normal(self.record.parts)
+        series, first = form.series, self.record.first_part
+        mine = (series.parts >= first) & (series.deviation_um > 0)
+        log, ages = np.log(series.deviation_um[mine]), series.since_dress[mine]
+        scatter[series.parts[mine] - first] = (log - fit.middle(ages)) / fit.sd_at(ages)
+        return fit.middle(self._ages).tolist(), fit.sd_at(self._ages).tolist(), scatter.tolist()
 
     def _by_part(self) -> None:
         made = list(enumerate(self.record.made))

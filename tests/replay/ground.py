@@ -41,6 +41,11 @@ def plan_of(setting, **changes):
             "offset": prices.offset, "measure": prices.measure, "off_target": prices.off_target,
         },
     }  # fmt: skip
+    if math.isfinite(setting.roundness_limit_um):
+        table["feature"].append({
+            "name": "roundness", "kind": "roundness", "unit": "um",
+            "upper": setting.roundness_limit_um, "gauge_sd_um": 0.05, "gauge_step_um": 0.01,
+        })  # fmt: skip
     for name, values in changes.items():
         table[name] = table.get(name, {}) | values
     return Plan.model_validate(table)
@@ -51,14 +56,17 @@ def ground(setting, *, seed, parts, habit):
     station = Station(
         "size", own_sd_um=0.0, gauge_sd_um=setting.gauge_sd_um, step_um=setting.gauge_step_um
     )
-    sheet = shift(setting, (station,), habit, parts=parts, seed=seed)
+    stations = [station]
+    if math.isfinite(setting.roundness_limit_um):
+        stations.append(Station("roundness", gauge_sd_um=0.0, step_um=0.01, kind="roundness"))
+    sheet = shift(setting, tuple(stations), habit, parts=parts, seed=seed)
     return run_of(sheet), cost_of(sheet.grinder, looks=len(sheet.measured))
 
 
 def cost_of(grinder, *, looks):
     """True cost per part, readings included."""
     paid, prices = grinder.ledger, grinder.setting.prices
-    parts = paid.scrap + paid.rework + paid.off_target
+    parts = paid.scrap + paid.rework + paid.off_target + paid.roundness
     return (parts + paid.offset + paid.dress + paid.look + prices.measure * looks) / grinder.number
 
 
@@ -95,8 +103,9 @@ def ground_otherwise(setting, policy, *, seed, parts, known_to):
 def run_of(sheet):
     """The sheet as a run, as the reader of files would give it."""
     values = [
-        (row.part, str(row.part), pd.NaT, "size", row.deviations_um[0], 40.0, 4, 0, "run.csv", k)
+        (row.part, str(row.part), pd.NaT, name, value, 40.0, 4, 0, "run.csv", k)
         for k, row in enumerate(sheet.measured, start=2)
+        for name, value in zip(("size", "roundness"), row.deviations_um, strict=False)
     ]
     measurements = pd.DataFrame(
         values,

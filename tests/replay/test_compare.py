@@ -11,6 +11,7 @@ from spc.replay.compare import policy_of, replay
 from spc.replay.play import as_done
 from spc.replay.recorded import recorded
 from spc.replay.truth import Truth
+from spc.simulate.settings import Prices
 from spc.simulate.shift import Habit
 
 HABIT = Habit(every=4, dress_after=40, correct_beyond_um=3.0)
@@ -148,6 +149,23 @@ def test_a_bore_is_replayed_like_the_shaft_that_mirrors_it():
         assert one.cost.middle == pytest.approx(other.cost.middle, rel=1e-6)
 
 
+def test_roundness_that_grows_with_age_makes_long_cycles_dearer():
+    run = a_run(parts=252, setting=DULLS)
+    plan = plan_of(DULLS)
+    sizes = replace(run, measurements=run.measurements[run.measurements["feature"] == "size"])
+
+    both, size_alone = say(run, plan, dress_after=(20,)), say(sizes, plan, dress_after=(20,))
+
+    assert any("roundness is replayed" in remark for remark in both.remarks)
+    assert any("roundness: not replayed" in remark for remark in size_alone.remarks)
+    # Early dresses pay for themselves only where dulling is seen.
+    early, blind = (
+        next(w for w in found.ways if w.dress_after == 20) for found in (both, size_alone)
+    )
+    assert early.more.middle < blind.more.middle - 0.05
+    assert both.ways[0].out.middle > size_alone.ways[0].out.middle + 0.02
+
+
 @pytest.mark.parametrize(
     ("asked", "says"),
     [
@@ -166,6 +184,8 @@ def test_a_gauge_in_the_process_is_refused():
         say(a_run(), plan_of(PROCESS, machine={"in_process_gauge": True}))
 
 
+#: With roundness that leaves its limit as the wheel dulls; a part of it costs what rework costs.
+DULLS = replace(PROCESS, roundness_limit_um=1.8, prices=Prices(roundness=5.0))
 #: The process as it is, and with what a replay has to learn or does not know of.
 PROCESSES = (
     PROCESS,
@@ -173,14 +193,15 @@ PROCESSES = (
     replace(PROCESS, dress_resets_size=False),
     replace(PROCESS, bore=True, wave_sd_um=1.2),
     replace(PROCESS, warm_up_um=-5.0),
+    DULLS,
 )
 
 
 @pytest.mark.slow
 def test_intervals_cover_the_true_difference_at_about_their_rate():
-    """100 runs of 172 parts, five processes, some five ways each, ground again on the same seed."""
+    """120 runs of 172 parts, six processes, some five ways each, ground again on the same seed."""
     covered, off = [], []
-    for seed in range(300, 400):
+    for seed in range(300, 420):
         setting = PROCESSES[seed % len(PROCESSES)]
         plan = plan_of(setting, machine={"dress_resets_size": setting.dress_resets_size})
         run, done = ground(setting, seed=seed, parts=172, habit=HABIT)
@@ -192,7 +213,7 @@ def test_intervals_cover_the_true_difference_at_about_their_rate():
             covered.append(way.more.low <= true - done <= way.more.high)
             off.append(way.more.middle - (true - done))
 
-    # The ways of one run are not independent: 100 runs carry a standard error of some 2 to 3 %.
+    # The ways of one run are not independent: 120 runs carry a standard error of some 2 to 3 %.
     assert 0.88 <= np.mean(covered) <= 0.99
     assert abs(np.mean(off)) < 0.004
 
