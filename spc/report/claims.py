@@ -101,13 +101,15 @@ def index_words(lens: FeatureLens, index: Index) -> str:
     voice = lens.lens.voice
     if index.value is None:
         return _withheld(lens, index)
-    shown = voice.number(index.value, 2)
+    # Two digits, as the trade writes them; of an index above ten its bounds support one.
+    digits = 1 if index.value >= 10 else 2
+    shown = voice.number(index.value, digits)
     if index.lower is None:
         return shown
-    low = voice.number(index.lower, 2)
+    low = voice.number(index.lower, digits)
     if index.upper is None or not math.isfinite(index.upper):
         return voice.say("proof.one_low", value=shown, low=low)
-    return voice.say("proof.interval", value=shown, low=low, high=voice.number(index.upper, 2))
+    return voice.say("proof.interval", value=shown, low=low, high=voice.number(index.upper, digits))
 
 
 def _withheld(lens: FeatureLens, index: Index) -> str:

@@ -4,16 +4,23 @@ from dataclasses import dataclass
 
 from spc.findings import Act
 from spc.report.claims import claim
+from spc.report.holds import (
+    MOST_BY_THE_ACT,
+    cleared_words,
+    held_count,
+    held_items,
+    held_parts,
+)
 from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_words
 from spc.report.marks import mark_key
-from spc.report.next_cut import act_lines, either_words, left_words, move, subject, when_words
+from spc.report.next_cut import act_lines, either_words, left_in_short, move, subject, when_words
 from spc.report.pieces import Table, Term
 from spc.report.voice import tame
 from spc.wheel.advice import Advice
 
 #: Lines of each table that still fit on the sheet together with everything else.
-FEWEST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE, MOST_SPANS = 4, 2, 4, 2, 2
+FEWEST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE = 4, 2, 4, 2
 #: Lines of features, acts, open items and signals together that the sheet has room for.
 SHEET_LINES = 22
 #: How the reader marks what only the shop can answer.
@@ -28,6 +35,7 @@ class Handover:
     tone: str
     sure: str
     outside: tuple[str, ...]
+    cleared: tuple[str, ...]
     counts: tuple[Term, ...]
     features: Table
     signals: tuple[str, ...]
@@ -42,7 +50,7 @@ class Handover:
 def handover(lens: Lens) -> Handover:
     """The sheet of this study."""
     verdict, tone = verdict_of(lens)
-    opened, signals = _most(lens, open_items(lens)), _signals(lens)
+    opened, signals = _most(lens, _sheet_items(lens)), _signals(lens)
     room = _room(lens, max(len(opened), len(signals)))
     acts = _acts(lens, room)
     more = len(lens.study.acts) - sum(len(table.rows) for table in acts)
@@ -51,6 +59,7 @@ def handover(lens: Lens) -> Handover:
         tone=tone,
         sure=sure_words(lens),
         outside=outside_words(lens),
+        cleared=cleared_words(lens),
         counts=_counts(lens),
         features=feature_table(lens),
         signals=signals,
@@ -68,7 +77,7 @@ def _room(lens: Lens, beside: int) -> int:
     advice = lens.study.advice
     spoken = 0 if advice.action == "grind_on" else 2 + len(act_lines(lens, advice))
     taken = len(lens.features) + 2 * beside + spoken
-    taken += 2 * (len(lens.held[:1]) + len(lens.study.outside[:1]))
+    taken += 2 * (len(lens.held[:1]) + len(lens.study.outside[:1])) + len(cleared_words(lens))
     return max(FEWEST_ACTS, SHEET_LINES - taken)
 
 
@@ -105,12 +114,14 @@ def verdict_of(lens: Lens) -> tuple[str, str]:
         return say("verdict.unsteady", features=", ".join(unsteady), **slots), "ask"
     if any(f.of.stability.stable is None for f in lens.features if len(f.of.series)):
         return say("verdict.unjudged", **slots), "ink"
+    signals = sum(len(f.of.signals) for f in lens.features)
+    if signals:
+        return say(
+            "verdict.good_signals_one" if signals == 1 else "verdict.good_signals",
+            signals=signals,
+            **slots,
+        ), "ink"
     return say("verdict.good", **slots), "ink"
-
-
-def held_count(lens: Lens) -> int:
-    """Parts to hold; a part held for two features counts once."""
-    return len({part for s in lens.held for part in range(s.first, s.last + 1)})
 
 
 def sure_words(lens: Lens) -> str:
@@ -235,7 +246,7 @@ def acts_table(lens: Lens, acts: list[Act]) -> Table:
     head += ["note"] if noted else []
     rows = []
     for act in acts:
-        row = [str(act.after_part) if act.after_part else "–"]
+        row = [str(act.after_part) if act.after_part else say("handover.start")]
         row += [lens.serial(act.after_part) for _ in serials]
         if timed:
             row.append(lens.voice.clock(act.time) if act.time else "")
@@ -301,15 +312,12 @@ def gauge_words(lens: Lens) -> str:
 
 
 def _wheel(lens: Lens) -> tuple[str, ...]:
-    say = lens.voice.say
-    since = lens.study.parts_since_dress
-    first = say("next.since_unknown") if since is None else lens.voice.count("next.since", since)
-    headline, spread = left_words(lens, lens.study.advice)
-    if lens.study.advice.parts_left is None:
-        left = f"{say('next.left_label')}: {headline}."
+    say, since = lens.voice.say, lens.study.parts_since_dress
+    if since is None:
+        first = say("handover.wheel_unknown", why=say("next.since_unknown"))
     else:
-        left = f"{say('next.left_label')}: {headline}, {spread}."
-    return (f"{say('next.since_label')}: {first}.", left)
+        first = say("handover.wheel_since", since=lens.voice.count("next.since", since))
+    return first, f"{say('next.left_label')}: {left_in_short(lens, lens.study.advice)}."
 
 
 # --- what stays open ------------------------------------------------------------------------------
@@ -317,7 +325,7 @@ def _wheel(lens: Lens) -> tuple[str, ...]:
 
 def open_items(lens: Lens) -> tuple[str, ...]:
     """What the next shift takes over undone."""
-    say, items = lens.voice.say, _held_items(lens)
+    say, items = lens.voice.say, held_items(lens)
     for feature in lens.features:
         held = {
             p for s in lens.held if s.feature == feature.of.name for p in range(s.first, s.last + 1)
@@ -334,26 +342,12 @@ def open_items(lens: Lens) -> tuple[str, ...]:
     return tuple(items)
 
 
-def _held_items(lens: Lens) -> list[str]:
-    """What is to be held, features that hold the same parts together."""
-    names: dict[tuple[int, int], list[str]] = {}
-    for span in lens.held:
-        names.setdefault((span.first, span.last), []).append(tame(span.feature, 60))
-    spans: dict[str, list[tuple[int, int]]] = {}
-    for ends, holding in sorted(names.items()):
-        spans.setdefault(", ".join(holding), []).append(ends)
-    items = []
-    for features, mine in spans.items():
-        n = sum(last - first + 1 for first, last in mine)
-        key = "handover.open_hold" if len(mine) == 1 else "handover.open_holds"
-        items.append(lens.voice.count(key, n, features=features, parts=_tagged(lens, mine)))
-    return items
-
-
-def _tagged(lens: Lens, spans: list[tuple[int, int]]) -> str:
-    parts = ", ".join(lens.tagged(first, last) for first, last in spans[:MOST_SPANS])
-    more = len(spans) - MOST_SPANS
-    return f"{parts} {lens.voice.count('handover.more_spans', more)}" if more > 0 else parts
+def _sheet_items(lens: Lens) -> tuple[str, ...]:
+    """The same for the sheet, where the spans named beside a HOLD need not stand twice."""
+    items, named = open_items(lens), min(len(lens.held), MOST_BY_THE_ACT)
+    if lens.study.advice.action != "hold" or not named:
+        return items
+    return (lens.voice.count("handover.open_named", named), *items[named:])
 
 
 def _asked(lens: Lens, remark: str) -> str:
@@ -393,8 +387,7 @@ def expect(lens: Lens, advice: Advice) -> str:
     then = " ".join([_expect_act(lens, advice), *either_words(lens, advice)])
     if not lens.held or advice.action == "hold":
         return then
-    parts = _tagged(lens, sorted({(span.first, span.last) for span in lens.held}))
-    return lens.voice.say("handover.expect_holds", parts=parts, then=then)
+    return lens.voice.say("handover.expect_holds", parts=held_parts(lens), then=then)
 
 
 def _expect_act(lens: Lens, advice: Advice) -> str:

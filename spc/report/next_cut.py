@@ -5,12 +5,13 @@ from datetime import datetime
 
 from markupsafe import Markup
 
+from spc.report.holds import hold_lines, still_held_lines
 from spc.report.lens import FeatureLens, Lens
 from spc.report.marks import mark_key
 from spc.report.pieces import Term
 from spc.report.strip import datum_strip
 from spc.report.voice import tame
-from spc.wheel.advice import Advice
+from spc.wheel.advice import Advice, PartsLeft
 from spc.wheel.forecast import FARTHEST
 
 #: Which cautions go with which action; every page of an act also defers to the manual.
@@ -70,8 +71,9 @@ def next_cut(lens: Lens, moment: datetime) -> NextCut:
 
 
 def act_lines(lens: Lens, advice: Advice) -> list[str]:
-    """What to do, in one to four short sentences."""
-    return [*_act_lines(lens, advice), *either_words(lens, advice)]
+    """What to do, in short sentences; and which parts stay on hold meanwhile."""
+    held = still_held_lines(lens) if advice.action != "hold" else []
+    return [*_act_lines(lens, advice), *either_words(lens, advice), *held]
 
 
 def either_words(lens: Lens, advice: Advice) -> list[str]:
@@ -106,7 +108,7 @@ def _act_lines(lens: Lens, advice: Advice) -> list[str]:
         case "measure_again":
             return [say("next.measure_again", part=lens.part(lens.study.last_part))]
         case "hold":
-            return [held_words(lens)]
+            return hold_lines(lens)
         case _:
             return [say("next.leave")]
 
@@ -122,15 +124,6 @@ def subject(lens: Lens, advice: Advice) -> str:
     """What to check, in words."""
     key = f"subject.{advice.subject}"
     return lens.voice.texts.get(key) or tame(advice.subject or lens.voice.say("page.unknown"))
-
-
-def held_words(lens: Lens) -> str:
-    """Which parts to set aside."""
-    held = lens.held
-    if not held:
-        return lens.voice.say("next.hold_none")
-    first, last = min(s.first for s in held), max(s.last for s in held)
-    return lens.voice.say("next.hold", parts=lens.tagged(first, last))
 
 
 def _typed(lens: Lens, advice: Advice) -> list[str]:
@@ -195,14 +188,31 @@ def left_words(lens: Lens, advice: Advice) -> tuple[str, str]:
     if left is None:
         return say("page.not_enough"), say("next.left_none")
     if left.open_ended:
-        return say(
-            "next.left_capped", cap=FARTHEST
-        ), f"{say('next.left_means')}; {say('next.left_capped_note')}"
+        headline = say("next.left_capped", cap=FARTHEST)
+        return headline, f"{say('next.left_means')}; {say('next.left_capped_note')}"
+    spread = f"{_left_spread(lens, left)}, {say('next.left_means')}"
+    return _left_headline(lens, left), spread
+
+
+def left_in_short(lens: Lens, advice: Advice) -> str:
+    """Parts left without what they mean, for where that is said beside."""
+    left, say = advice.parts_left, lens.voice.say
+    if left is None:
+        return say("page.not_enough")
+    if left.open_ended:
+        return say("next.left_capped", cap=FARTHEST)
+    return f"{_left_headline(lens, left)}, {_left_spread(lens, left)}"
+
+
+def _left_headline(lens: Lens, left: PartsLeft) -> str:
+    say = lens.voice.say
+    return say("next.left", low=left.low) if left.low else say("next.left_zero")
+
+
+def _left_spread(lens: Lens, left: PartsLeft) -> str:
     more = "left_more_capped" if left.high >= FARTHEST else "left_more"
     more = "left_likely_capped" if left.middle >= FARTHEST else more
-    spread = say(f"next.{more}", middle=left.middle, high=left.high, cap=FARTHEST)
-    spread = f"{spread}; {say('next.left_means')}"
-    return say("next.left", low=left.low) if left.low else say("next.left_zero"), spread
+    return lens.voice.say(f"next.{more}", middle=left.middle, high=left.high, cap=FARTHEST)
 
 
 def _last_size(lens: Lens, lead: FeatureLens) -> Term:

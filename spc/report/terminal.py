@@ -11,6 +11,7 @@ from spc.report.handover import (
     outside_words,
     verdict_of,
 )
+from spc.report.holds import cleared_words
 from spc.report.lens import Lens
 from spc.report.level import level_words
 from spc.report.next_cut import act_lines, next_cut
@@ -26,7 +27,7 @@ def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
     say, advice = lens.voice.say, study.advice
     verdict, _ = verdict_of(lens)
     shown = [f for f in lens.features if len(f.of.series)][:MOST_FEATURES]
-    told = " ".join([verdict, *outside_words(lens)])
+    told = " ".join([verdict, *outside_words(lens), *cleared_words(lens)])
     lines = [f"{tame(study.plan.job.part, 60)}\t{told}"]
     for feature in shown:
         stable = {None: "page.not_enough", True: "handover.yes", False: "handover.no"}

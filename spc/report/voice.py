@@ -118,10 +118,11 @@ class Voice:
 
     def age(self, seconds: float) -> str:
         """How long ago, in the largest unit that says it."""
-        for unit, size in (("d", 86400), ("h", 3600), ("min", 60)):
-            if seconds >= 2 * size or unit == "min":
+        minutes, hours, _, days = self.say("board.units").split("|")
+        for unit, size in ((days, 86400), (hours, 3600)):
+            if seconds >= 2 * size:
                 return f"{int(seconds // size)} {unit}"
-        raise AssertionError
+        return f"{int(seconds // 60)} {minutes}"
 
 
 def voice(

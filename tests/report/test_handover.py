@@ -25,8 +25,8 @@ def test_parts_to_hold_carry_the_serials_on_their_tags_even_where_no_part_was_me
     lens = lens_with(part_name=tag, held=[("seat", 64, 68)])
 
     assert open_items(lens)[0] == (
-        "seat: parts 64 to 68 (serials K-4264 to K-4268) to hold, 5 in all: from after the last "
-        "good check to before the next good one."
+        "seat: parts 64 to 68 (serials K-4264 to K-4268) to hold, 5 in all, from good check to "
+        "good check: no good check among them."
     )
 
 
@@ -62,11 +62,65 @@ def test_the_next_shift_sorts_the_held_parts_before_the_act():
     assert words.startswith("First sort and re-measure parts 64 to 66. Then: An offset of")
 
 
-def test_a_hold_that_was_cleared_is_not_open():
-    lens = lens_with(held=[("seat", 64, 66, True)])
+def test_a_hold_that_was_cleared_is_said_as_cleared_and_is_not_open():
+    lens = lens_with(held=[("seat", 64, 66, True)], outside=(66,))
 
     assert not [item for item in open_items(lens) if "hold" in item]
     assert not expect(lens, lens.study.advice).startswith("First sort")
+    assert not [line for line in act_lines(lens, lens.study.advice) if "hold" in line]
+    cleared = "Hold cleared: seat, parts 64 to 66 (part 66 outside limits)."
+    assert handover(lens).cleared == (cleared,)
+    assert cleared in check_lines(lens.study)[0]
+
+
+def test_many_cleared_holds_are_counted_on_the_sheet():
+    spans = [("seat", 3 * k, 3 * k + 1, True) for k in range(1, 6)]
+
+    words = handover(lens_with(held=spans)).cleared
+
+    assert len(words) == 3
+    assert words[-1] == "And 3 more holds cleared."
+
+
+def hold(**changes):
+    return studies.advice("hold", offset_um=None, amount=None, **changes)
+
+
+def test_several_spans_are_named_one_by_one_and_good_parts_between_them_stay_out():
+    held = [("seat", 64, 66), ("roundness", 70, 72), ("seat", 85, 90), ("seat", 10, 12, True)]
+    lens = lens_with(part_name=tag, held=held, outside=(66, 87, 90), advice=hold())
+
+    first, *spans = act_lines(lens, lens.study.advice)
+
+    assert first == "Stop. Set aside 3 spans of parts until each part is measured."
+    assert spans == [
+        "seat: parts 64 to 66 (serials K-4264 to K-4266); part 66 outside limits.",
+        "roundness: parts 70 to 72 (serials K-4270 to K-4272); no good check among them.",
+        "seat: parts 85 to 90 (serials K-4285 to K-4290); parts 87, 90 outside limits.",
+    ]
+
+
+def test_one_span_says_its_reason_and_more_than_fit_by_the_act_are_counted():
+    alone = lens_with(held=[("seat", 64, 66)], outside=(66,), advice=hold())
+    many = lens_with(held=[("seat", 4 * k, 4 * k + 1) for k in range(1, 7)], advice=hold())
+
+    assert act_lines(alone, alone.study.advice)[1] == "seat: part 66 outside limits."
+    assert act_lines(many, many.study.advice)[-1] == "And 2 more spans, under the open items."
+    assert len([item for item in open_items(many) if "to hold" in item]) == 6
+
+
+def test_a_span_held_for_doubt_says_so():
+    lens = lens_with(held=[("seat", 64, 66)])
+    doubted = [replace(f, in_doubt=(66,)) if f.name == "seat" else f for f in lens.study.features]
+    lens = Lens(replace(lens.study, features=tuple(doubted)), lens.voice)
+
+    assert open_items(lens)[0].endswith("part 66 too close to a limit to prove.")
+
+
+def test_an_act_that_is_no_hold_still_names_the_parts_on_hold():
+    lens = lens_with(held=[("seat", 64, 66)])
+
+    assert act_lines(lens, lens.study.advice)[-1] == "Still on hold: parts 64 to 66."
 
 
 @pytest.mark.parametrize(("apart", "said"), [(0.05, True), (0.8, False), (None, False)])
@@ -119,14 +173,13 @@ def test_many_acts_stand_in_two_tables_beside_each_other_and_none_is_lost_unsaid
     assert sheet.acts_more == f"and {len(study.acts) - first - second} more, below"
 
 
-def test_features_that_hold_the_same_parts_and_spans_of_one_feature_are_one_item():
+def test_the_next_shift_sorts_parts_held_for_two_features_once():
     spans = [(1, 3), (7, 9), (10, 12)]
     held = [(name, *span) for name in ("seat", "roundness") for span in spans]
 
-    item, *others = open_items(lens_with(held=held))
+    lens = lens_with(held=held)
 
-    assert item == (
-        "seat, roundness: parts 1 to 3, parts 7 to 9 and 1 more span to hold, 9 in all: "
-        "each span from after a good check to before the next."
+    assert expect(lens, lens.study.advice).startswith(
+        "First sort and re-measure parts 1 to 3, parts 7 to 9 and 1 more span. Then:"
     )
-    assert len(others) == 1
+    assert len([item for item in open_items(lens) if "to hold" in item]) == 6

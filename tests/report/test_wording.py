@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 import studies
 
+from spc.charts.signals import Signal
 from spc.findings import Stability
 from spc.report.claims import answers, claim
+from spc.report.handover import verdict_of
 from spc.report.lens import Lens
 from spc.report.next_cut import left_words
 from spc.report.pages import write_report
@@ -90,7 +92,7 @@ def test_parts_left_say_until_what(left):
     _, spread = left_words(lens, advice)
     captions = [p.caption for c in chapters(lens) for p in c.pictures if p.key == "forecast"]
 
-    assert "until the first single part may be outside (chance 0.5 %), not until" in spread
+    assert "until a single part, not yet the level, may be outside (chance 0.5 %)" in spread
     assert "single part may be outside" in captions[0] or "very next part" in captions[0]
 
 
@@ -108,3 +110,31 @@ def test_the_band_of_single_parts_meets_the_limit_where_the_forecast_says():
     wide = np.array(band["y"][:36]) - middle
     assert np.ptp(wide) < 2e-3, "it does not swell beyond what is reckoned"
     assert (mark["x"], span["x"]) == ([112], [104, 125])
+
+
+@pytest.mark.parametrize(
+    ("n", "words"),
+    [
+        (0, "nothing seen but wear"),
+        (1, "1 signal, no more than chance"),
+        (3, "3 signals, no more than"),
+    ],
+)
+def test_a_good_verdict_does_not_deny_the_signals_listed_below_it(n, words):
+    study = studies.invented_study()
+    signal = Signal("one side", 5, 16, 1, "12 points in a row above the centre", "a source")
+    lead, *others = (replace(f, signals=()) for f in study.features)
+    study = replace(study, features=(replace(lead, signals=(signal,) * n), *others))
+
+    verdict, _ = verdict_of(Lens(study, voice()))
+
+    assert verdict.startswith("On size and steady: none of 31 measured parts outside")
+    assert words in verdict
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(90, "1 min"), (7100, "118 min"), (7300, "2 h"), (170000, "47 h"), (260 * 86400, "260 days")],
+)
+def test_an_age_is_said_in_words(seconds, said):
+    assert voice().age(seconds) == said
