@@ -27,6 +27,8 @@ UNFINISHED = 20.0
 #: The whole folder is looked through so often, for drives that announce nothing. [s]
 ROUND = 15.0
 _TICK_MS = 500
+#: Bytes at the end of a file that its last line is looked for in.
+_TAIL = 65_536
 
 Say = Callable[[str], None]
 
@@ -39,6 +41,7 @@ class _Look:
     changed: int
     since: float
     said: str = ""
+    whole: int = 0
 
 
 @dataclass
@@ -67,6 +70,7 @@ class DropFolder:
     clock: Callable[[], float] = time.monotonic
     waiting: dict[str, _Look] = field(default_factory=dict)
     done: dict[str, tuple[int, int]] = field(default_factory=dict)
+    whole: dict[str, int] = field(default_factory=dict)
 
     def run(self, stop: Event) -> None:
         """Watch until `stop` is set; whatever is being stored is finished first."""
@@ -144,11 +148,17 @@ class DropFolder:
         if Path(name).suffix.casefold() in (".xlsx", ".xls"):
             return True
         with open(name, "rb") as file:
-            file.seek(-1, os.SEEK_END)
-            ended = file.read(1) in b"\r\n\0"
-        if not ended:
-            self._say_once(name, f"{name}: the last line has no end yet; waiting for it")
-        return ended or still > UNFINISHED
+            file.seek(max(0, size - _TAIL))
+            tail = file.read()
+        ended = tail.endswith((b"\r", b"\n", b"\0"))
+        # Programs that write by blocks leave a line half written most of the time; the whole ones
+        # before it are not held up, and the reader leaves the unfinished one out.
+        whole = size - len(tail) + max(tail.rfind(b"\n"), tail.rfind(b"\r")) + 1
+        if ended or whole != self.whole.get(name, _first_line(tail)) or still > UNFINISHED:
+            self.waiting[name].whole = whole
+            return True
+        self._say_once(name, f"{name}: the last line has no end yet; waiting for it")
+        return False
 
     def _say_once(self, name: str, words: str) -> None:
         look = self.waiting.setdefault(name, _Look(-1, -1, self.clock()))
@@ -175,6 +185,7 @@ class DropFolder:
             look = self.waiting.pop(name, None)
             if look is not None:
                 self.done[name] = (look.size, look.changed)
+                self.whole[name] = look.whole
         if not news.known:
             self.say(news.words)
         if news.imported is None:
@@ -182,3 +193,9 @@ class DropFolder:
         for question in news.imported.questions:
             self.say(question)
         return news.imported.readings + news.imported.events
+
+
+def _first_line(tail: bytes) -> int:
+    """Where the first line ends: a heading alone is nothing to read yet."""
+    ends = [at for at in (tail.find(b"\n"), tail.find(b"\r")) if at >= 0]
+    return max(ends, default=-1) + 1

@@ -72,18 +72,48 @@ def test_a_file_still_being_written_is_waited_for(drop):
     assert parts(drop) == [1, 2, 3, 4]
 
 
-def test_a_last_line_without_end_is_waited_for_and_then_a_reject(drop):
-    put(drop, "a.csv", HEAD + rows(1, 3) + "4,2026-11-25 06:04,25.0")
+def rejects(drop):
+    with drop.session.ledger.reading() as reader:
+        return run_of(reader, drop.session.run).rejects["reason"].tolist()
+
+
+def test_a_heading_and_a_line_without_end_are_waited_for_and_then_a_reject(drop):
+    put(drop, "a.csv", HEAD + "1,2026-11-25 06:01,25.0")
     look(drop)
     look(drop)
-    assert parts(drop) == []
     assert drop.said == [f"{drop.folder / 'a.csv'}: the last line has no end yet; waiting for it"]
     look(drop, seconds=drop_folder.UNFINISHED)
-    assert parts(drop) == [1, 2, 3]
+    assert "refused" in drop.said[-1]
     put(drop, "a.csv", HEAD + rows(1, 4))
     look(drop)
     look(drop)
     assert parts(drop) == [1, 2, 3, 4]
+
+
+def test_whole_lines_are_not_held_up_by_a_last_one_that_has_no_end(drop):
+    text = HEAD + rows(1, 9)
+    cut = [text.index("\n4,") + 9, text.index("\n4,") + 14, text.index("\n7,") + 20]
+    seen = []
+    for end in (*cut, len(text)):
+        put(drop, "a.csv", text[:end], age=100 - end / 10)
+        look(drop)
+        look(drop)
+        seen.append(len(parts(drop)))
+
+    # The second time only the unfinished line grew; it is waited for.
+    assert seen == [3, 3, 6, 9]
+    assert "waiting" in "".join(drop.said)
+    assert rejects(drop) == []
+
+
+def test_a_last_line_that_never_ends_is_a_reject(drop):
+    put(drop, "a.csv", HEAD + rows(1, 3) + "4,2026-11-25 06:04,25.0")
+    look(drop)
+    look(drop)
+
+    assert parts(drop) == [1, 2, 3]
+    assert len(rejects(drop)) == 1
+    assert rejects(drop)[0].startswith("unfinished line")
 
 
 def test_a_refused_file_is_named_once_and_taken_when_it_is_mended(drop):
