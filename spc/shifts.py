@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Literal
 
 from spc.errors import SpcError
 from spc.plan import Plan
@@ -10,11 +11,17 @@ from spc.run import Run
 
 @dataclass(frozen=True)
 class ShiftSpan:
-    """The part of the run that belongs to one shift, in local time."""
+    """The part of the run that belongs to one shift, or was ground with one wheel; local time."""
 
     name: str
     start: datetime
     end: datetime
+    kind: Literal["shift", "wheel"] = "shift"
+
+    @property
+    def told(self) -> str:
+        """The name with its kind: "shift early", "wheel 2"."""
+        return f"{self.kind} {self.name}" if self.kind == "shift" else self.name
 
 
 def span_of(run: Run, shift: ShiftSpan | None) -> tuple[int, int]:
@@ -32,8 +39,8 @@ def span_of(run: Run, shift: ShiftSpan | None) -> tuple[int, int]:
     inside = part[(time >= shift.start) & (time < shift.end)]
     if not len(inside):
         raise SpcError(
-            f"shift {shift.name} from {shift.start:%Y-%m-%d %H:%M} to {shift.end:%H:%M}: "
-            "no part was measured then; name another shift or date, or leave it out"
+            f"{shift.told} from {shift.start:%Y-%m-%d %H:%M} to {shift.end:%H:%M}: "
+            "no part was measured then; name another one or another date, or leave it out"
         )
     # Every part belongs to one shift: the one in which it, or the next measured part, was read.
     earlier = part[time < shift.start]

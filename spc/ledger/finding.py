@@ -123,4 +123,4 @@ def wheel_span(run: "Run", number: str) -> "ShiftSpan":
     if not len(mine):
         raise SpcError(f"--wheel {number!r}: no part of it was measured at a known time")
     first, last = mine.min().to_pydatetime(), mine.max().to_pydatetime()
-    return ShiftSpan(f"wheel {which}", first, last + timedelta(microseconds=1))
+    return ShiftSpan(f"wheel {which}", first, last + timedelta(microseconds=1), "wheel")

@@ -109,7 +109,12 @@ def span_words(lens: Lens) -> str:
     if study.shift is not None:
         shift = study.shift
         start, end = voice.day_and_clock(shift.start), voice.clock(shift.end)
-        return voice.say("page.shift", name=tame(shift.name, 40), start=start, end=end)
+        if shift.kind == "wheel":  # a wheel may last for days, a shift does not
+            end = (
+                end if _same_day(shift.start, shift.end, voice) else voice.day_and_clock(shift.end)
+            )
+        key = f"page.span_{shift.kind}"
+        return voice.say(key, name=tame(shift.name, 40), start=start, end=end)
     words = voice.say("page.whole_run", first=study.first_part, last=study.last_part)
     times = study.run.measurements["time"].dropna()
     if not len(times):
@@ -117,6 +122,11 @@ def span_words(lens: Lens) -> str:
     first, last = (
         t.tz_convert(study.plan.zone).to_pydatetime() for t in (times.min(), times.max())
     )
-    same_day = first.date() == last.date() and first.utcoffset() == last.utcoffset()
-    end = voice.clock(last) if same_day else voice.day_and_clock(last)
+    end = voice.clock(last) if _same_day(first, last, voice) else voice.day_and_clock(last)
     return voice.say("page.from_to", words=words, start=voice.day_and_clock(first), end=end)
+
+
+def _same_day(first: datetime, last: datetime, voice: Voice) -> bool:
+    """Whether two moments share the date and the offset of the shop."""
+    begin, end = first.astimezone(voice.zone), last.astimezone(voice.zone)
+    return begin.date() == end.date() and begin.utcoffset() == end.utcoffset()

@@ -59,6 +59,8 @@ def test_every_text_is_used_somewhere():
     words |= {"gauge", "entry", "centres", "temperature", "diameter", "radius"}
     # Further charts by the plan's names, what they plot and their levels.
     words |= {*MORE_CHARTS, *STATISTICS, "acceptable", "rejectable", "top", "lines"}
+    # Kinds of span that a page may be about.
+    words |= {"shift", "wheel"}
     # Keys of an adviser's check of itself.
     words |= {"n", "spread", "beyond"}
 

@@ -1,6 +1,7 @@
 """Where two sentences of one page could contradict each other, they are one sentence."""
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ import studies
 from spc.charts.signals import Signal
 from spc.findings import Stability
 from spc.report.claims import answers, claim
+from spc.report.contents import page
 from spc.report.handover import verdict_of
 from spc.report.lens import Lens
 from spc.report.next_cut import left_words
@@ -18,6 +20,7 @@ from spc.report.the_run import about_picture, size_words
 from spc.report.the_wheel import chapters
 from spc.report.voice import voice
 from spc.report.wheel_figures import forecast_figure
+from spc.shifts import ShiftSpan
 from spc.wheel.advice import PartsLeft
 
 SURE = studies.PLAN.replace("uncertainty_um = 1.0\n", "")
@@ -138,3 +141,23 @@ def test_a_good_verdict_does_not_deny_the_signals_listed_below_it(n, words):
 )
 def test_an_age_is_said_in_words(seconds, said):
     assert voice().age(seconds) == said
+
+
+@pytest.mark.parametrize(
+    ("span", "said"),
+    [
+        (("early", 0, 8, "shift"), "shift early, 2026-11-25 06:00 +01:00 to 14:00"),
+        (("wheel 2", 0, 8, "wheel"), "wheel 2, 2026-11-25 06:00 +01:00 to 14:00"),
+        (
+            ("wheel 1", 0, 30, "wheel"),
+            "wheel 1, 2026-11-25 06:00 +01:00 to 2026-11-26 12:00 +01:00",
+        ),
+    ],
+)
+def test_the_heading_calls_a_wheel_a_wheel_and_a_shift_a_shift(span, said):
+    name, begin, end, kind = span
+    hours = (studies.START + timedelta(hours=h) for h in (begin, end))
+    study = replace(studies.invented_study(), shift=ShiftSpan(name, *hours, kind))
+    speaker = voice(zone=study.plan.zone)
+
+    assert page(study, speaker, studies.AS_OF).span == said
