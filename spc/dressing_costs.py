@@ -56,6 +56,8 @@ def _costs(
         raise NotEnough("offsets act on a gauge in the process, which hides the wear")
     if lead.upper_um is None or lead.lower_um is None:
         raise NotEnough(f"{lead.name} has one limit only, and costs need two")
+    if not any((plan.cost.dress, plan.cost.scrap, plan.cost.rework, plan.cost.off_target_loss)):
+        raise NotEnough("the plan's costs are all zero")
     sign = -1 if lead.kind == "bore" else 1
     series = series_of(run, plan, lead, cycles, first=1, last=last)
     ends = set(run.events["after_part"][run.events["kind"].isin(BEGINNERS)].tolist())

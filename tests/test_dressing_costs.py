@@ -130,6 +130,12 @@ def test_too_little_says_why():
     )
 
 
+def test_costs_of_nothing_name_no_interval():
+    free = dict.fromkeys(("scrap", "rework", "dress", "offset", "off_target"), 0.0)
+
+    assert "all zero" in costs_of(ground(5), Plan.model_validate(TABLE | {"cost": free})).not_enough
+
+
 def test_a_plan_without_a_diameter_has_no_such_costs():
     assert (
         costs_of(ground(6), Plan.model_validate(TABLE | {"feature": TABLE["feature"][1:]})) is None
