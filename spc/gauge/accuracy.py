@@ -67,6 +67,13 @@ class Linearity:
     r_squared : float
     lower, upper : ndarray, shape (sizes,)
         Bounds of the mean bias at each size.
+    n : int
+        Readings; `center` is their mean reference.
+    factor : float
+        Student's t of the bounds.
+    p_line : float
+        p-value of "the means at the sizes lie on one straight line"; NaN when there are only two
+        sizes or no repeats to judge it by.
     """
 
     references: Array
@@ -84,6 +91,28 @@ class Linearity:
     r_squared: float
     lower: Array
     upper: Array
+    n: int
+    center: float
+    factor: float
+    p_line: float
+
+    def line(self, reference: ArrayLike) -> Array:
+        """Mean bias by the line, at any reference size."""
+        return self.intercept + self.slope * np.asarray(reference, float)
+
+    def bounds(self, reference: ArrayLike) -> tuple[Array, Array]:
+        """Bounds of the mean bias by the line, at any reference size."""
+        away = np.asarray(reference, float) - self.center
+        error = np.sqrt(self.residual**2 / self.n + (self.slope_error * away) ** 2)
+        return self.line(reference) - self.factor * error, self.line(
+            reference
+        ) + self.factor * error
+
+    @property
+    def slope_bounds(self) -> tuple[float, float]:
+        """Bounds of the slope."""
+        reach = self.factor * self.slope_error
+        return self.slope - reach, self.slope + reach
 
     @property
     def true_everywhere(self) -> bool:
@@ -184,7 +213,8 @@ def linearity(reference: ArrayLike, reading: ArrayLike, *, confidence: float = 0
     sizes = np.unique(x)
     line = intercept + slope * sizes
     error = residual * np.sqrt(1 / n + (sizes - x.mean()) ** 2 / sxx)
-    reach = float(stdtrit(df, 0.5 + confidence / 2)) * error
+    factor = float(stdtrit(df, 0.5 + confidence / 2))
+    reach = factor * error
     t_slope, t_intercept = (
         value / own if own > 0 else math.inf
         for value, own in ((slope, slope_error), (intercept, intercept_error))
@@ -205,4 +235,19 @@ def linearity(reference: ArrayLike, reading: ArrayLike, *, confidence: float = 0
         r_squared=1 - float(left @ left) / spread if spread > 0 else 0.0,
         lower=line - reach,
         upper=line + reach,
+        n=n,
+        center=float(x.mean()),
+        factor=factor,
+        p_line=_on_one_line(x, off, float(left @ left)),
     )
+
+
+def _on_one_line(x: Array, off: Array, about_line: float) -> float:
+    """p-value of the lack of fit: scatter of the means about the line, against their own."""
+    from scipy.special import fdtrc
+
+    own = sum(float(((off[x == size] - off[x == size].mean()) ** 2).sum()) for size in np.unique(x))
+    between, within = len(np.unique(x)) - 2, len(x) - len(np.unique(x))
+    if between < 1 or within < 1 or own <= 0:
+        return math.nan
+    return float(fdtrc(between, within, (about_line - own) / between / (own / within)))

@@ -83,6 +83,36 @@ def test_linearity_is_the_line_of_statsmodels():
     assert found.upper == pytest.approx(band[:, 1])
 
 
+def test_bounds_anywhere_are_those_of_statsmodels():
+    import statsmodels.api as sm
+
+    generator = np.random.default_rng(3)
+    x = np.repeat([10.0, 20.0, 30.0, 40.0], 4)
+    y = x - 0.2 + 0.005 * x + generator.normal(0, 0.1, 16)
+    theirs = sm.OLS(y - x, sm.add_constant(x)).fit()
+    found = linearity(x, y)
+
+    between = np.array([12.0, 25.0, 38.0])
+    band = theirs.get_prediction(sm.add_constant(between)).conf_int()
+    assert found.bounds(between)[0] == pytest.approx(band[:, 0])
+    assert found.bounds(between)[1] == pytest.approx(band[:, 1])
+    assert found.slope_bounds == pytest.approx(tuple(theirs.conf_int()[1]))
+
+
+def test_means_off_the_line_are_found_as_the_comparison_of_models_finds_them():
+    # Lack of fit is the F test of the line against a mean for each size, as statsmodels has it.
+    import statsmodels.api as sm
+
+    generator = np.random.default_rng(4)
+    x = np.repeat([10.0, 20.0, 30.0, 40.0], 4)
+    y = x + 0.001 * (x - 25) ** 2 + generator.normal(0, 0.1, 16)
+    groups = (x[:, None] == np.unique(x)).astype(float)
+    line, means = (sm.OLS(y - x, model).fit() for model in (sm.add_constant(x), groups))
+
+    assert linearity(x, y).p_line == pytest.approx(means.compare_f_test(line)[1])
+    assert np.isnan(linearity(x[:8], y[:8]).p_line)
+
+
 def test_a_gauge_without_spread_proves_its_bias():
     assert bias([5.0, 5.0, 5.0], 4.9).proven
     assert not bias([5.0, 5.0], 5.0).proven
