@@ -142,7 +142,7 @@ def _held(plan: Plan, lead: Feature, sign: int, every: int) -> HeldSize:
 
 def _size_costs(wear: WearFit, held: HeldSize, ages: np.ndarray, *, gauge_sd: float) -> Floats:
     """Cost of size at each age: few ages are reckoned, those between lie on a line."""
-    some = np.unique(np.linspace(1, ages[-1], min(len(ages), 16)).round().astype(int))
+    some = np.unique(np.linspace(1, ages[-1], min(len(ages), 12)).round().astype(int))
     single = wear.sd_at(some) ** 2
     own = np.maximum(single - gauge_sd**2, single / 5)
     level = single / _LEVEL_READINGS + wear.wave_sd_um**2

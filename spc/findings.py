@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from spc.capability.assessment import Capability
 from spc.charts.doubts import Doubt
 from spc.charts.limits import Chart, ChartPair
 from spc.charts.signals import Signal
+from spc.dressing_costs import dressing_costs
 from spc.gauge.resolution import Resolution
 from spc.more_charts.basis import MoreChart
 from spc.more_charts.told import limits_told
@@ -130,13 +132,17 @@ class Study:
     learned: dict[str, Any]
     self_check: dict[str, Any]
     remarks: tuple[str, ...]
-    dress_costs: DressCosts | None = None  # None: no lead diameter
 
     @property
     def lead(self) -> FeatureStudy | None:
         """The feature whose level steers offsets."""
         lead = self.plan.lead
         return next((f for f in self.features if lead and f.name == lead.name), None)
+
+    @cached_property
+    def dress_costs(self) -> DressCosts | None:
+        """Cost per part against the dress interval, reckoned when first read; None: no diameter."""
+        return dressing_costs(self.run, self.plan, self.cycles, last=self.last_part)
 
     @property
     def made(self) -> int:

@@ -14,7 +14,6 @@ import numpy as np
 
 from spc.acts import acts_of
 from spc.advising import Learnt, advisor_for
-from spc.dressing_costs import dressing_costs
 from spc.findings import FeatureStudy, HeldSpan, Prompt, Study
 from spc.one_feature import held_spans, study_feature
 from spc.plan import Plan
@@ -85,7 +84,6 @@ def examine(
         learned=advisor.learned(),
         self_check=advisor.self_check(),
         remarks=(*run.remarks, *_slips(features)),
-        dress_costs=dressing_costs(run, plan, cycles, last=last),
     )
 
 

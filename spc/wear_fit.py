@@ -16,8 +16,9 @@ Ints = NDArray[np.int64]
 FEWEST_CYCLES = 3
 #: Fewest measured parts of a cycle that say anything of its wear.
 FEWEST_PARTS = 4
-#: Cycles and measured parts of one cycle that are used; more change no bound that is shown.
-MOST_CYCLES, MOST_PARTS = 40, 30
+#: Cycles that are used, measured parts of one of them, and all in all as far as that leaves each
+#: cycle its `FEWER_PARTS`; more change little and take their time.
+MOST_CYCLES, MOST_PARTS, FEWER_PARTS, MOST_VALUES = 40, 40, 16, 400
 #: Break-in as a share of the longest age seen, and from where on the wear may bend.
 BREAK_IN, BEND_FROM = 0.06, 0.6
 #: A reading this many spreads from the curve is a slip of hand or gauge and is left out.
@@ -161,7 +162,8 @@ class CyclesFit:
         self.longest = int(max(cycle.ages.max() for cycle in told))
         self._grid = list(product(_SLOPES, _GROWTHS, _WAVES))
         every = max(1, -(-len(told) // MOST_CYCLES))
-        used = [_thinned(cycle) for cycle in told[::every]]
+        most = min(MOST_PARTS, max(FEWER_PARTS, MOST_VALUES // len(told[::every])))
+        used = [_thinned(cycle, most) for cycle in told[::every]]
         self.cycles, self.slips = used, 0
         self._sums = [self._sums_of(cycle) for cycle in used]
         self.best = self._refit(np.ones(len(used)))
@@ -249,10 +251,10 @@ class CyclesFit:
         return np.asarray(pool)
 
 
-def _thinned(cycle: MeasuredCycle) -> MeasuredCycle:
-    if len(cycle) <= MOST_PARTS:
+def _thinned(cycle: MeasuredCycle, most: int) -> MeasuredCycle:
+    if len(cycle) <= most:
         return cycle
-    kept = np.unique(np.linspace(0, len(cycle) - 1, MOST_PARTS).round().astype(int))
+    kept = np.unique(np.linspace(0, len(cycle) - 1, most).round().astype(int))
     return MeasuredCycle(cycle.ages[kept], cycle.bare_um[kept], cycle.finished)
 
 

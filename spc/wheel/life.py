@@ -214,7 +214,7 @@ def dress_interval(part_costs: ArrayLike, dress_cost: float) -> DressInterval:
 
 #: Widths of a sawtooth that are tried, as shares of the tolerance width, and points across it.
 _TEETH = (0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.13, 0.16, *(k / 40 for k in range(8, 41)))
-_LEVELS = 201
+_LEVELS = 121
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,6 @@ import pandas as pd
 from spc.capability.assessment import assess
 from spc.charts import shewhart, trended
 from spc.charts.signals import Signal, watch
-from spc.dressing_costs import dressing_costs
 from spc.findings import Act, FeatureStudy, HeldSpan, Prompt, Stability, Study
 from spc.gauge.resolution import resolution
 from spc.plan import read_plan
@@ -138,7 +137,6 @@ def invented_study(run=None, *, plan=PLAN, advice=None, held=(), outside=(), sta
         cycles=cycles, acts=_acts(run), prompts=(Prompt(87, AS_OF, told),),
         held=tuple(HeldSpan(*span) for span in held), advice=told, learned={},
         self_check={"readings": 30, "spread": 1.04}, remarks=run.remarks,
-        dress_costs=dressing_costs(run, job, cycles, last=last),
     )  # fmt: skip
 
 
