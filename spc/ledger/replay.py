@@ -153,11 +153,13 @@ def follow(
     stretch, and one whose parts do not rise from line to line, is left to `resume`.
     """
     with ledger.reading() as reader:
-        progress = _begin(reader, run, plan)
-        if reader.head().line - progress.line <= STEP:
-            return
-        total, done = reader.count_after(run.id, progress.line), 0
         found = reader.state(run.id)
+        # Most starts are near the last state, which `resume` takes up.
+        stands = found is not None and _is_ours(found[1]) and not _since(reader, run, found[0])
+        if reader.head().line - (found[0] if found and stands else 0) <= STEP:
+            return
+        progress = _begin(reader, run, plan)
+        total, done = reader.count_after(run.id, progress.line), 0
         gone = set(reader.corrected(run.id, after=0))
     while total - done > 0 and total > STEP:
         with ledger.reading() as reader:
@@ -189,13 +191,27 @@ def _begin(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
     before: int | None = None
     while (kept := reader.state(run.id, before=before)) is not None:
         line, content = kept
-        if content.get("format") != FORMAT:
+        if not _is_ours(content):
             break
-        corrected = [c for c in reader.corrected(run.id, after=line) if c <= line]
-        if not corrected:
+        corrected = _since(reader, run, line)
+        if corrected:
+            before = min(corrected)
+            continue
+        try:
             return replace(Progress.from_content(run, plan, content), line=line)
-        before = min(corrected)
+        except (KeyError, TypeError, ValueError):
+            # An adviser that was changed without another format: the entries are the truth.
+            break
     return Progress.fresh(run, plan)
+
+
+def _since(reader: Reader, run: LedgerRun, line: int) -> list[int]:
+    """Lines up to this one that were corrected after it."""
+    return [corrected for corrected in reader.corrected(run.id, after=line) if corrected <= line]
+
+
+def _is_ours(content: dict[str, Any]) -> bool:
+    return bool(content.get("format") == FORMAT)
 
 
 def _rises(new: Iterable[Stored], made: int) -> bool:

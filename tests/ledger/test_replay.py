@@ -44,6 +44,10 @@ def test_a_state_of_another_format_is_thrown_away(kept):
     assert kept(ahead=7).ahead == 7
 
 
+def test_a_state_this_adviser_cannot_take_up_is_thrown_away(kept):
+    assert kept(ahead=7, advisor={"made": 30}).ahead == 0
+
+
 def test_a_state_that_tells_no_format_is_thrown_away(kept, monkeypatch):
     monkeypatch.setattr(Progress, "content", lambda _self: {"made": 4000})
 
