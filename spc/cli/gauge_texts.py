@@ -1,6 +1,7 @@
-"""What `spc gauge` prints: where the spread of a gauge study comes from."""
+"""What `spc gauge` prints: where a spread comes from, and whether the gauge reads true."""
 
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -8,43 +9,106 @@ from spc.errors import SpcError, UnreadableRun
 from spc.units import UM_PER_UNIT
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from spc.gauge.study import VarianceStudy
+    from spc.intake.gauge_file import GaugeRows
+    from spc.report.known_parts import KnownParts
+
+
+@dataclass(frozen=True, eq=False)
+class GaugeAnswer:
+    """
+    What a file of readings says of its gauge.
+
+    `spreads` is None where people and parts cannot be told apart, `known` where the file gives no
+    reference values; never both. `page` is the page, when a folder was named.
+    """
+
+    spreads: "VarianceStudy | None"
+    known: "KnownParts | None"
+    page: Path | None
 
 
 def gauge_answer(
     study: str, *, unit: str, tolerance_um: float | None, out: Path | None
-) -> tuple["VarianceStudy", Path | None]:
+) -> GaugeAnswer:
     """The study in a file, and its page when a folder was named."""
-    from spc.gauge.study import arranged, variance_study
     from spc.intake.gauge_file import read_gauge_rows
-    from spc.report.pages import write_gauge_study
 
     if unit not in UM_PER_UNIT:
         raise SpcError(f"--unit {unit!r} is no unit here; write one of: {', '.join(UM_PER_UNIT)}")
     if tolerance_um is not None and not (math.isfinite(tolerance_um) and tolerance_um > 0):
         raise SpcError(f"--tolerance {tolerance_um:g} is no width; give the width in µm, above 0")
     rows = read_gauge_rows(study, unit=unit)
-    if len(set(rows.people)) < 2:
+    known, readings = _known(rows), _arranged(study, rows)
+    spreads = None
+    if readings is not None:
+        from spc.gauge.study import variance_study
+
+        spreads = variance_study(readings, tolerance=tolerance_um)
+    if out is None:
+        return GaugeAnswer(spreads, known, None)
+    from spc.report.pages import write_gauge_study
+
+    page = write_gauge_study(
+        spreads, readings, out, title=Path(study).stem, people=list(dict.fromkeys(rows.people)),
+        parts=list(dict.fromkeys(rows.parts)), known=known,
+    )  # fmt: skip
+    return GaugeAnswer(spreads, known, page)
+
+
+def _known(rows: "GaugeRows") -> "KnownParts | None":
+    """The readings beside their true values; None when the file gives none."""
+    if not rows.references_um:
+        return None
+    import numpy as np
+
+    from spc.report.known_parts import KnownParts
+
+    references, readings = np.array(rows.references_um), np.array(rows.readings_um)
+    return KnownParts(references, readings, rows.people, rows.parts)
+
+
+def _arranged(study: str, rows: "GaugeRows") -> "NDArray[np.float64] | None":
+    """Readings by person, part and trial; None where they cannot be and known parts will do."""
+    from spc.gauge.study import arranged
+
+    people = len(set(rows.people))
+    if people < 2 and not rows.references_um:
         raise UnreadableRun(
             f"{study}: only one person; name at least two in a column 'appraiser', each reading "
-            "every part twice or more"
+            "every part twice or more, or give the true values in a column 'reference'"
         )
     try:
         readings = arranged(rows.people, rows.parts, rows.readings_um)
-        found = variance_study(readings, tolerance=tolerance_um)
+        if min(readings.shape) < 2:
+            raise ValueError("a study of people needs 2 people, 2 parts and 2 trials of each")
     except ValueError as fault:
+        if rows.references_um:
+            return None
         raise UnreadableRun(f"{study}: {fault}") from None
-    if out is None:
-        return found, None
-    people, parts = list(dict.fromkeys(rows.people)), list(dict.fromkeys(rows.parts))
-    page = write_gauge_study(
-        found, readings, out, title=Path(study).stem, people=people, parts=parts
-    )
-    return found, page
+    return readings
 
 
-def gauge_lines(found: "VarianceStudy") -> list[str]:
-    """The judgement, then each source with its spread and share; tab-separated."""
+def gauge_lines(found: GaugeAnswer) -> list[str]:
+    """Whether the gauge reads true, then where the spread comes from; tab-separated."""
+    lines = [] if found.known is None else _bias_lines(found.known)
+    return lines if found.spreads is None else [*lines, *_spread_lines(found.spreads)]
+
+
+def _bias_lines(known: "KnownParts") -> list[str]:
+    from spc.report.gauge_bias import bias_notes, bias_table, bias_words
+    from spc.report.voice import voice
+
+    speaker = voice()
+    table = bias_table(known, speaker)
+    rows = ["\t".join(row) for row in (table.head, *table.rows)]
+    return [*bias_words(known, speaker), *bias_notes(known, speaker), *rows]
+
+
+def _spread_lines(found: "VarianceStudy") -> list[str]:
     spread = found.spread
     low, high = found.gauge_bounds
     rows = [
@@ -66,11 +130,44 @@ def gauge_lines(found: "VarianceStudy") -> list[str]:
     ]
 
 
-def gauge_json(found: "VarianceStudy") -> dict[str, Any]:
-    """The same as one JSON document; spreads in µm."""
-    spread = found.spread
+def gauge_json(found: GaugeAnswer) -> dict[str, Any]:
+    """The same as one JSON document; lengths in µm, null where the file cannot tell."""
+    told = _spreads_json(found.spreads) if found.spreads else dict.fromkeys(_SPREADS)
     return {
         "schema": "spc.gauge/1",
+        **told,
+        "bias": None if found.known is None else _bias_json(found.known),
+    }
+
+
+_SPREADS = (
+    "repeat_um", "people_um", "interaction_um", "gauge_um", "gauge_bounds_um", "part_um",
+    "total_um", "share_of_total", "share_of_tolerance", "categories", "interaction_pooled", "words",
+)  # fmt: skip
+
+
+def _bias_json(known: "KnownParts") -> dict[str, Any]:
+    line = known.line
+    sizes = []
+    for size in known.sizes_um.tolist():
+        own = known.at(size)
+        mine = known.off_um[known.references_um == size]
+        bounds = None if own is None else [own.lower, own.upper]
+        sizes.append({"reference_um": size, "readings": len(mine), "mean_um": float(mine.mean()),
+                      "bounds_um": bounds})  # fmt: skip
+    return {
+        "sizes": sizes,
+        "line": line and {
+            "slope": line.slope, "slope_bounds": list(line.slope_bounds),
+            "intercept_um": line.intercept, "residual_um": line.residual,
+            "true_everywhere": line.true_everywhere,
+        },
+    }  # fmt: skip
+
+
+def _spreads_json(found: "VarianceStudy") -> dict[str, Any]:
+    spread = found.spread
+    return {
         "repeat_um": spread.repeat,
         "people_um": spread.people,
         "interaction_um": spread.interaction,

@@ -38,7 +38,9 @@ def run_length(
 
 
 def gauge(
-    study: Annotated[str, typer.Argument(help="CSV with appraiser, part, reading; or -.")],
+    study: Annotated[
+        str, typer.Argument(help="CSV with appraiser, part, reading, reference; or -.")
+    ],
     unit: Annotated[str, typer.Option(help="Of readings that carry none: mm, in or um.")] = "mm",
     tolerance_um: Annotated[
         float | None, typer.Option("--tolerance", help="Width of the tolerance, in µm.")
@@ -48,9 +50,10 @@ def gauge(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say what of a spread is the gauge, the people, the parts."""
-    found, page = gauge_answer(study, unit=unit, tolerance_um=tolerance_um, out=out)
-    say(gauge_json(found) if as_json else [*gauge_lines(found), *([str(page)] if page else [])])
+    """Say whether a gauge reads true, and what of a spread is its own."""
+    found = gauge_answer(study, unit=unit, tolerance_um=tolerance_um, out=out)
+    page = [str(found.page)] if found.page else []
+    say(gauge_json(found) if as_json else [*gauge_lines(found), *page])
 
 
 def simulate(

@@ -1,4 +1,4 @@
-"""Rows of a gauge study: who read which part, how often, and what was read."""
+"""Rows of a gauge study: who read which part, how often, what was read, and its true value."""
 
 import os
 from dataclasses import dataclass
@@ -11,16 +11,22 @@ from spc.units import UM_PER_UNIT, read_quantity
 
 _WHO = ("appraiser", "operator", "person", "who", "prüfer", "pruefer", "bediener", "opérateur")
 _PART = ("part", "piece", "part no", "part no.", "teil", "teil-nr", "teil-nr.", "pièce", "serial")
+_TRUE = ("reference", "reference value", "true value", "referenz", "referenzwert", "référence")
 _READING = ("reading", "value", "size", "measured", "messwert", "wert", "mesure", "valeur")
 
 
 @dataclass(frozen=True)
 class GaugeRows:
-    """Columns of a gauge study, one entry a reading; readings in µm."""
+    """
+    Columns of a gauge study, one entry a reading; readings in µm.
+
+    `references_um` holds the true value of the part read; empty when the file gives none.
+    """
 
     people: tuple[str, ...]
     parts: tuple[str, ...]
     readings_um: tuple[float, ...]
+    references_um: tuple[float, ...] = ()
 
 
 def read_gauge_rows(
@@ -32,8 +38,8 @@ def read_gauge_rows(
     Parameters
     ----------
     path : str or path
-        A CSV with columns for the person (may be left out), the part and the reading; ``-`` is
-        standard input.
+        A CSV with columns for the person (may be left out), the part and the reading, and one for
+        the reference value of the part where it is known; ``-`` is standard input.
     unit : {"mm", "in", "um"}
         Of readings that carry none.
     code_page : str
@@ -42,30 +48,40 @@ def read_gauge_rows(
     Raises
     ------
     UnreadableRun
-        For a file without those columns, a cell that is no number, or a row too short.
+        For a file without those columns, a cell that is no number, a row too short, or a part with
+        two reference values.
     """
     name = os.fspath(path)
     text = text_of(name, content_of(name), code_page=code_page).data.decode("utf-8-sig")
     numbered = [(row, line) for row, line in enumerate(text.split("\n"), 1) if line.strip()]
     separator, header = _header(name, numbered[0][1])
-    who, part, reading = (_place(header, words) for words in (_WHO, _PART, _READING))
+    who, part, reading, true = (_place(header, w) for w in (_WHO, _PART, _READING, _TRUE))
     if part is None or reading is None:
         raise UnreadableRun(
             f"{name}: no known column; seen: {', '.join(repr(h) for h in header)}; sought: one of "
             f"{', '.join(_PART[:2])} and one of {', '.join(_READING[:2])}, and {_WHO[0]} if there "
             "were several"
         )
-    people, parts, readings = [], [], []
+    people, parts, readings, references = [], [], [], []
+    known: dict[str, float] = {}
     for row, line in numbered[1:]:
         fields = cut_line(line, separator).fields or []
-        if len(fields) <= max(part, reading, who or 0):
+        if len(fields) <= max(part, reading, who or 0, true or 0):
             raise UnreadableRun(f"{name}, row {row}: too few fields; write person, part, reading")
         people.append(fields[who] if who is not None else "one person")
         parts.append(fields[part])
         readings.append(_micrometres(name, row, fields[reading], unit))
+        if true is not None:
+            value = _micrometres(name, row, fields[true], unit)
+            if known.setdefault(fields[part], value) != value:
+                raise UnreadableRun(
+                    f"{name}, row {row}: part {fields[part]} has the reference {fields[true]!r}, "
+                    "another one in a row before; a part has one true value"
+                )
+            references.append(value)
     if not readings:
         raise UnreadableRun(f"{name}: no measurements below the header")
-    return GaugeRows(tuple(people), tuple(parts), tuple(readings))
+    return GaugeRows(tuple(people), tuple(parts), tuple(readings), tuple(references))
 
 
 def _header(name: str, line: str) -> tuple[str, list[str]]:

@@ -7,20 +7,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.gauge.study import Spread
+from spc.report.known_parts import KnownParts
 from spc.report.lens import FeatureLens
 from spc.report.steel import (
     ACT,
     DATUM,
     DISC,
+    INK,
     PALE,
     RULE,
     SOFT,
+    WASH,
     Figure,
     discs,
     evenly,
     figure,
     label,
     level,
+    line,
     plain,
     y_title,
 )
@@ -125,4 +129,82 @@ def sources_figure(spread: Spread, voice: Voice) -> Figure:
         [bars], voice, height=230, margin={"r": 60, "t": 10},
         xaxis={"title": {"text": voice.say("gauge.x_share")}, "range": [0, 105]},
         yaxis={"autorange": "reversed"},
+    )  # fmt: skip
+
+
+def linearity_figure(known: KnownParts, voice: Voice) -> Figure:
+    """
+    Difference from the reference against the reference value, with the line and its 95 % band.
+
+    Small discs are single readings, squares the mean of each size with the bounds that its own
+    readings give; the bright line at zero is a gauge that reads true.
+    """
+    found, digits = known.line, known.digits
+    if found is None:
+        raise ValueError("a line needs readings of two sizes")
+    in_mm = float(np.abs(known.sizes_um).max()) >= 1000
+    scale, places = (1000.0, digits + 4) if in_mm else (1.0, digits + 1)
+    grid = np.linspace(found.references[0], found.references[-1], 41)
+    low, high = found.bounds(grid)
+    x = plain(grid / scale, places)
+    band = line([*x, *x[::-1]], plain(np.concatenate([high, low[::-1]]), digits + 2),
+                fill="toself", fillcolor=WASH, line={"width": 0},
+                showlegend=False)  # fmt: skip
+    course = line(x, plain(found.line(grid), digits + 2), line={"color": ACT, "width": 2},
+                  name=voice.say("bias.line"), showlegend=True)  # fmt: skip
+    drawn = evenly(len(known.off_um), _MOST_REPEATS)
+    dots = discs(
+        plain(known.references_um[drawn] / scale, places), plain(known.off_um[drawn], digits),
+        hovertemplate=f"%{{x}}: %{{y:+.{digits}f}} µm<extra></extra>",
+        name=voice.say("bias.single"), showlegend=True,
+    )  # fmt: skip
+    own = [known.at(float(size)) for size in found.references]
+    reach = [0.0 if each is None else (each.upper - each.lower) / 2 for each in own]
+    means = {
+        "type": "scatter", "mode": "markers", "x": plain(found.references / scale, places),
+        "y": plain(found.biases, digits + 2), "name": voice.say("bias.means"), "showlegend": True,
+        "marker": {"symbol": "square", "size": 9, "color": INK},
+        "error_y": {"type": "data", "array": plain(reach, digits + 2), "color": INK,
+                    "thickness": 1.4, "width": 5},
+        "hovertemplate": f"%{{x}}: %{{y:+.{digits + 1}f}} µm<extra></extra>",
+    }  # fmt: skip
+    zero = level(0.0, voice.number(0.0, digits), color=DATUM, width=1.6, edge_to_edge=True)
+    unit = "mm" if in_mm else "µm"
+    return figure(
+        [band, dots, course, means], voice, height=360, shapes=[zero[0]], showlegend=True,
+        annotations=[zero[1], y_title(voice.say("bias.y"))], margin={"r": 48},
+        xaxis={"title": {"text": voice.say("bias.x", unit=unit)}},
+        yaxis={"fixedrange": True}, legend={"orientation": "h", "y": -0.2},
+    )  # fmt: skip
+
+
+def bias_figure(known: KnownParts, voice: Voice) -> Figure:
+    """Difference from one reference in the order of the rows, with its mean and 95 % band."""
+    digits, n = known.digits, len(known.off_um)
+    drawn = evenly(n, _MOST_REPEATS)
+    order = (drawn + 1).tolist()
+    dots = discs(
+        order, plain(known.off_um[drawn], digits),
+        hovertemplate=f"%{{x}}: %{{y:+.{digits}f}} µm<extra></extra>",
+    )  # fmt: skip
+    zero = level(0.0, voice.number(0.0, digits), color=DATUM, width=1.6, edge_to_edge=True)
+    shapes, notes, traces = [zero[0]], [zero[1], y_title(voice.say("bias.y"))], [dots]
+    found = known.at(float(known.sizes_um[0]))
+    if found is not None:
+        words = (
+            f"{voice.say('bias.mean_level')} {voice.number(found.bias, digits + 1, signed=True)}"
+        )
+        mean = level(found.bias, words, color=ACT, width=2)
+        ends = [0.5, n + 0.5]
+        band = [found.lower, found.lower, found.upper, found.upper]
+        traces.insert(0, line([*ends, *ends[::-1]], plain(band, digits + 2), fill="toself",
+                              fillcolor=WASH, line={"width": 0}))  # fmt: skip
+        # Beside the mean, the zero needs no label of its own where the two would touch.
+        room = 0.08 * max(float(np.ptp(known.off_um)), abs(found.bias))
+        notes = [mean[1], *(notes if abs(found.bias) > room else notes[1:])]
+        shapes.append(mean[0])
+    return figure(
+        traces, voice, height=300, shapes=shapes, annotations=notes,
+        xaxis={"title": {"text": voice.say("bias.x_order")}, "range": [0.5, n + 0.5]},
+        yaxis={"fixedrange": True},
     )  # fmt: skip

@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 
 from spc.gauge.study import VarianceStudy
 from spc.report.contents import Page
+from spc.report.gauge_bias import bias_chapter, known_rows
 from spc.report.gauge_figures import people_figure, sources_figure
+from spc.report.known_parts import KnownParts
 from spc.report.pieces import Chapter, Picture, Section, Table, Term
 from spc.report.voice import Voice, tame
 
@@ -16,24 +18,25 @@ Floats = NDArray[np.float64]
 
 
 def gauge_study_page(
-    found: VarianceStudy,
-    readings: Floats,
+    found: VarianceStudy | None,
+    readings: Floats | None,
     *,
     title: str,
     people: Sequence[str],
     parts: Sequence[str],
     voice: Voice,
     moment: datetime,
+    known: KnownParts | None = None,
 ) -> Page:
     """
-    The page of a study of people, parts and trials.
+    The page of a study of people, parts and trials, of readings of known parts, or of both.
 
     Parameters
     ----------
-    found : VarianceStudy
-        What the study says; lengths in µm.
-    readings : array, shape (people, parts, trials)
-        What was read. [µm]
+    found : VarianceStudy or None
+        What the study of people and parts says; lengths in µm.
+    readings : array, shape (people, parts, trials), or None
+        What was read; None together with `found`. [µm]
     title : str
         What was measured, and with what.
     people, parts : sequence of str
@@ -42,36 +45,56 @@ def gauge_study_page(
         Language, decimal mark and local time.
     moment : datetime
         When the page was made.
+    known : KnownParts, optional
+        The same readings beside the true values of the parts, where those are known.
     """
     say = voice.say
     made_at = say("page.made_at", local=voice.day_and_clock(moment), utc=voice.utc(moment))
     name = tame(title, 120)
-    pictures = (
-        _people(readings, [tame(p, 40) for p in people], [tame(p, 40) for p in parts], voice),
-        _sources(found, voice),
-    )
-    chapter = Chapter(
-        say("gauge.study_says"), (_judgement(found, voice),), pictures, (_variance(found, voice),),
-        tuple(_terms(found, readings, voice)),
-    )  # fmt: skip
-    rows = Chapter(say("gauge.study_rows"), tables=(_readings(readings, people, parts, voice),))
+    chapters = [] if known is None else [bias_chapter(known, voice)]
+    tables, span = [], ""
+    if known is not None:
+        tables.append(known_rows(known, voice))
+        key = "bias.span_one" if len(known.sizes_um) == 1 else "bias.span"
+        span = say(key, n=len(known.off_um), sizes=len(known.sizes_um))
+    if found is not None and readings is not None:
+        chapters.append(_spreads(found, readings, people, parts, voice))
+        tables = tables or [_readings(readings, people, parts, voice)]
+        span = say("gauge.study_span", people=len(people), parts=len(parts),
+                   trials=readings.shape[-1])  # fmt: skip
+    heading = say("gauge.study_rows" if known is None else "bias.rows")
+    rows = Chapter(heading, tables=tuple(tables))
     return Page(
         kind="gauge_study",
         title=say("page.title", part=name, what=say("kinds.gauge_study"), when=made_at),
         part=name,
         heading=say("page.heading", part=name, what=say("kinds.gauge_study")),
         job_details=(),
-        span=say("gauge.study_span", people=len(people), parts=len(parts),
-                 trials=readings.shape[-1]),
+        span=span,
         made_at=made_at,
         next_cut=None,
         handover=None,
         sections=(
-            Section("gauge", say("page.gauge"), (chapter,)),
+            Section("gauge", say("page.gauge"), tuple(chapters)),
             Section("rows", say("page.readings"), (rows,)),
         ),
         provenance=None,
         anchors=(("gauge", say("page.gauge")), ("rows", say("page.readings"))),
+    )
+
+
+def _spreads(
+    found: VarianceStudy, readings: Floats, people: Sequence[str], parts: Sequence[str],
+    voice: Voice,
+) -> Chapter:  # fmt: skip
+    """How much of the spread is the gauge, the people, the parts."""
+    pictures = (
+        _people(readings, [tame(p, 40) for p in people], [tame(p, 40) for p in parts], voice),
+        _sources(found, voice),
+    )
+    return Chapter(
+        voice.say("gauge.study_says"), (_judgement(found, voice),), pictures,
+        (_variance(found, voice),), tuple(_terms(found, readings, voice)),
     )  # fmt: skip
 
 

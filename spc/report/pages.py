@@ -24,6 +24,7 @@ from spc.report.contents import KINDS, Page, job_details, page
 from spc.report.folder import SCRIPT, name_of, put_script, script_path, slug, write_aside
 from spc.report.gauge_study import gauge_study_page
 from spc.report.index import INDEX, about, entries
+from spc.report.known_parts import KnownParts
 from spc.report.lens import Lens
 from spc.report.marks import MARKS
 from spc.report.next_cut import late_after, next_cut
@@ -116,8 +117,8 @@ def write_report(
 
 
 def write_gauge_study(
-    found: VarianceStudy,
-    readings: NDArray[np.float64],
+    found: VarianceStudy | None,
+    readings: NDArray[np.float64] | None,
     out: str | Path,
     *,
     title: str,
@@ -125,15 +126,17 @@ def write_gauge_study(
     parts: Sequence[str],
     as_of: datetime | None = None,
     locale: str | None = None,
+    known: KnownParts | None = None,
 ) -> Path:
     """
     The page of a gauge study, written into a folder, and the folder's index renewed.
 
     Parameters
     ----------
-    found : VarianceStudy
-        As returned by `spc.gauge.study.variance_study` for readings in µm.
-    readings : array, shape (people, parts, trials)
+    found : VarianceStudy or None
+        As returned by `spc.gauge.study.variance_study` for readings in µm; None when only known
+        parts were read.
+    readings : array, shape (people, parts, trials), or None
         What was read. [µm]
     out : path
         Folder for the page; a path ending in ``.html`` names the page itself.
@@ -143,6 +146,8 @@ def write_gauge_study(
         Their names, in that order.
     as_of, locale
         As for `write_report`.
+    known : KnownParts, optional
+        The readings beside the true values of the parts, where those are known.
 
     Raises
     ------
@@ -155,8 +160,9 @@ def write_gauge_study(
     if target.suffix.lower() != ".html":
         target /= f"{moment:%Y-%m-%d}_gauge_{slug(title) or 'study'}.html"
     content = gauge_study_page(
-        found, readings, title=title, people=people, parts=parts, voice=speaker, moment=moment
-    )
+        found, readings, title=title, people=people, parts=parts, voice=speaker, moment=moment,
+        known=known,
+    )  # fmt: skip
     told = about(content, speaker, f"{moment:%Y-%m-%dT%H:%M:%SZ}")
     with _writing(target.parent):
         put_script(target.parent)

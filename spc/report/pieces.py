@@ -37,7 +37,8 @@ class Picture:
     """
     A figure with its conclusion in words and its numbers in tables.
 
-    `key` names its place on the page; `legend` holds the marks of flagged parts and their words.
+    `key` names its place on the page; `legend` holds the marks of flagged parts and their words;
+    `notes` what the conclusion rests on and what speaks against it.
     """
 
     key: str
@@ -46,6 +47,7 @@ class Picture:
     spec: dict[str, Any]
     tables: tuple[Table, ...]
     legend: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

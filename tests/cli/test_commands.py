@@ -283,6 +283,40 @@ def test_a_gauge_study_by_one_person_is_refused(spc_says):
     assert "only one person" in err
 
 
+def test_known_parts_tell_whether_the_gauge_reads_true(spc_says):
+    # Measurement Systems Analysis, 3rd ed. 2002, chapter III (from memory): 15 readings of a
+    # reference of 6.00 with a mean of 6.0067; the bias is not proven.
+    with (ROOT / "tests" / "published" / "aiag_bias.csv").open() as file:
+        values = [line.split(",")[1].strip() for line in list(file)[1:]]
+    Path("known.csv").write_text("part,reference,reading\n" + "".join(
+        f"master,6.0,{value}\n" for value in values
+    ))  # fmt: skip
+
+    status, out, _ = spc_says("gauge", "known.csv", "--unit", "um", "--out", "pages")
+    document = json.loads(spc_says("gauge", "known.csv", "--unit", "um", "--json")[1])
+
+    assert status == 0
+    assert out.startswith("No error of the gauge is proven: 15 readings of 6.0 µm")
+    assert Path(out.splitlines()[-1]).exists()
+    assert document["gauge_um"] is None
+    assert document["bias"]["line"] is None
+    assert document["bias"]["sizes"][0]["mean_um"] == pytest.approx(0.0067, abs=5e-5)
+
+
+def test_people_who_read_known_parts_get_both_answers(spc_says):
+    rows = [(who, part, true, true + off + 0.1 * k) for who, off in (("A", 0.2), ("B", 0.3))
+            for part, true in (("a", 10.0), ("b", 20.0)) for k in range(2)]  # fmt: skip
+    text = "".join(f"{who},{part},{true},{read:.1f}\n" for who, part, true, read in rows)
+    Path("known.csv").write_text(f"appraiser,part,reference,reading\n{text}")
+
+    document = json.loads(spc_says("gauge", "known.csv", "--unit", "um", "--json")[1])
+
+    # Offsets 0.2, 0.3, 0.3, 0.4 at either size.
+    assert document["bias"]["line"]["slope"] == pytest.approx(0, abs=1e-9)
+    assert document["bias"]["line"]["intercept_um"] == pytest.approx(0.3)
+    assert document["repeat_um"] > 0
+
+
 @pytest.mark.parametrize("kind", ["wheel", "gauge", "statement"])
 def test_a_part_of_the_report_has_its_own_page(spc_says, good_csv, kind):
     words = ("report", good_csv, "--plan", "pin.toml", "--out", "pages", "--locale", "de")

@@ -21,6 +21,16 @@ def test_one_person_needs_no_column(tmp_path):
     assert read_gauge_rows(file, unit="um").people == ("one person", "one person")
 
 
+def test_the_true_value_of_a_part_stands_beside_its_readings(tmp_path):
+    file = tmp_path / "study.csv"
+    file.write_text("part;reference;reading\nring;25.000;25.0004\nring;25.000;25,0002\n")
+
+    rows = read_gauge_rows(file)
+
+    assert rows.references_um == (25000.0, 25000.0)
+    assert rows.readings_um == (25000.4, 25000.2)
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -28,6 +38,8 @@ def test_one_person_needs_no_column(tmp_path):
         ("appraiser,part,reading\nA,1,nan\n", "row 2"),
         ("appraiser,part,reading\nA,1\n", "row 2: too few"),
         ("appraiser,part,reading\n", "no measurements"),
+        ("part,reference,reading\n1,,25\n", "row 2"),
+        ("part,reference,reading\n1,25,25\n1,26,25\n", "row 3: part 1 has the reference '26'"),
         ("", "empty"),
     ],
 )

@@ -12,6 +12,7 @@ from spc.charts.signals import Signal, watch
 from spc.findings import Act, FeatureStudy, HeldSpan, Prompt, Stability, Study
 from spc.gauge.resolution import resolution
 from spc.plan import read_plan
+from spc.report.known_parts import KnownParts
 from spc.run import Run, Source
 from spc.series import series_of
 from spc.wheel import cycles as dressing
@@ -187,6 +188,15 @@ def invented_gauge_study():
     readings = np.round(np.moveaxis(readings, 0, -1), 1)
     people = ["early bench", "late bench", "gauge room"]
     return readings, people, [f"pin {k}" for k in range(1, 11)]
+
+
+def invented_known_parts(*, error=0.0, slope=0.0, sizes=(24.99, 25.0, 25.01), each=12, bend=0.0):
+    """Setting rings read many times by one person: an error, and what it gains per µm of size."""
+    rng = np.random.default_rng(17)
+    true = np.repeat([1000 * size for size in sizes], each)
+    away = true - 25000
+    read = np.round(true + error + slope * away + bend * away**2 + rng.normal(0, 0.3, len(true)), 1)
+    return KnownParts(true, read, ("bench",) * len(true), tuple(f"ring {t / 1000}" for t in true))
 
 
 def _acts(run):
