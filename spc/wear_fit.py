@@ -166,6 +166,7 @@ class CyclesFit:
         used = [_thinned(cycle, most) for cycle in told[::every]]
         self.cycles, self.slips = used, 0
         self._sums = [self._sums_of(cycle) for cycle in used]
+        self._stacked: dict[str, Floats] | None = None
         self.best = self._refit(np.ones(len(used)))
         if self.best.sd_um < _NO_SPREAD_UM:
             raise NotEnough("all values of a cycle are alike: the gauge shows no spread")
@@ -186,6 +187,7 @@ class CyclesFit:
                 kept.append((rest, self._sums_of(rest)))
         self.slips = int(wild.sum())
         self.cycles, self._sums = [cycle for cycle, _ in kept], [sums for _, sums in kept]
+        self._stacked = None
         self.best = self._refit(np.ones(len(self.cycles)))
         self.pool = self._residuals()
 
@@ -200,10 +202,12 @@ class CyclesFit:
         share = ages / self.longest
         slope = np.outer(share, share)
         apart = np.abs(np.subtract.outer(ages, ages))
-        total = np.stack([
-            tau**2 * slope + wave**2 * keep**apart + np.diag(1 + growth * share**2)
-            for tau, growth, (wave, keep) in self._grid
-        ])  # fmt: skip
+        one = np.eye(len(ages))
+        # On the axes of the grid: own drift, growth of the scatter, wave.
+        drifts = np.square(_SLOPES)[:, None, None] * slope
+        scatters = (1 + np.multiply.outer(_GROWTHS, share**2))[:, None, :] * one
+        waves = np.stack([wave**2 * keep**apart for wave, keep in _WAVES])
+        total = (drifts[:, None, None] + scatters[:, None] + waves).reshape(-1, *slope.shape)
         design = np.column_stack([np.ones(len(ages)), _columns(ages, self.longest), cycle.bare_um])
         root = np.linalg.cholesky(total)
         solved = np.linalg.solve(root, np.broadcast_to(design, (len(self._grid), *design.shape)))
@@ -221,14 +225,20 @@ class CyclesFit:
         )
 
     def _refit(self, weights: Floats) -> WearFit:
+        stacked = self._stacked
+        if stacked is None:
+            stacked = self._stacked = {
+                name: np.stack([getattr(each, name) for each in self._sums])
+                for name in ("xx", "xy", "yy", "logdet", "freedom")
+            }
+
         def summed(name: str) -> Floats:
-            stacked = np.stack([getattr(each, name) for each in self._sums])
-            return np.asarray(np.tensordot(weights, stacked, axes=1))
+            return np.asarray(np.tensordot(weights, stacked[name], axes=1))
 
         ridge = np.diag(1 / _PRIOR_SDS**2)
         xx, xy, yy = summed("xx") + ridge, summed("xy"), summed("yy")
         beta = np.linalg.solve(xx, xy[..., None])[..., 0]
-        freedom = max(1.0, float(weights @ [each.freedom for each in self._sums]) - 3)
+        freedom = max(1.0, float(summed("freedom")) - 3)
         square = np.maximum((yy - (beta * xy).sum(axis=1)) / freedom, 0.0)
         fit = freedom * np.log(np.maximum(square, 1e-12)) + summed("logdet")
         place = int(np.argmin(fit + np.linalg.slogdet(xx)[1]))
