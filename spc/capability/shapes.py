@@ -334,8 +334,9 @@ def _flattened_cdf(x: Any, center: Any, sd: Any, width: Any) -> Any:
     # For a band much narrower than the scatter the difference of two areas loses digits.
     wide = np.maximum(width, 1e-3 * sd)
     z, half = (x - center) / sd, wide / (2 * sd)
-    flat = (_area(z + half) - _area(z - half)) * sd / wide
-    return np.where(width > 1e-3 * sd, np.clip(flat, 0.0, 1.0), _normal_cdf(x, center, sd))
+    flat = np.clip((_area(z + half) - _area(z - half)) * sd / wide, 0.0, 1.0)
+    told = np.asarray(width > 1e-3 * sd)
+    return flat if told.all() else np.where(told, flat, _normal_cdf(x, center, sd))
 
 
 def _flattened_sf(x: Any, center: Any, sd: Any, width: Any) -> Any:
