@@ -136,7 +136,7 @@ def ages_picture(lens: FeatureLens) -> Picture | None:
     young, old = groups[0], groups[-1]
     # Bounds that do not meet differ at well under 5 %; bounds that meet prove nothing.
     grown = "grows" if old.lower > young.upper else "falls" if old.upper < young.lower else "open"
-    digits = lens.digits + 2 if kind == "spread" else lens.digits + 1
+    digits = lens.digits + 1
     rows = tuple(
         (
             say("ages.span", first=g.first, last=g.last),

@@ -175,7 +175,9 @@ def notes(lens: FeatureLens, capability: Capability) -> tuple[str, ...]:
     whys = [index.why for index in (*withheld, capability.ppm) if index.why]
     seen = [capability.drift_seen.words] if capability.drift_seen else []
     sentences = dict.fromkeys([*whys, *seen, *capability.remarks])
-    return tuple(lens.lens.voice.retell(s[:1].upper() + s[1:]) for s in sentences)
+    told = (lens.lens.voice.retell(s[:1].upper() + s[1:]) for s in sentences)
+    verdict = lens.lens.voice.retell(capability.verdict).rstrip(".")
+    return tuple(words for words in told if words.rstrip(".") != verdict)  # said at the top
 
 
 # --- pictures -------------------------------------------------------------------------------------
@@ -195,19 +197,23 @@ def distribution_picture(lens: FeatureLens, capability: Capability) -> Picture:
             rows.append((*ends, str(count), wanted))
     head = ("bar_from", "bar_to", "distribution_y", "expected")
     y = lens.of.series.deviation_um
+    out = int(np.isin(lens.of.series.parts, lens.of.outside).sum())
     return Picture(
         key=f"distribution-{lens.place}",
         title=say("proof.distribution_title"),
         caption=say(
-            "proof.distribution",
+            "proof.distribution_out" if out else "proof.distribution_in",
             feature=lens.name,
             n=len(y),
+            out=out,
             limits=lens.limits,
             low=lens.um(float(y.min())),
             high=lens.um(float(y.max())),
-            shape=tame(capability.shape) or say("proof.no_shape"),
         ),
         spec=distribution_figure(lens),
+        notes=(say("proof.distribution_shape", shape=tame(capability.shape)),)
+        if capability.shape and lens.shape_drawn is not None
+        else (),
         tables=(
             Table(tuple(say(f"proof.{h}") for h in head), tuple(rows), frozenset({0, 1, 2, 3})),
         ),
@@ -239,6 +245,7 @@ def probability_picture(lens: FeatureLens, capability: Capability) -> Picture:
             n=len(y),
         ),
         spec=probability_figure(lens),
+        notes=(say("proof.shape_line"),),
         tables=(Table(tuple(say(f"proof.{h}") for h in head), tuple(rows), frozenset({0, 1, 2})),),
     )
 

@@ -61,16 +61,18 @@ def not_drawn(lens: FeatureLens) -> Iterator[str]:
 
 def _picture(lens: FeatureLens, more: MoreChart) -> Picture:
     beyond = bool(any(np.any(chart.beyond) for chart in more.charts))
+    words, found = caption(lens, more), len(_panels(more))
     return Picture(
         key=f"{more.name.replace('_', '-')}-{lens.place}",
         title=_title(lens, more),
-        caption=" ".join(caption(lens, more)),
+        caption=" ".join(words[:found]),
         spec=more_figure(lens, more),
         tables=(_limits_table(lens, more), *_beyond_table(lens, more), *_presumes(lens, more)),
         legend=(
             *_uprights(lens),
             *([("check", lens.lens.voice.say("flag.beyond"))] if beyond else []),
         ),
+        notes=tuple(words[found:]),
     )
 
 

@@ -31,6 +31,8 @@ MOST_LISTED = 40
 MOST_ACTS = 80
 #: A chart is drawn from this many measured parts on; the study uses the same number.
 FEWEST = 8
+#: Share of the limit by which limits of single parts may differ before the page says so.
+UNEQUAL = 0.1
 
 
 def chapters(lens: Lens) -> tuple[Chapter, ...]:
@@ -80,10 +82,11 @@ def _size(lens: FeatureLens) -> Picture:
     return Picture(
         key=f"size-{lens.place}",
         title=say("run.size_title", feature=lens.name),
-        caption=" ".join([*size_words(lens), *_drawing_notes(lens)]),
+        caption=" ".join(size_words(lens)),
         spec=size_figure(lens, lens.lens.study.acts),
         tables=(_levels_table(lens),),
         legend=_legend(lens),
+        notes=tuple(_drawing_notes(lens)),
     )
 
 
@@ -185,11 +188,12 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
     """Single parts about their wear line, and the signals found there."""
     say, stability = lens.lens.voice.say, lens.of.stability
     key = "run.sloping_unjudged" if stability.stable is None else "run.sloping_judged"
-    words = [
-        say(key, feature=lens.name, words=lens.lens.voice.retell(stability.words)),
+    says = say(key, feature=lens.name, words=lens.lens.voice.retell(stability.words))
+    rests = [
         *_honest(lens),
         *change_words(lens, chart, lens.of.series.parts),
         _base_sentence(lens),
+        *_unequal(lens, chart),
         *_thinned_note(lens),
     ]
     reach = (float(chart.lower[-1] - chart.center[-1]), float(chart.upper[-1] - chart.center[-1]))
@@ -201,7 +205,7 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
     )
     signals = _listed(lens)
     if len(signals) == MOST_LISTED:
-        words.append(say("run.signals_listed", n=MOST_LISTED))
+        rests.append(say("run.signals_listed", n=MOST_LISTED))
     tables = [Table((say("run.line"), say("run.y_bare")), rows, frozenset({1}))]
     if signals:
         head = tuple(say(f"run.{k}") for k in ("signal", "parts", "says", "source"))
@@ -209,11 +213,22 @@ def about_picture(lens: FeatureLens, chart: Chart) -> Picture:
     return Picture(
         key=f"about-{lens.place}",
         title=say("run.sloping_title", feature=lens.name),
-        caption=" ".join(words),
+        caption=says,
         spec=sloping_figure(lens, chart),
         tables=tuple(tables),
         legend=_chart_legend(lens, chart),
+        notes=tuple(rests),
     )
+
+
+def _unequal(lens: FeatureLens, chart: Chart) -> list[str]:
+    """That the limits drawn are those of the last part, where others lie clearly elsewhere."""
+    first = chart.changes[-1].position if chart.changes else 0
+    reach = np.asarray(chart.upper - chart.center, dtype=float)[first:]
+    low, high = (lens.bare(float(v), finer=1) for v in (reach.min(), reach.max()))
+    if np.ptp(reach) <= UNEQUAL * reach[-1]:
+        return []
+    return [lens.lens.voice.say("run.unequal", low=low, high=high)]
 
 
 def _listed(lens: FeatureLens) -> tuple[tuple[str, ...], ...]:
@@ -274,9 +289,8 @@ def _individuals(lens: FeatureLens) -> Picture:
     limit = lens.lens.voice.number(float(pair.spread.upper[-1]), lens.digits + 1)
     if steps:
         words.append(say("run.chart_steps", n=steps, limit=limit))
-    if beyond and lens.of.feature.is_size:
-        words.append(say("run.chart_trend"))
-    words += [_base_sentence(lens), *_thinned_note(lens)]
+    rests = [say("run.chart_trend")] if beyond and lens.of.feature.is_size else []
+    rests += [_base_sentence(lens), *_thinned_note(lens)]
     return Picture(
         key=f"single-{lens.place}",
         title=say("run.chart_title", feature=lens.name),
@@ -284,6 +298,7 @@ def _individuals(lens: FeatureLens) -> Picture:
         spec=individuals_figure(lens, pair),
         tables=(_chart_table(lens),),
         legend=_chart_legend(lens, pair.location),
+        notes=tuple(rests),
     )
 
 
@@ -300,7 +315,7 @@ def _chart_table(lens: FeatureLens) -> Table:
                 ),
             )
         )
-    head = (say("run.what"), say("run.lower"), say("run.centre"), say("run.upper"))
+    head = tuple(say(f"run.{h}") for h in ("what_um", "lower", "centre", "upper"))
     return Table(head, tuple(rows), frozenset({1, 2, 3}))
 
 
@@ -334,14 +349,15 @@ def _tables(lens: FeatureLens) -> tuple[Table, ...]:
         row = [str(part), *(serials.get(part, "") for _ in named), *(clock for _ in timed)]
         row += [lens.bare(value), *(lens.size(value) for _ in sized), lens.why_flagged(part)]
         rows.append(tuple(row))
-    head = ["part", *named, *timed, "value", *sized, "flag"]
+    head = [*(say(f"run.{h}") for h in ("part", *named, *timed)), unit_words(lens)]
+    head += [say(f"run.{h}") for h in (*sized, "flag")]
     first = 1 + len(named) + len(timed)
     caption = say("run.flagged_title", feature=lens.name)
     if len(flags) > MOST_LISTED:
         caption = f"{caption}: {say('run.flagged_last', n=MOST_LISTED, total=len(flags))}"
     return (
         Table(
-            tuple(say(f"run.{h}") for h in head),
+            tuple(head),
             tuple(rows),
             frozenset({0, first, *(first + 1 for _ in sized)}),
             caption,

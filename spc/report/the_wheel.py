@@ -139,9 +139,10 @@ def _forecast(lens: FeatureLens) -> Picture | None:
     return Picture(
         key="forecast",
         title=say("wheel.forecast_title", feature=lens.name),
-        caption=f"{words} {say('wheel.fan_note')}",
+        caption=words,
         spec=forecast_figure(lens, wear.slope, (left.low, left.middle, left.high)),
         tables=(Table(head, rows, frozenset({1, 2})),),
+        notes=(say("wheel.fan_note"),),
     )
 
 

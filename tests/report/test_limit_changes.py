@@ -41,10 +41,10 @@ def test_limits_step_where_they_change_and_the_mark_says_why():
     assert max(s["y0"] for s in after) > 1.5 * max(s["y0"] for s in before)
 
 
-def test_the_caption_says_from_which_part_other_limits_hold():
+def test_a_line_below_says_from_which_part_other_limits_hold():
     lens, chart = changed_at(40)
 
-    caption = about_picture(lens, chart).caption
+    notes = about_picture(lens, chart).notes
 
     part = int(lens.of.series.parts[40])
-    assert f"From part {part} on other limits hold: new diamond" in caption
+    assert any(f"From part {part} on other limits hold: new diamond" in note for note in notes)

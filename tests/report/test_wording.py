@@ -1,5 +1,6 @@
 """Where two sentences of one page could contradict each other, they are one sentence."""
 
+import re
 from dataclasses import replace
 from datetime import timedelta
 
@@ -9,7 +10,7 @@ import studies
 
 from spc.charts.signals import Signal
 from spc.findings import Stability
-from spc.report.claims import answers, claim
+from spc.report.claims import answers, claim, distribution_picture
 from spc.report.contents import page
 from spc.report.handover import verdict_of
 from spc.report.lens import Lens
@@ -45,7 +46,40 @@ def test_what_stands_about_the_wear_line_is_said_by_stability_alone(steady):
 
     caption = about_picture(lens, lens.of.sloping).caption
 
-    assert caption.startswith(f"With wear taken out, seat shows {words}.")
+    assert caption == f"With wear taken out, seat shows {words}."
+
+
+def test_what_a_chart_rests_on_stands_below_it_as_a_list(report):
+    text = report.read_text("utf-8")
+
+    figure = re.search(r'<figure id="about-1">.*?</figure>', text, re.S)[0]
+    caption = re.search(r"<figcaption[^>]*>(.*?)</figcaption>", figure)[1]
+    rests = re.search(r'<ul class="rests"[^>]*>(.*?)</ul>', figure, re.S)[1]
+    assert "Limits come from" in rests
+    assert "Limits come from" not in caption
+
+
+def test_limits_that_differ_from_part_to_part_say_which_are_drawn():
+    lens = Lens(studies.invented_study(), voice()).lead
+    chart = lens.of.sloping
+    wide = chart.upper.copy()
+    wide[3] = chart.center[3] + 2 * (wide[3] - chart.center[3])
+
+    said = [any("differ from part to part" in note for note in about_picture(lens, each).notes)
+            for each in (chart, replace(chart, upper=wide))]  # fmt: skip
+
+    assert said == [False, True]
+
+
+def test_a_distribution_says_first_whether_parts_lie_inside():
+    inside, out = (
+        Lens(studies.invented_study(outside=parts), voice()).lead for parts in ((), (66,))
+    )
+
+    first, second = (distribution_picture(f, f.of.capability).caption for f in (inside, out))
+
+    assert first.startswith("All 31 parts of seat lie inside −8.0 … +8.0 µm, from ")
+    assert second.startswith("1 of 31 parts of seat lie outside")
 
 
 def test_without_uncertainty_no_limit_is_called_guarded(tmp_path):
