@@ -17,7 +17,14 @@ from spc.wheel.settings import (
 )
 from spc.wheel.track import Track
 from spc.wheel.watch import Finding, Watch
-from spc.wheel.wording import LOOK, as_typed, level_words, money, um
+from spc.wheel.wording import (
+    LOOK,
+    as_typed,
+    level_words,
+    limit_words,
+    money,
+    um,
+)
 
 __all__ = [
     "ACTIONS",
@@ -262,10 +269,10 @@ class Advisor:
         return self._steer(track, case)
 
     def _steer(self, track: Track, case: Case) -> Advice:
-        words = level_words(
-            track.lead.name, track.frame.outward(case.level), case.sd, track.frame.target
-        )
+        words = self._where(track, case)
         drift = f"drift {case.slope * track.frame.mirror:+.3f} µm per part"
+        if self.settings.machine.in_process_gauge:
+            drift = "the gauge at the wheel hides its wear, so no parts left are told"
         if case.dress.reason and track.age > 0:
             fresh = after_dress(track, self._habits)
             why = self._also_held(self._why_dress(track, case))
@@ -281,6 +288,14 @@ class Advisor:
             return self._say("grind_on", "", "no part was ground yet", case)
         return self._say("grind_on", "", f"{words}, {drift}; a move would not pay", case)
 
+    @staticmethod
+    def _where(track: Track, case: Case) -> str:
+        name, place = track.lead.name, track.frame.outward(case.level)
+        if track.frame.aimed_by_limit:
+            limit = next(end for end in track.lead.guarded_um if end is not None)
+            return limit_words(name, place, case.sd, limit)
+        return level_words(name, place, case.sd, track.frame.target)
+
     def _also_held(self, evidence: str) -> str:
         held = self._watch.held_words
         return f"{evidence}; {held}" if held else evidence
@@ -291,9 +306,10 @@ class Advisor:
             return f"{age} parts since the dress; the limit is {self.settings.max_parts}"
         if reason != "cost":
             return f"{reason} is likely to leave its limit soon, {age} parts since the dress"
+        currency = self.settings.cost.currency
         return (
-            f"{age} parts since the dress, the next ones cost {case.dress.coming:.3f} each, "
-            f"a whole cycle {case.dress.average:.3f}"
+            f"{age} parts since the dress; each of the next costs {case.dress.coming:.3f} "
+            f"{currency}, a part of a whole cycle {case.dress.average:.3f} {currency} on average"
         )
 
     def _say(
