@@ -158,7 +158,8 @@ def ppm_words(lens: FeatureLens, index: Index) -> str:
     def shown(value: float) -> str:
         if value < _LEAST_PPM:
             return say("proof.below", value=number(0.1, 1))
-        return number(value, 0 if value >= 10 else 1)
+        # Beyond the second digit an estimate far out in the tail says nothing.
+        return number(float(f"{value:.2g}"), 0 if value >= 10 else 1)
 
     if index.lower is None or index.upper is None:
         return shown(index.value)

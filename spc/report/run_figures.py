@@ -257,11 +257,14 @@ def _beside(at: float, reach: list[float]) -> str:
 def _with_room(acts: list[Act], reach: list[float]) -> set[int]:
     """Acts whose label fits: dresses first, then in order, none closer than a label is wide."""
     apart = (reach[1] - reach[0]) / MOST_LABELS
-    taken: list[int] = []
+    # A label at the edge of the picture stands beside its mark, not above it.
+    aside = {"top right": apart / 2, "top left": -apart / 2, "top center": 0.0}
+    taken: list[float] = []
     chosen = set()
     for act in acts:
-        if act.kind in _MARKED and all(abs(act.after_part - at) >= apart for at in taken):
-            taken.append(act.after_part)
+        middle = act.after_part + 0.5 + aside[_beside(act.after_part + 0.5, reach)]
+        if act.kind in _MARKED and all(abs(middle - at) >= apart for at in taken):
+            taken.append(middle)
             chosen.add(id(act))
     return chosen
 

@@ -48,7 +48,12 @@ def _chapters(lens: FeatureLens, capability: Capability) -> list[Chapter]:
     )
     return [
         Chapter(say("statement.sampling"), (), terms=tuple(_sampling(lens))),
-        Chapter(say("proof.stable"), (steady.text,), tuple(figures["stable"])),
+        # The caption of the picture is the answer.
+        Chapter(
+            say("proof.stable"),
+            () if figures["stable"] else (steady.text,),
+            tuple(figures["stable"]),
+        ),
         Chapter(say("proof.model"), (model.text,), tables=(asked,) if asked.rows else ()),
         Chapter(say("proof.shape"), (shape.text,), tuple(figures["shape"])),
         Chapter(say("proof.index"), (index.text,), tables=(portions_table(lens, capability),)),
