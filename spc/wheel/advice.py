@@ -23,6 +23,7 @@ from spc.wheel.wording import (
     level_words,
     limit_words,
     money,
+    since_words,
     um,
 )
 
@@ -301,14 +302,14 @@ class Advisor:
         return f"{evidence}; {held}" if held else evidence
 
     def _why_dress(self, track: Track, case: Case) -> str:
-        reason, age = case.dress.reason, track.age
+        reason, since = case.dress.reason, since_words(track.age, track.begun_by)
         if reason == "limit":
-            return f"{age} parts since the dress; the limit is {self.settings.max_parts}"
+            return f"{since}; the limit is {self.settings.max_parts}"
         if reason != "cost":
-            return f"{reason} is likely to leave its limit soon, {age} parts since the dress"
+            return f"{reason} is likely to leave its limit soon, {since}"
         currency = self.settings.cost.currency
         return (
-            f"{age} parts since the dress; each of the next costs {case.dress.coming:.3f} "
+            f"{since}; each of the next costs {case.dress.coming:.3f} "
             f"{currency}, a part of a whole cycle {case.dress.average:.3f} {currency} on average"
         )
 

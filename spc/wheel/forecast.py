@@ -69,7 +69,9 @@ def outlook(track: Track) -> Outlook:
     break_in, _ = track.drift.estimate(BREAK_IN)
     settings = track.settings
     return Outlook(
-        known=track.read_in_cycle >= 3 or (taught >= 4 and track.read_in_cycle >= 1),
+        # A gauge at the wheel corrects for wear as it comes: sizes say nothing of it.
+        known=not settings.machine.in_process_gauge
+        and (track.read_in_cycle >= 3 or (taught >= 4 and track.read_in_cycle >= 1)),
         age=track.age,
         life=track.life,
         level=track.level(),
@@ -95,7 +97,8 @@ def parts_left(now: Outlook) -> PartsLeft | None:
     Returns
     -------
     PartsLeft or None
-        None before three readings in the cycle, unless four cycles have taught the drift.
+        None before three readings in the cycle, unless four cycles have taught the drift, and
+        with a gauge at the wheel, which hides its wear.
     """
     if not now.known:
         return None

@@ -22,10 +22,15 @@ class Frame:
     lower: float
     upper: float
     half_width: float
+    aimed_by_limit: bool = False  # one limit and no target: `target` is a place clear of it
 
     def inward(self, deviation: float) -> float:
         """From a deviation of the drawing to this frame."""
         return self.mirror * (deviation - self.target)
+
+    def only_nears_limit(self, amount: float) -> bool:
+        """Whether a move leads towards the one limit there is, with no target to lead to."""
+        return self.aimed_by_limit and (amount > 0) == math.isfinite(self.upper)
 
     def outward(self, place: float) -> float:
         """From this frame to a deviation of the drawing."""
@@ -36,16 +41,15 @@ def frame_of(feature: FeatureSettings) -> Frame:
     """
     The frame of a diameter or bore.
 
-    One limit alone has no width; ten gauge spreads, at least 5 µm, stand in for it, and without a
-    target the level is wanted that far inside the limit.
+    One limit alone has no width; ten gauge spreads, at least 5 µm, stand in for it. Without a
+    target no place is better than another as long as the guarded limit is kept: the frame then
+    begins that far inside it. Without any limit the nominal size is the target.
     """
     low, high, aim = feature.lower_um, feature.upper_um, feature.target_um
     guess = max(10 * feature.gauge_sd_um, 5.0)
+    aimed_by_limit = aim is None and (low is None) != (high is None)
     if aim is None:
-        if low is not None and high is not None:
-            aim = (low + high) / 2
-        else:
-            aim = high - guess if high is not None else (low or 0.0) + guess
+        aim = _clear_of(*feature.guarded_um, guess)
     mirror = mirror_of(feature)
     guard = GUARD_PER_U * feature.uncertainty_um
     ends = [
@@ -55,7 +59,25 @@ def frame_of(feature: FeatureSettings) -> Frame:
     if mirror < 0:
         ends.reverse()
     widths = [abs(end - aim) for end in (low, high) if end is not None]
-    return Frame(feature.name, mirror, aim, -ends[0], ends[1], max([*widths, 1e-3]))
+    width = max(widths) if widths else guess
+    return Frame(
+        feature.name,
+        mirror,
+        aim,
+        -ends[0],
+        ends[1],
+        max(width, 1e-3),
+        aimed_by_limit=aimed_by_limit,
+    )
+
+
+def _clear_of(low: float | None, high: float | None, guess: float) -> float:
+    """A place clear of the guarded limits: the middle of two, `guess` inside one. [µm]"""
+    if low is not None and high is not None:
+        return (low + high) / 2
+    if high is not None:
+        return high - guess
+    return 0.0 if low is None else low + guess
 
 
 class Companion:

@@ -167,6 +167,8 @@ def _saved(
 def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bool:
     if move.amount == 0 or move.saving <= 0 or habits.unread_offset or habits.since_jump == 0:
         return False
+    if track.frame.only_nears_limit(move.amount):
+        return False
     if habits.since_pause <= 1 and out < 0.05:
         return False
     if track.last_read == 0:

@@ -18,6 +18,9 @@ from spc.wheel.thermal import cooled, warmed
 
 #: Execution error of one offset, in steps (a fifth of a step; judgement).
 MOVE_ERROR = 0.2
+#: Share of the loss off target that counts where there is no target: just enough that a level
+#: does not wander without end on the side that has no limit (judgement).
+UNTARGETED = 0.005
 #: Cycles that teach the next one.
 CYCLES_KEPT = 15
 #: Forecast errors kept for the self-check.
@@ -296,7 +299,8 @@ class Track:
             others.append((other.frame.lower, other.frame.upper, shift, ratio))
         # Their order means nothing; a settled one makes equal questions look equal.
         zones = ((self.frame.lower, self.frame.upper), *sorted(others))
-        return _stakes(cost.off_target_loss, cost.scrap, cost.rework, width, zones)
+        square = cost.off_target_loss * (UNTARGETED if self.frame.aimed_by_limit else 1.0)
+        return _stakes(square, cost.scrap, cost.rework, width, zones)
 
     def learned(self) -> dict[str, Any]:
         """What a later run may start from, as plain numbers."""

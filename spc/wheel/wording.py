@@ -43,6 +43,18 @@ def side(place: float) -> str:
     return "above" if place > 0 else "below"
 
 
+def since_words(age: int, begun_by: str) -> str:
+    """How long the wheel has worked, as far as anybody wrote down."""
+    since = {"dress": "the dress", "wheel": "the new wheel"}.get(begun_by, "the start")
+    return f"{age} parts since {since}"
+
+
+def limit_words(name: str, outward: float, sd: float, limit: float) -> str:
+    """Where the level stands when one guarded limit is all there is."""
+    gap = outward - limit
+    return f"{name} sits {abs(gap):.1f} µm {side(gap)} its guarded limit, give or take {sd:.1f} µm"
+
+
 def level_words(name: str, outward: float, sd: float, target: float) -> str:
     """Where the level stands."""
     gap = outward - target

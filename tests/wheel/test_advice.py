@@ -3,6 +3,7 @@
 import json
 import math
 
+import numpy as np
 import pytest
 
 from spc.errors import SpcError
@@ -305,6 +306,68 @@ def test_parts_left_are_those_of_the_moment_of_the_advice():
 
     assert advice.parts_left == twin
     assert 0 <= twin.low <= twin.middle <= twin.high <= 200
+
+
+def test_a_gauge_at_the_wheel_hides_the_wear_so_no_parts_left_are_told():
+    advice = settled(in_process_gauge=True).advise()
+
+    assert settled().advise().parts_left is not None
+    assert advice.parts_left is None
+    assert "hides its wear" in advice.evidence
+
+
+def test_parts_are_counted_from_the_start_while_no_dress_was_told_of():
+    def at_the_limit(advisor):
+        for k in range(30):
+            advisor.part()
+            advisor.reading("seat", [0.2, -0.1, 0.1][k % 3])
+        return advisor.advise().evidence
+
+    undressed, dressed = adviser(habit=20), adviser(habit=20)
+    dressed.event("dress")
+
+    assert "30 parts since the start" in at_the_limit(undressed)
+    assert "30 parts since the dress" in at_the_limit(dressed)
+
+
+def one_limit(values, **limits):
+    costs = CostSettings(scrap=4.0, rework=1.5, dress=2.5, offset=0.1)
+    features = (FeatureSettings("seat", uncertainty_um=0.8, **limits),)
+    advisor = Advisor(Settings(features, cost=costs))
+    for value in values:
+        advisor.part()
+        advisor.reading("seat", value)
+    return advisor.advise()
+
+
+@pytest.mark.parametrize(("limits", "way"), [({"upper_um": 10.0}, -1), ({"lower_um": -10.0}, 1)])
+def test_one_limit_alone_is_kept_and_no_target_invented(limits, way):
+    noise = np.random.default_rng(5).normal(0, 0.4, 24)
+    near, clear = (
+        one_limit(-way * 9.0 + noise[:8], **limits),
+        one_limit(way * 1.0 + noise, **limits),
+    )
+
+    assert (near.action, clear.action) == ("offset", "grind_on")
+    assert near.offset_um * way > 1
+    assert "target" not in near.evidence + clear.evidence
+    assert "guarded limit" in clear.evidence
+
+
+@pytest.mark.parametrize("place", [5.0, 15.0, 25.0])
+def test_nothing_leads_back_towards_the_only_limit(place):
+    noise = np.random.default_rng(5).normal(0, 0.4, 24)
+
+    assert one_limit(place + noise, lower_um=-10.0).action == "grind_on"
+    assert one_limit(noise - place, upper_um=10.0).action == "grind_on"
+
+
+def test_one_limit_with_a_target_is_aimed_at_the_target():
+    noise = np.random.default_rng(5).normal(0, 0.4, 8)
+    advice = one_limit(5.0 + noise, upper_um=10.0, target_um=0.0)
+
+    assert advice.action == "offset"
+    assert advice.offset_um == pytest.approx(-5.0, abs=1.5)
 
 
 def test_the_plan_s_sampling_is_the_least_frequent_asked_for():
