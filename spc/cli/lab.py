@@ -50,7 +50,7 @@ def gauge(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say whether a gauge reads true, and what of a spread is its own."""
+    """Say if a gauge reads true, what spread is its own."""
     found = gauge_answer(study, unit=unit, tolerance_um=tolerance_um, out=out)
     page = [str(found.page)] if found.page else []
     say(gauge_json(found) if as_json else [*gauge_lines(found), *page])

@@ -100,7 +100,10 @@ def export_command(
 
 
 def doctor(plan: PlanBeside = None, ledger: LedgerPlace = None, as_json: AsJson = False) -> None:
-    """Look at the program, the plan, the disk and the ledger; exit 4 when something is wrong."""
+    """Say what may keep the program from working here.
+
+    Exit status 4 when something does.
+    """
     from spc.live.doctor import examine_here
 
     found = examine_here(_place(plan, ledger), plan)

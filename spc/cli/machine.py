@@ -103,7 +103,7 @@ def watch(
     ledger: LedgerPlace = None,
     board: BoardFile = Path("reports/board.html"),
 ) -> None:
-    """Store what a gauge drops into a folder, keep the board up to date."""
+    """Store what a gauge drops, keep the board up to date."""
     import signal
     from threading import Event
 

@@ -55,7 +55,10 @@ def import_files(
     new: Annotated[bool, typer.Option("--new", help="Begin another run.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Store files in the ledger, each row once; --dry-run shows how they are understood."""
+    """Store files in the ledger, each row once.
+
+    With --dry-run nothing is stored: it shows how they are understood.
+    """
     from spc.intake import load_understanding, preview, save_understanding, write_rejects
     from spc.plan import load_plan
 

@@ -136,7 +136,7 @@ def linearity_figure(known: KnownParts, voice: Voice) -> Figure:
     """
     Difference from the reference against the reference value, with the line and its 95 % band.
 
-    Small discs are single readings, squares the mean of each size with the bounds that its own
+    Small discs are single readings, bars the mean of each size with the bounds that its own
     readings give; the bright line at zero is a gauge that reads true.
     """
     found, digits = known.line, known.digits
@@ -163,7 +163,7 @@ def linearity_figure(known: KnownParts, voice: Voice) -> Figure:
     means = {
         "type": "scatter", "mode": "markers", "x": plain(found.references / scale, places),
         "y": plain(found.biases, digits + 2), "name": voice.say("bias.means"), "showlegend": True,
-        "marker": {"symbol": "square", "size": 9, "color": INK},
+        "marker": {"symbol": "line-ew-open", "size": 18, "color": INK, "line": {"width": 3}},
         "error_y": {"type": "data", "array": plain(reach, digits + 2), "color": INK,
                     "thickness": 1.4, "width": 5},
         "hovertemplate": f"%{{x}}: %{{y:+.{digits + 1}f}} µm<extra></extra>",

@@ -100,16 +100,17 @@ def verdict_of(lens: Lens) -> tuple[str, str]:
     if not study.measured:
         return say("verdict.nothing"), "ask"
     outside, held = len(study.outside), held_count(lens)
+    unsteady = [f.name for f in lens.features if f.of.stability.stable is False]
+    also = f" {say('verdict.and_unsteady', features=', '.join(unsteady))}" if unsteady else ""
     slots = {"outside": outside, "measured": study.measured, "made": study.made}
     if held:
         key = "verdict.held_one" if held == 1 else "verdict.held"
-        return say(key, held=held, **slots), "hold"
+        return say(key, held=held, **slots) + also, "hold"
     if outside:
-        return say("verdict.outside", **slots), "hold"
+        return say("verdict.outside", **slots) + also, "hold"
     doubt = {part for f in study.features for part in f.in_doubt}
     if doubt:
-        return say("verdict.doubt", doubt=len(doubt), **slots), "ask"
-    unsteady = [f.name for f in lens.features if f.of.stability.stable is False]
+        return say("verdict.doubt", doubt=len(doubt), **slots) + also, "ask"
     if unsteady:
         return say("verdict.unsteady", features=", ".join(unsteady), **slots), "ask"
     if any(f.of.stability.stable is None for f in lens.features if len(f.of.series)):

@@ -236,8 +236,11 @@ def _otherwise(lens: Lens, advice: Advice) -> str:
     if not advice.runner_up or advice.cost_difference is None or either_words(lens, advice):
         return ""
     currency = tame(lens.study.plan.cost.currency, 12)
-    cost = f"{lens.voice.number(advice.cost_difference, 2)} {currency}"
-    return lens.voice.say("next.runner_up", action=_runner_up(lens, advice), cost=cost)
+    # What waiting with a dress costs is counted by the part, in thousandths as its reason is.
+    dress = advice.action == "dress"
+    cost = f"{lens.voice.number(advice.cost_difference, 3 if dress else 2)} {currency}"
+    key = "next.runner_up_each" if dress else "next.runner_up"
+    return lens.voice.say(key, action=_runner_up(lens, advice), cost=cost)
 
 
 def _stale(lens: Lens, moment: datetime) -> str:

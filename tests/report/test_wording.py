@@ -14,7 +14,7 @@ from spc.report.claims import answers, claim, distribution_picture
 from spc.report.contents import page
 from spc.report.handover import verdict_of
 from spc.report.lens import Lens
-from spc.report.next_cut import left_words
+from spc.report.next_cut import left_words, next_cut
 from spc.report.pages import write_report
 from spc.report.proof import provenance
 from spc.report.the_run import about_picture, size_words
@@ -167,6 +167,28 @@ def test_a_good_verdict_does_not_deny_the_signals_listed_below_it(n, words):
 
     assert verdict.startswith("On size and steady: none of 31 measured parts outside")
     assert words in verdict
+
+
+def test_a_shift_not_clean_still_says_that_it_was_not_steady():
+    lens = Lens(studies.invented_study(outside=(66,), stable=False), voice())
+
+    verdict, tone = verdict_of(lens)
+
+    assert verdict == (
+        "Not clean: 1 of 31 measured parts outside limits. "
+        "Not steady: seat, roundness did more than wear explains."
+    )
+    assert tone == "hold"
+
+
+def test_what_waiting_with_a_dress_costs_is_said_by_the_part():
+    told = studies.advice("dress", runner_up="grind_on", cost_difference=0.0104, offset_um=None,
+                          amount=None)  # fmt: skip
+    lens = Lens(studies.invented_study(advice=told), voice())
+
+    assert next_cut(lens, studies.AS_OF).otherwise == (
+        "GRIND ON costs 0.010 units more per part by our reckoning."
+    )
 
 
 @pytest.mark.parametrize(
