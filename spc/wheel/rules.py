@@ -17,9 +17,9 @@ CLEAR_SDS = 1.0
 GUARD = 0.03
 #: Offsets looked at for reversals, and the share of them above which offsets are held dearer: moves
 #: that only answer noise reverse two times in three, moves that answer a wandering level less.
-REVERSALS_OF, REVERSED = 12, 0.5
+REVERSALS_OF, REVERSED = 12, 0.67
 #: Most that offsets are held dearer for it.
-DEAREST = 4.0
+DEAREST = 2.0
 #: Reading intervals thought of.
 SHORTEST, LONGEST = 2, 12
 #: Cap on the interval in the second half of the habitual life.
