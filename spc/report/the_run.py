@@ -17,6 +17,7 @@ from spc.report.pieces import Chapter, Picture, Table
 from spc.report.run_figures import (
     MOST_JOINED,
     beyond_picture,
+    crowded,
     individuals_figure,
     size_figure,
     sloping_figure,
@@ -94,7 +95,8 @@ def _chart_legend(lens: FeatureLens, chart: Chart) -> tuple[tuple[str, str], ...
     say = lens.lens.voice.say
     dressed = any(act.kind in ("dress", "wheel") for act in lens.lens.study.acts)
     beyond = bool(np.any(chart.beyond))
-    marks = [("dress", say("run.upright"))] if dressed else []
+    upright = say("more.dresses_top" if crowded(lens) else "run.upright")
+    marks = [("dress", upright)] if dressed else []
     marks += [("check", say("flag.beyond"))] if beyond else []
     marks += [("hold", say("flag.outside"))] if lens.of.outside else []
     left_out = chart.base is not None and len(chart.base.excluded) > 0
@@ -136,7 +138,7 @@ def size_words(lens: FeatureLens) -> list[str]:
         share = float(np.ptp(y)) / (feature.upper_um - feature.lower_um)
         words.append(say("run.size_used", share=lens.lens.voice.share(share)))
     if of.in_doubt:
-        words.append(say("run.size_doubt", n=len(of.in_doubt), parts=lens.lens.parts(of.in_doubt)))
+        words.append(say("run.size_doubt", parts=lens.lens.parts(of.in_doubt)))
     slots = {"level": level_words(lens)}
     by_mean = level_of(lens).mean_of is not None
     if feature.target_um is None or feature.zero_bounded:

@@ -179,6 +179,14 @@ def busy_study():
     return replace(study, features=features)
 
 
+def crowded_study():
+    """An offset after nearly every second part: marks too many for lines and labels."""
+    run = invented_run(parts=180)
+    offset = run.events[run.events["kind"] == "offset"]
+    more = [offset.assign(after_part=part, amount_um=1.0) for part in range(4, 180, 2)]
+    return invented_study(replace(run, events=pd.concat([run.events, *more], ignore_index=True)))
+
+
 def invented_gauge_study():
     """Three people, ten parts, two trials: readings in µm, names of people and of parts."""
     rng = np.random.default_rng(11)

@@ -1,5 +1,7 @@
 """Every kind of page in a real browser: Debian's Chromium, from disk, with the network off."""
 
+import itertools
+import re
 import shutil
 import subprocess
 
@@ -52,6 +54,7 @@ def folder(tmp_path_factory):
         outside=(87, 90),
     )
     write_report(held, folder / "held.html", as_of=studies.AS_OF)
+    write_report(studies.crowded_study(), folder / "crowded.html", as_of=studies.AS_OF)
     write_report(studies.busy_study(), folder / "busy.html", as_of=studies.AS_OF)
     for kind in ("gauge", "statement"):
         write_report(study, folder / f"{kind}.html", kind=kind, as_of=studies.AS_OF)
@@ -78,9 +81,9 @@ DRAWN = ["run", "alone", "held", "wheel", "statement", "study", "true", "one"]
 KINDS = [*DRAWN, "gauge", "index", "board"]
 
 
-def open_page(browser, path, **options):
+def open_page(browser, path, width=WIDE, **options):
     """A page opened with the network off, which keeps what it says and what it asks for."""
-    size = {"width": WIDE, "height": 900}
+    size = {"width": width, "height": 900}
     page = browser.new_context(viewport=size, offline=True, **options).new_page()
     page.said, page.asked = [], []
     page.on("console", lambda message: page.said.append(message.text))
@@ -146,6 +149,14 @@ def test_a_page_opens_without_a_word_and_asks_nothing_outside_its_folder(shown, 
 
 
 @pytest.mark.parametrize("kind", KINDS)
+def test_a_phone_opens_and_draws_it_without_a_word(opened, kind):
+    page = opened(kind, width=390)
+
+    assert page.said == []
+    assert page.locator(".plot svg.main-svg").count() >= page.locator(".plot").count()
+
+
+@pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize(("scheme", "width"), [("light", 1400), ("dark", 390)])
 def test_the_checker_of_access_rules_finds_nothing(shown, kind, scheme, width):
     page = shown(kind, width=width, scheme=scheme)
@@ -190,6 +201,21 @@ def test_no_width_needs_scrolling_sideways(shown, kind, width):
     page = shown(kind, width=width)
 
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("width", [390, 768, 1440])
+def test_labels_of_acts_do_not_touch_each_other(browser, folder, width):
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    page.goto(f"file://{folder}/crowded.html")
+    page.locator("html[data-drawn=yes]").wait_for(state="attached")
+
+    words = page.locator("#size-1 .textpoint text").filter(has_text=re.compile(r"dress|[+−]\d"))
+    boxes = sorted((box.bounding_box() for box in words.all()), key=lambda box: box["x"])
+
+    assert len(boxes) >= 2
+    for one, other in itertools.pairwise(boxes):
+        assert one["x"] + one["width"] < other["x"]
+    page.close()
 
 
 @pytest.mark.parametrize("kind", ["run", "held", "busy"])

@@ -59,6 +59,15 @@ def test_what_a_chart_rests_on_stands_below_it_as_a_list(report):
     assert "Limits come from" not in caption
 
 
+def test_the_legend_says_where_dresses_are_drawn():
+    few, many = studies.invented_study(), studies.crowded_study()
+
+    said = [dict(about_picture(Lens(s, voice()).lead, s.lead.sloping).legend)["dress"]
+            for s in (few, many)]  # fmt: skip
+
+    assert said == ["upright lines: dresses", "marks at the top: dresses"]
+
+
 def test_limits_that_differ_from_part_to_part_say_which_are_drawn():
     lens = Lens(studies.invented_study(), voice()).lead
     chart = lens.of.sloping

@@ -16,14 +16,16 @@
 
   // On a narrow screen only act labels that keep a sixth of the width apart are shown.
   function spaced(figure) {
-    var reach = figure.layout.xaxis.range, kept = [];
+    var reach = figure.layout.xaxis && figure.layout.xaxis.range, kept = [];
+    if (!reach) { return; }
+    var width = (reach[1] - reach[0]) / 6;
+    var aside = {"top right": width / 2, "top left": -width / 2};
     figure.data.forEach(function (trace) {
       if (trace.yaxis !== "y2" || !trace.text) { return; }
       trace.text = trace.text.map(function (word, i) {
-        var near = kept.some(function (x) {
-          return Math.abs(x - trace.x[i]) < (reach[1] - reach[0]) / 6;
-        });
-        if (word && !near) { kept.push(trace.x[i]); }
+        var middle = trace.x[i] + (aside[[].concat(trace.textposition)[i]] || 0);
+        var near = kept.some(function (x) { return Math.abs(x - middle) < width; });
+        if (word && !near) { kept.push(middle); }
         return near ? "" : word;
       });
     });
