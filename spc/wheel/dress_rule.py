@@ -14,8 +14,9 @@ from spc.wheel.track import Track
 
 Floats = NDArray[np.float64]
 
-#: No dress for cost before this share of the habitual life.
-EARLIEST = 0.25
+#: No dress for cost before this share of the habitual life: what comes later is only learnt by
+#: wheels that get there, and fear of it alone would have every wheel dressed young (judgement).
+EARLIEST = 0.6
 #: A form or finish value this likely to be out soon calls for a dress.
 FORM_CHANCE = 0.10
 #: Power that sharpens beliefs on how wheels dull before a dress is decided on them (judgement).

@@ -177,10 +177,11 @@ class FormGrowth:
     def __init__(self, limit: float, life: float) -> None:
         self.limit = limit
         self.life = life
-        # From half the limit to the limit within the habit, give or take a third of that.
-        self.mean = [math.log(0.5 * limit), math.log(2.0)]
-        self.sd = [0.7, 0.5]
-        self.noise = 0.15**2
+        # From half the limit to four fifths of it within the habit: a shop that had values beyond
+        # the limit by then would dress sooner (judgement, as is the spread of single values).
+        self.mean = [math.log(0.5 * limit), math.log(1.6)]
+        self.sd = [0.7, 0.35]
+        self.noise = 0.08**2
         self.count = 3.0
         self.cycles = 0
         self._begin()
