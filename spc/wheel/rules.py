@@ -22,8 +22,9 @@ REVERSALS_OF, REVERSED = 12, 0.67
 DEAREST = 2.0
 #: Reading intervals thought of.
 SHORTEST, LONGEST = 2, 12
-#: Cap on the interval in the second half of the habitual life.
-LATE_CAP = 5
+#: Cap on the interval in the second half of the habitual life: parts, or this share of that life
+#: where it is longer, since a wheel that lasts dulls slowly (judgement).
+LATE_CAP, LATE_SHARE = 5, 0.1
 
 
 @dataclass
@@ -229,7 +230,8 @@ def measure_after(track: Track, habits: Habits, case: Case, open_question: bool)
     )
     if forced:
         return 1
-    cap = LATE_CAP if track.age > 0.5 * track.life else LONGEST
+    late = max(LATE_CAP, round(LATE_SHARE * track.life))
+    cap = late if track.age > 0.5 * track.life else LONGEST
     return max(1, min(most, cap, _best_interval(track)) - since)
 
 
