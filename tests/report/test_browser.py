@@ -233,6 +233,14 @@ def test_the_first_printed_sheet_is_the_handover(shown, tmp_path, kind, paper):
     assert "part, in grinding order" in sheets[1], "text of figures can be selected"
 
 
+def test_a_printed_gauge_study_carries_the_numbers_of_its_pictures(shown, tmp_path):
+    shown("true").pdf(path=tmp_path / "page.pdf", format="A4")
+
+    first = text_of(tmp_path / "page.pdf").split("\f")[0]
+    assert "95 % of the line [µm]" in first
+    assert "Numbers of this picture" not in first
+
+
 def text_of(pdf):
     if shutil.which("pdftotext") is None:
         pytest.skip("pdftotext is not installed (apt install poppler-utils)")

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 import studies
 
-from spc.report.pages import write_board, write_index, write_report
+from spc.report.pages import write_board, write_gauge_study, write_index, write_report
 from spc.report.terminal import advise_lines, check_lines
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -34,6 +34,16 @@ def test_a_page_says_the_same_words(study, tmp_path, golden, kind):
     page = write_report(study, tmp_path, kind=kind, as_of=studies.AS_OF)
 
     golden(GOLDEN / f"{kind}.txt", words_of(page))
+
+
+def test_a_gauge_study_of_known_parts_says_the_same_words(tmp_path, golden):
+    known = studies.invented_known_parts(error=0.6, slope=0.03)
+    page = write_gauge_study(
+        None, None, tmp_path, title="Setting rings", people=["bench"], parts=["ring"],
+        as_of=studies.AS_OF, known=known,
+    )  # fmt: skip
+
+    golden(GOLDEN / "gauge_study.txt", words_of(page))
 
 
 def test_the_wheel_of_a_longer_run_says_how_often_to_dress(tmp_path, golden):

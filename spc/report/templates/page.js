@@ -104,7 +104,11 @@
   document.documentElement.dataset.drawn = "no";
   draw(matchMedia("print").matches);
   scheme.addEventListener("change", function () { draw(false); });
-  addEventListener("beforeprint", function () { draw(true); });
+  addEventListener("beforeprint", function () {
+    // A gauge study on paper is its record: the numbers of its pictures belong to it.
+    document.querySelectorAll(".gauge_study details").forEach(function (e) { e.open = true; });
+    draw(true);
+  });
   addEventListener("afterprint", function () { draw(false); });
   document.documentElement.dataset.drawn = "yes";
 })();
