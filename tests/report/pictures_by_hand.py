@@ -43,7 +43,11 @@ def main() -> None:
 
 def _first_screen(browser: Browser, page: Path) -> None:
     shot = page.with_name("page.png")
-    _opened(browser, page, width=1200, height=740).screenshot(path=shot)
+    opened = _opened(browser, page, width=1200, height=900)
+    words = opened.locator(".edge + p").bounding_box()
+    assert words is not None, "the words below the strip are the last of the picture"
+    opened.set_viewport_size({"width": 1200, "height": int(words["y"] + words["height"]) + 16})
+    opened.screenshot(path=shot)
     _small(shot)
 
 
