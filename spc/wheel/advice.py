@@ -47,7 +47,7 @@ EVENTS = (
 )  # fmt: skip
 #: Raised whenever the same readings would leave an adviser with another state: other keys, or other
 #: numbers. A state that was kept by an adviser of another format is not gone on from.
-STATE_FORMAT = 1
+STATE_FORMAT = 2
 #: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]
 BATCH_UNREST, SWIVEL_UNREST = 0.35, 3.0
 
