@@ -157,30 +157,37 @@ def _by_frozen_limits(
 ) -> tuple[Chart, stability.Judged, str]:
     """Frozen limits, each from its part on; parts before the first by limits of their own."""
 
-    def chart_of(base: Base | None, frozen: FrozenLimits | None = None) -> trended.CyclesChart:
+    def chart_of(
+        end: int, base: Base | None, frozen: FrozenLimits | None = None
+    ) -> trended.CyclesChart:
+        own = slice(0, end)
         return trended.cycles_chart(
-            series.cycle, series.since_dress, series.bare_um, base=base, frozen=frozen
-        )
+            series.cycle[own], series.since_dress[own], series.bare_um[own],
+            base=base, frozen=frozen,
+        )  # fmt: skip
 
-    early = kept[0].from_part > int(series.parts[0])
-    own = None
-    if early or any(each.drift_um is None for each in kept):
-        own = chart_of(_clean_base(series, series.bare_um, span) if early else Base(*span))
-    pieces = [(0, own, "")] if early and own is not None else []
-    pieces += [
-        (
-            int(np.searchsorted(series.parts, each.from_part)),
-            chart_of(None, _frozen(each, 0.0 if own is None else own.slope)),
-            each.why or each.when or "new limits",
-        )
-        for each in kept
-    ]
+    n = len(series)
     told = f"the plan, where they are frozen: {_told(kept)}"
-    degrees = own.degrees if early and own is not None else 0
-    chart = _end_to_end(len(series), pieces)
-    return (
-        chart, stability.Judged(chart.z, degrees), f"{words}; then {told}" if early else told
-    )  # fmt: skip
+    starts = np.searchsorted(series.parts, [each.from_part for each in kept]).tolist()
+    common = 0.0
+    if any(each.drift_um is None for each in kept):
+        common = chart_of(n, Base(*span)).slope
+    pieces = [
+        (start, chart_of(n, None, _frozen(each, common)), each.why or each.when or "new limits")
+        for start, each in zip(starts, kept, strict=True)
+    ]
+    before = (span[0], min(span[1], starts[0] - 1))
+    if before[1] - before[0] + 1 < FEWEST_FOR_A_CHART:
+        if starts[0]:
+            told += f"; the {starts[0]} measured parts before are too few for limits of their own"
+        pieces[0] = (0, *pieces[0][1:])
+        chart = _end_to_end(n, pieces)
+        return chart, stability.Judged(chart.z, 0), told
+    if before[1] < span[1]:
+        words = f"the {before[1] - before[0] + 1} measured parts before part {kept[0].from_part}"
+    own = chart_of(starts[0], _clean_base(series, series.bare_um, before))
+    chart = _end_to_end(n, [(0, own, ""), *pieces])
+    return chart, stability.Judged(chart.z, own.degrees), f"{words}; then {told}"
 
 
 def _clean_base(series: Series, y: Floats, span: tuple[int, int]) -> Base:

@@ -235,20 +235,48 @@ def test_frozen_limits_are_reused_and_their_change_is_marked(plan, make_run):
     assert half_width[90] == pytest.approx(2.7, rel=0.05)
 
 
-def test_frozen_limits_hold_from_their_part_on_and_not_before(plan, make_run):
-    kept = [{"feature": "seat", "sigma_um": 3.0, "from_part": 61, "why": "new diamond"}]
-    charts = plan.charts.model_validate({"limits": kept})
-    run = wearing(make_run, events=[(0, "dress")])
-    own = examine(run, plan).feature("seat").sloping
+def frozen_from(plan, part, *also):
+    kept = [{"feature": "seat", "sigma_um": 3.0, "from_part": part, "why": "new diamond"}]
+    charts = plan.charts.model_validate({"limits": kept, "also": also})
+    return plan.model_copy(update={"charts": charts})
 
-    seat = examine(run, plan.model_copy(update={"charts": charts})).feature("seat")
+
+def test_frozen_limits_hold_from_their_part_on_and_parts_before_have_no_say_in_them(plan, make_run):
+    # Quiet up to part 60, then ten times as wild.
+    noise = np.random.default_rng(2).normal(0, 0.4, 120) * np.repeat([1, 10], 60)
+    readings = [(part, "seat", noise[part - 1]) for part in range(1, 121)]
+    run = make_run(readings, [(0, "dress")])
+    alone = examine(make_run(readings[:60], [(0, "dress")]), plan).feature("seat").sloping
+
+    seat = examine(run, frozen_from(plan, 61, "ewma")).feature("seat")
 
     half_width = seat.sloping.upper - seat.sloping.center
-    assert half_width[:60] == pytest.approx((own.upper - own.center)[:60])
+    assert half_width[:60] == pytest.approx(alone.upper - alone.center)
     assert half_width[90] == pytest.approx(9.0, rel=0.05)
     assert [change.position for change in seat.sloping.changes] == [60]
+    assert seat.sloping.earlier_sigmas == (pytest.approx(alone.sigma),)
     assert seat.base_words.startswith("the first 40 measured parts")
     assert "then the plan, where they are frozen: sigma 3 µm from part 61" in seat.base_words
+    # The further charts take the same sigma: weighted means of 0.2 end at 2.86 sigma / 3.
+    means = seat.more[0].charts[0]
+    assert means.upper[59] == pytest.approx(2.86 * alone.sigma / 3, rel=1e-3)
+
+
+def test_a_base_span_ends_before_frozen_limits_begin(plan, make_run):
+    run = wearing(make_run, events=[(0, "dress")])
+
+    seat = examine(run, frozen_from(plan, 21)).feature("seat")
+
+    assert seat.base_words.startswith("the 20 measured parts before part 21; then the plan")
+
+
+def test_frozen_limits_reach_back_over_parts_too_few_for_limits_of_their_own(plan, make_run):
+    run = wearing(make_run, events=[(0, "dress")])
+
+    seat = examine(run, frozen_from(plan, 4)).feature("seat")
+
+    assert not seat.sloping.changes
+    assert "the 3 measured parts before are too few for limits of their own" in seat.base_words
 
 
 def test_frozen_limits_judge_a_run_too_short_for_limits_of_its_own(plan, make_run):

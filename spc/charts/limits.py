@@ -172,6 +172,8 @@ class Chart:
         Where centre and sigma were estimated; None when they were given.
     changes : tuple of Change
         Where the limits change along the series.
+    earlier_sigmas : tuple of float
+        What `sigma` was before each change.
     """
 
     statistic: str
@@ -182,6 +184,7 @@ class Chart:
     sigma: float
     base: Base | None
     changes: tuple[Change, ...] = field(default=(), kw_only=True)
+    earlier_sigmas: tuple[float, ...] = field(default=(), kw_only=True)
 
     @property
     def z(self) -> Floats:
@@ -329,10 +332,12 @@ def joined(*charts: Chart, why: Sequence[str] = ()) -> Chart:
     starts = np.cumsum([0] + [len(each.values) for each in charts])
     reasons = [*why, *[""] * (len(charts) - 1 - len(why))]
     changes: list[Change] = []
+    sigmas: list[float] = []
     for start, each, reason in zip(starts[:-1], charts, ["", *reasons], strict=True):
         if start:
             changes.append(Change(int(start), reason or f"new limits from point {start + 1}"))
         changes += [Change(int(start) + old.position, old.says) for old in each.changes]
+        sigmas += [*each.earlier_sigmas, each.sigma]
     last, moved = charts[-1], int(starts[-2])
     base = last.base and Base(
         last.base.first + moved,
@@ -353,4 +358,5 @@ def joined(*charts: Chart, why: Sequence[str] = ()) -> Chart:
         last.sigma,
         base,
         changes=tuple(changes),
+        earlier_sigmas=tuple(sigmas[:-1]),
     )

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.errors import BadQuantity
-from spc.intake.cells import Convention, Number, deviation_and_size, read_number
+from spc.intake.cells import UM, Convention, Number, deviation_and_size, read_number
 from spc.intake.columns import Column
 from spc.intake.meaning import Sense, Target, near_nominal, near_zero, sense_of
 from spc.intake.quarantine import QUESTION
@@ -204,7 +204,8 @@ def _refuse_single_strangers(table: Table, stream: Stream, codes: NDArray[np.int
     """Numbers like sizes of another part, of which the unit leaves no sense but deviations."""
     if stream.of_another_part:
         return  # the whole file is refused
-    feature = stream.target.feature
+    unit_here = stream.target.feature.unit
+    nominal = float(stream.target.nominal_um) / UM[unit_here]
     for unit, sense in stream.senses.items():
         if sense.elsewhere is None or sense.absolute:
             continue
@@ -214,7 +215,7 @@ def _refuse_single_strangers(table: Table, stream: Stream, codes: NDArray[np.int
             stream.refuse(
                 at,
                 f"{QUESTION}{text!r} looks like a size of another part, unlike the cells around"
-                f" it; write a size near {feature.nominal:.7g} {feature.unit}, or name its unit",
+                f" it; write a size near {nominal:.7g} {unit_here}, or name its unit",
             )
 
 

@@ -13,7 +13,7 @@ from spc.charts.limits import Base, Chart, joined
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Floats, Ints, Series
-from spc.sigma import from_moving_range, moving_range_degrees
+from spc.sigma import moving_range_degrees
 
 #: Fewest groups, or parts with repeats, in the base span that limits can be estimated from.
 FEWEST = 2
@@ -83,22 +83,17 @@ class Basis:
     @cached_property
     def stretches(self) -> list[tuple[int, int, float, str]]:
         """First and last-plus-one position, sigma and reason of each set of limits."""
-        kept = sorted(
-            (each for each in self.plan.charts.limits if each.feature == self.feature.name),
-            key=lambda each: each.from_part,
+        lines = self.sloping
+        starts = [0, *(change.position for change in lines.changes)]
+        return list(
+            zip(
+                starts,
+                [*starts[1:], len(self.series)],
+                [*lines.earlier_sigmas, lines.sigma],
+                ["", *(change.says for change in lines.changes)],
+                strict=True,
+            )
         )
-        if not kept:
-            return [(0, len(self.series), self.sloping.sigma, "")]
-        starts = np.searchsorted(self.series.parts, [each.from_part for each in kept]).tolist()
-        before = starts[0]
-        # Parts before the first frozen limits have limits of their own, as on the wear lines.
-        own = [(0, before, from_moving_range(self.about[:before]), "")] if before > 1 else []
-        starts[0] = before if own else 0
-        return own + [
-            (start, end, each.sigma_um, each.why or each.when or "new limits")
-            for each, start, end in zip(kept, starts, [*starts[1:], len(self.series)], strict=True)
-            if end > start
-        ]
 
     @cached_property
     def spans(self) -> list[tuple[int, int, float]]:

@@ -4,6 +4,7 @@ import pytest
 from forty import FORTY, for_nominal, sizes
 
 from spc.errors import UnreadableRun
+from spc.plan import read_plan
 
 
 @pytest.mark.parametrize(
@@ -95,11 +96,19 @@ def test_a_few_cells_that_fit_do_not_save_a_column_of_another_part(read, kept):
         read(sizes(*cells), plan=for_nominal(50, 0.013, 0.002))
 
 
+BY_FIT = '[job]\npart = "Pump shaft"\n[[feature]]\nname = "seat A"\nfit = "50 k5"\n'
+
+
+@pytest.mark.parametrize(
+    "plan", [for_nominal(50, 0.013, 0.002), read_plan(BY_FIT.encode(), source="plan.toml")]
+)
 @pytest.mark.parametrize("strange", [1, 10])
-def test_bare_sizes_of_another_part_among_others_are_not_guessed_to_be_deviations(read, strange):
+def test_bare_sizes_of_another_part_among_others_are_not_guessed_to_be_deviations(
+    read, strange, plan
+):
     cells = ["50,0063 mm"] * 20 + [f"40,0{60 + i % 7:03d}" for i in range(strange)]
 
-    run = read(sizes(*cells), plan=for_nominal(50, 0.013, 0.002))
+    run = read(sizes(*cells), plan=plan)
 
     assert run.account["measurements"] == 20
     assert run.account["rejected"] == strange
