@@ -133,7 +133,9 @@ def test_the_weighted_mean_is_that_of_a_plain_loop_begun_anew_at_each_dress():
         assert chart.values[i] == approx(z, abs=1e-9)
         assert chart.upper[i] == approx(2.86 * se)
     assert (chart.base.first, chart.base.last) == (0, 39)
-    assert "means begin anew at each dress" in found["ewma"].remarks
+    assert any(
+        "anew at each dress, here after some 50 points" in word for word in found["ewma"].remarks
+    )
     assert not chart.changes
 
 
@@ -161,6 +163,27 @@ def test_sums_say_since_when_a_shift_lasts():
     assert "upwards" in found["cusum"].remarks[0]
     since = int(found["cusum"].remarks[0].split("since part ")[1].split(",")[0])
     assert 183 <= since <= 189
+
+
+def test_parts_on_either_side_of_a_dress_are_no_neighbours():
+    # In cycles of three, lines drawn through their own parts make neighbours lean apart.
+    series = worn(parts=120, every=3, wear=0.0)
+    sloping, found = asked(plan_with("innovations"), series)
+    about = (sloping.values - sloping.center)[:40]
+
+    said = float(found["innovations"].remarks[0].split("base span ")[1].split(":")[0].split(",")[0])
+
+    inside = [about[i] * about[i + 1] for i in range(39) if (i + 1) % 3]
+    away = about - about.mean()
+    assert said == approx(np.sum(inside) / (away @ away) * 40 / (len(inside) + 1), abs=0.05)
+
+
+@pytest.mark.parametrize("every", [1, 2])
+@pytest.mark.parametrize("name", MORE_CHARTS)
+def test_cycles_of_one_or_two_parts_make_no_chart_fail(name, every):
+    _, found = asked(plan_with(name), worn(parts=60, every=every))
+
+    assert not found or found[name].charts or "not enough yet" in found[name].remarks[0]
 
 
 def test_the_run_lengths_said_are_those_computed():

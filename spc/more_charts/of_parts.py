@@ -73,7 +73,11 @@ def cusum(basis: Basis) -> MoreChart:
 
 def _anew(basis: Basis, what: str) -> Iterator[str]:
     if len(basis.spans) > len(basis.stretches):
-        yield f"{what} begin anew at each dress"
+        points = np.median([end - start for start, end, _ in basis.spans])
+        yield (
+            f"{what} begin anew at each dress, here after some {points:.0f} points: a shift late "
+            "in a cycle shows later than that, and false alarms are rarer"
+        )
 
 
 def _sum(found: CusumChart, side: int) -> Chart:
@@ -185,6 +189,8 @@ def between_within(basis: Basis) -> MoreChart:
             f"not enough yet: {plural(len(at), 'part')} with several readings; limits need "
             f"{FEWEST} in the base span"
         )
+    if in_a_row(basis, 2, at, base) < FEWEST:
+        return nothing(_TOO_SHORT.format(parts="two"))
     # Each reading about its part's wear line: the mean of a row is the part's own deviation.
     moved = basis.about[at] - basis.series.deviation_um[at]
     says: list[str] = []
@@ -246,6 +252,8 @@ def base_among(base: Base | None, at: Ints) -> Base | None:
 
 def widened(basis: Basis) -> MoreChart:
     """Single parts about the wear lines, limits allowing for likeness of neighbours."""
+    if in_a_row(basis, 2) < FEWEST:
+        return nothing(_TOO_SHORT.format(parts="two"))
     charts = _pair_about(basis, widened_chart)
     says = (*_likeness(basis), ABOUT_LINES)
     return single(basis, *charts, says=says, presumes=(OWN_LINE,))
@@ -253,10 +261,28 @@ def widened(basis: Basis) -> MoreChart:
 
 def innovations(basis: Basis) -> MoreChart:
     """What is new in each part, about the wear lines."""
+    if in_a_row(basis, 3) < FEWEST:
+        return nothing(_TOO_SHORT.format(parts="three"))
     charts = _pair_about(basis, innovations_chart)
     says = "each point is what the part before does not lead one to expect"
     told = (*_likeness(basis), says, ABOUT_LINES)
     return single(basis, *charts, says=told, presumes=(OWN_LINE,))
+
+
+_TOO_SHORT = "not enough yet: the base span holds too few dress cycles with {parts} parts in a row"
+
+
+def in_a_row(basis: Basis, length: int, at: Ints | None = None, base: Base | None = None) -> int:
+    """How often so many parts of the base span follow one another within a dress cycle."""
+    at = np.arange(len(basis.series)) if at is None else at
+    base = basis.base if base is None else base
+    cycle = basis.series.cycle[at].astype(float)
+    if base is not None:
+        cycle = np.where(base.mask(len(cycle)), cycle, np.nan)
+    together = np.ones(max(0, len(cycle) - length + 1), dtype=bool)
+    for step in range(1, length):
+        together &= cycle[step : step + len(together)] == cycle[: len(together)]
+    return int(together.sum())
 
 
 def _pair_about(basis: Basis, chart_of: Callable[..., ChartPair]) -> tuple[Chart, ...]:
@@ -273,7 +299,9 @@ def _likeness(basis: Basis) -> Iterator[str]:
     found = basis.about
     if basis.base is not None:
         found = np.where(basis.base.mask(len(found)), found, np.nan)
-    test = correlation_test(found)
+    # Parts on either side of a dress are no neighbours.
+    dressed = np.flatnonzero(np.diff(basis.series.cycle)) + 1
+    test = correlation_test(np.insert(found, dressed, np.nan))
     if math.isnan(test.r):
         return
     seen = f"autocorrelation of neighbours in the base span {test.r:.2f}"
