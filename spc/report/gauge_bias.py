@@ -5,7 +5,7 @@ import numpy as np
 from spc.report.gauge_figures import bias_figure, linearity_figure
 from spc.report.known_parts import KnownParts
 from spc.report.pieces import Chapter, Picture, Table
-from spc.report.voice import Voice
+from spc.report.voice import Voice, tame
 
 #: Readings of a reference below which its bounds are wide: common practice, no source.
 FEWEST = 10
@@ -125,7 +125,7 @@ def known_rows(known: KnownParts, voice: Voice) -> Table:
     """Every reading beside its reference value, in the order of the rows."""
     say, digits = voice.say, known.digits
     rows = tuple(
-        (person, part, size_words(true, known, voice), size_words(read, known, voice),
+        (tame(person, 40), tame(part, 40), size_words(true, known, voice), size_words(read, known, voice),
          voice.number(read - true, digits, signed=True))
         for person, part, true, read in zip(
             known.people, known.parts, known.references_um.tolist(), known.readings_um.tolist(),

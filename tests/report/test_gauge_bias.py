@@ -109,3 +109,14 @@ def test_names_of_people_and_parts_obey_no_markup(tmp_path):
 
     assert evil not in page
     assert "6 readings of 3 reference sizes" in page
+
+
+def test_names_of_people_and_parts_are_tamed_and_short():
+    turned = "bench" + chr(0x202E) + "hcneb"
+    known = studies.invented_known_parts(each=2)
+    known = KnownParts(known.references_um, known.readings_um, (turned,) * 6, ("r" * 300,) * 6)
+
+    (person, part, *_), *_ = known_rows(known, SAY).rows
+
+    assert person == "bench⟨U+202E⟩hcneb"
+    assert part == "r" * 39 + "…"
