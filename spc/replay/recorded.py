@@ -121,7 +121,7 @@ def recorded(run: Run, plan: Plan) -> Recorded:
     SpcError
         When the plan has no diameter or bore with limits, or a gauge in the process.
     NotEnough
-        Below three finished dress cycles.
+        Below three finished dress cycles, or with one limit only.
     """
     lead = _lead(plan)
     worth = _worth(plan, lead)
@@ -161,7 +161,7 @@ def recorded(run: Run, plan: Plan) -> Recorded:
         dresses=len(own) - 1,
         known_to=min(max(cycle.parts for cycle in own), fit.longest + every),
         every=every,
-        beyond_um=_beyond(run, lead, series, begun),
+        beyond_um=_beyond(run, lead, series, begun, worth.sign * worth.target_um),
         fit=fit,
         forms=forms,
         remarks=(
@@ -188,20 +188,13 @@ def _lead(plan: Plan) -> Feature:
 
 def _worth(plan: Plan, lead: Feature) -> Worth:
     cost, sign = plan.cost, -1 if lead.kind == "bore" else 1
-    limits = (
-        -math.inf if lead.lower_um is None else lead.lower_um,
-        math.inf if lead.upper_um is None else lead.upper_um,
-    )
-    lower, upper = limits if sign > 0 else (-limits[1], -limits[0])
-    target = lead.target_um
-    if target is None:  # one limit and no target: nothing is lost short of that limit
-        target = upper if math.isfinite(upper) else lower
-    else:
-        target *= sign
-    two_sided = math.isfinite(upper - lower) and upper > lower
+    if lead.lower_um is None or lead.upper_um is None or lead.target_um is None:
+        # A fixed rule would have nothing to correct towards but the limit itself.
+        raise NotEnough(f"{lead.name} has one limit only, and costs need two")
+    lower, upper = sorted((sign * lead.lower_um, sign * lead.upper_um))
     return Worth(
-        sign=sign, lower_um=lower, upper_um=upper, target_um=target, below=cost.scrap,
-        above=cost.rework, off_target=cost.off_target_loss if two_sided else 0.0,
+        sign=sign, lower_um=lower, upper_um=upper, target_um=sign * lead.target_um,
+        below=cost.scrap, above=cost.rework, off_target=cost.off_target_loss,
         dress=cost.dress, offset=cost.offset, measure=cost.measure, stop=cost.machine_minute,
         form=cost.rework,
     )  # fmt: skip
@@ -287,14 +280,13 @@ def _without_slips(fit: CyclesFit, cycle: MeasuredCycle) -> MeasuredCycle:
     return replace(cycle, ages=cycle.ages[good], bare_um=cycle.bare_um[good])
 
 
-def _beyond(run: Run, lead: Feature, series: Series, begun: int) -> float:
+def _beyond(run: Run, lead: Feature, series: Series, begun: int, target: float) -> float:
     """
     Distance from target beyond which this run was corrected.
 
     It lies where the fewest readings are on the wrong side: corrected below it, or left above it.
     Half of the way to the nearer limit when fewer than three offsets followed a reading.
     """
-    target = lead.target_um or 0.0
     events = run.events
     moved = set(events["after_part"][events["kind"] == "offset"].tolist())
     dressed = set(events["after_part"][events["kind"].isin(("dress", "wheel"))].tolist())

@@ -7,6 +7,7 @@ import pytest
 from ground import PROCESS, ground, ground_otherwise, plan_of
 
 from spc.errors import SpcError
+from spc.plan import Plan
 from spc.replay.compare import policy_of, replay
 from spc.replay.play import as_done
 from spc.replay.recorded import recorded
@@ -97,6 +98,17 @@ def test_a_run_of_two_finished_cycles_says_not_enough_yet():
     assert "2 finished dress cycles" in found.not_enough
     assert found.ways == ()
     assert found.as_dict()["schema"] == "spc.replay/1"
+
+
+@pytest.mark.parametrize("missing", ["upper", "lower"])
+def test_one_limit_alone_is_nothing_to_correct_towards(missing):
+    table = PLAN.model_dump(exclude_unset=True, by_alias=True)
+    del table["feature"][0][missing]
+
+    found = say(a_run(), Plan.model_validate(table))
+
+    assert "size has one limit only" in found.not_enough
+    assert found.ways == ()
 
 
 def test_a_run_without_dresses_says_not_enough_yet():
