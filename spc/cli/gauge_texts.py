@@ -42,12 +42,8 @@ def gauge_answer(
     if tolerance_um is not None and not (math.isfinite(tolerance_um) and tolerance_um > 0):
         raise SpcError(f"--tolerance {tolerance_um:g} is no width; give the width in µm, above 0")
     rows = read_gauge_rows(study, unit=unit)
-    known, readings = _known(rows), _arranged(study, rows)
-    spreads = None
-    if readings is not None:
-        from spc.gauge.study import variance_study
-
-        spreads = variance_study(readings, tolerance=tolerance_um)
+    known = _known(rows)
+    readings, spreads = _studied(study, rows, tolerance_um)
     if out is None:
         return GaugeAnswer(spreads, known, None)
     from spc.report.pages import write_gauge_study
@@ -71,9 +67,11 @@ def _known(rows: "GaugeRows") -> "KnownParts | None":
     return KnownParts(references, readings, rows.people, rows.parts)
 
 
-def _arranged(study: str, rows: "GaugeRows") -> "NDArray[np.float64] | None":
-    """Readings by person, part and trial; None where they cannot be and known parts will do."""
-    from spc.gauge.study import arranged
+def _studied(
+    study: str, rows: "GaugeRows", tolerance_um: float | None
+) -> "tuple[NDArray[np.float64], VarianceStudy] | tuple[None, None]":
+    """Readings by person, part and trial and their study; None where known parts must do."""
+    from spc.gauge.study import arranged, variance_study
 
     people = len(set(rows.people))
     if people < 2 and not rows.references_um:
@@ -85,11 +83,11 @@ def _arranged(study: str, rows: "GaugeRows") -> "NDArray[np.float64] | None":
         readings = arranged(rows.people, rows.parts, rows.readings_um)
         if min(readings.shape) < 2:
             raise ValueError("a study of people needs 2 people, 2 parts and 2 trials of each")
+        return readings, variance_study(readings, tolerance=tolerance_um)
     except ValueError as fault:
         if rows.references_um:
-            return None
+            return None, None
         raise UnreadableRun(f"{study}: {fault}") from None
-    return readings
 
 
 def gauge_lines(found: GaugeAnswer) -> list[str]:

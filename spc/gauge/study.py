@@ -222,6 +222,7 @@ def range_study(readings: ArrayLike, *, tolerance: float | None = None) -> Range
     precision; printed manuals round the factors.
     """
     x = _checked(readings)
+    _refuse_alike(x)
     people, parts, trials = x.shape
     ranges = np.ptp(x, axis=2).mean(axis=1)
     mean_range, means = float(ranges.mean()), x.mean(axis=(1, 2))
@@ -258,6 +259,11 @@ def variance_study(
     -------
     VarianceStudy
 
+    Raises
+    ------
+    ValueError
+        Too few of anything, values that are not finite, or readings that are all alike.
+
     References
     ----------
     .. [1] Montgomery, Introduction to Statistical Quality Control, capability chapter.
@@ -268,6 +274,7 @@ def variance_study(
     people, parts, trials = x.shape
     if people < 2:
         raise ValueError("one appraiser; an analysis of variance needs 2, or use repeat_study")
+    _refuse_alike(x)
     grand, cell = x.mean(), x.mean(axis=2)
     by_person, by_part = x.mean(axis=(1, 2)), x.mean(axis=(0, 2))
     ss_person = parts * trials * float(((by_person - grand) ** 2).sum())
@@ -421,3 +428,12 @@ def _checked(readings: ArrayLike) -> Array:
     if not np.all(np.isfinite(x)):
         raise ValueError("readings hold values that are not finite")
     return x
+
+
+def _refuse_alike(x: Array) -> None:
+    """Without any spread there is nothing to take apart, and no share of it."""
+    if np.ptp(x) == 0:
+        raise ValueError(
+            "all readings are alike; the gauge's step is too coarse to tell these parts apart: "
+            "read them in finer steps, or take parts that differ"
+        )

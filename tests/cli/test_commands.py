@@ -283,6 +283,18 @@ def test_a_gauge_study_by_one_person_is_refused(spc_says):
     assert "only one person" in err
 
 
+def test_a_study_whose_readings_are_all_alike_is_refused_with_the_cure(spc_says):
+    rows = [(who, part) for who in "AB" for part in (1, 2) for _ in range(2)]
+    Path("study.csv").write_text(
+        "appraiser,part,reading\n" + "".join(f"{who},{part},25.0003\n" for who, part in rows)
+    )
+
+    status, _, err = spc_says("gauge", "study.csv")
+
+    assert status == 3
+    assert "study.csv: all readings are alike; the gauge's step is too coarse" in err
+
+
 def test_known_parts_tell_whether_the_gauge_reads_true(spc_says):
     # Measurement Systems Analysis, 3rd ed. 2002, chapter III (from memory): 15 readings of a
     # reference of 6.00 with a mean of 6.0067; the bias is not proven.

@@ -172,6 +172,8 @@ def test_judgement_by_tolerance_and_by_total():
         (lambda: variance_study(np.zeros((1, 3, 2))), "one appraiser"),
         (lambda: range_study(np.full((2, 3, 2), np.nan)), "not finite"),
         (lambda: repeat_study([[1.0], [2.0]]), "2 of each"),
+        (lambda: variance_study(np.full((2, 2, 2), 25000.3)), "all readings are alike"),
+        (lambda: range_study(np.full((2, 2, 2), 25000.3)), "step is too coarse"),
     ],
 )
 def test_what_is_no_study_is_refused(call, says):
