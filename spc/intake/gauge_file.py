@@ -13,6 +13,9 @@ _WHO = ("appraiser", "operator", "person", "who", "prüfer", "pruefer", "bediene
 _PART = ("part", "piece", "part no", "part no.", "teil", "teil-nr", "teil-nr.", "pièce", "serial")
 _TRUE = ("reference", "reference value", "true value", "referenz", "referenzwert", "référence")
 _READING = ("reading", "value", "size", "measured", "messwert", "wert", "mesure", "valeur")
+#: A reading further from its reference than this many micrometres, and than this share of the
+#: reference, is no error of a gauge but another unit, part or column: common practice, no source.
+_FAR_UM, _FAR_SHARE = 100.0, 1 / 3
 
 
 @dataclass(frozen=True)
@@ -48,8 +51,8 @@ def read_gauge_rows(
     Raises
     ------
     UnreadableRun
-        For a file without those columns, a cell that is no number, a row too short, or a part with
-        two reference values.
+        For a file without those columns, a cell that is no number, a row too short, a part with
+        two reference values, or a reading nowhere near the reference of its part.
     """
     name = os.fspath(path)
     text = text_of(name, content_of(name), code_page=code_page).data.decode("utf-8-sig")
@@ -75,8 +78,16 @@ def read_gauge_rows(
             value = _micrometres(name, row, fields[true], unit)
             if known.setdefault(fields[part], value) != value:
                 raise UnreadableRun(
-                    f"{name}, row {row}: part {fields[part]} has the reference {fields[true]!r}, "
-                    "another one in a row before; a part has one true value"
+                    f"{name}, row {row}: part {_quoted(fields[part])} has the reference "
+                    f"{_quoted(fields[true])}, another one in a row before; a part has one true "
+                    "value"
+                )
+            if abs(readings[-1] - value) > max(_FAR_UM, _FAR_SHARE * abs(value)):
+                raise UnreadableRun(
+                    f"{name}, row {row}: the reading {_quoted(fields[reading])} is nowhere near "
+                    f"its reference {_quoted(fields[true])} ({readings[-1]:g} µm and {value:g} "
+                    "µm); write the size of the part itself in both, with units where they differ "
+                    "or are not the unit taken for the file, or take the row out"
                 )
             references.append(value)
     if not readings:
@@ -103,3 +114,11 @@ def _micrometres(name: str, row: int, text: str, unit: str) -> float:
     except BadQuantity as fault:
         raise UnreadableRun(f"{name}, row {row}: {fault}") from None
     return float(quantity.value * UM_PER_UNIT[quantity.unit or unit])
+
+
+def _quoted(text: str) -> str:
+    """A cell as a refusal shows it: short, and harmless in a terminal."""
+    # pandas comes along with it, and a file without fault needs none.
+    from spc.intake.quarantine import shortened
+
+    return repr(shortened(text, 40))

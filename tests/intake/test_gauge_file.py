@@ -39,7 +39,13 @@ def test_the_true_value_of_a_part_stands_beside_its_readings(tmp_path):
         ("appraiser,part,reading\nA,1\n", "row 2: too few"),
         ("appraiser,part,reading\n", "no measurements"),
         ("part,reference,reading\n1,,25\n", "row 2"),
-        ("part,reference,reading\n1,25,25\n1,26,25\n", "row 3: part 1 has the reference '26'"),
+        ("part,reference,reading\n1,25,25\n1,26,25\n", "row 3: part '1' has the reference '26'"),
+        (
+            "part,reference,reading\nr,20.000,20.001\nr,20.000,12 um\n",
+            r"row 3: the reading '12 um' is nowhere near its reference '20.000' \(12 µm and 20000",
+        ),
+        ("part,reference,reading\nr,20.000,12.000\n", "row 2: the reading '12.000' is nowhere"),
+        ("part,reference,reading\nr,0.002,2.1\n", "nowhere near .* with units where they differ"),
         ("", "empty"),
     ],
 )
@@ -49,3 +55,24 @@ def test_what_is_no_study_is_refused_with_its_place(tmp_path, text, says):
 
     with pytest.raises(UnreadableRun, match=says):
         read_gauge_rows(file)
+
+
+@pytest.mark.parametrize(("true", "read"), [("25.000", "25.060"), ("2.0 um", "90 um")])
+def test_a_reading_that_a_poor_gauge_could_give_is_kept(tmp_path, true, read):
+    file = tmp_path / "study.csv"
+    file.write_text(f"part,reference,reading\nring,{true},{read}\n")
+
+    assert len(read_gauge_rows(file).readings_um) == 1
+
+
+def test_a_part_of_two_references_is_named_short_and_harmless(tmp_path):
+    file = tmp_path / "study.csv"
+    evil = chr(0x202E) + "r" * 300
+    file.write_text(f"part,reference,reading\n{evil},25,25\n{evil},26,26\n", encoding="utf-8")
+
+    with pytest.raises(UnreadableRun) as told:
+        read_gauge_rows(file)
+
+    assert r"\u202e" in str(told.value)
+    assert chr(0x202E) not in str(told.value)
+    assert "r" * 40 not in str(told.value)
