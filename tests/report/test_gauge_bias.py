@@ -40,7 +40,8 @@ def test_the_picture_draws_the_line_of_the_manual():
     assert course["y"][-1] == pytest.approx(0.736667 - 10 * 0.131667, abs=6e-4)
     assert means["y"] == pytest.approx([0.491667, 0.125, 0.025, -0.291667, -0.616667], abs=6e-4)
     assert picture.caption.startswith(
-        "The gauge does not read true: at 10.0 µm it reads 0.58 µm too little on average (95 %: "
+        "The gauge does not read true: at 10.0 µm it reads 0.58 µm too little on average (95 % for "
+        "all sizes together: "
     )
     assert "From 2.0 µm to 10.0 µm its error changes by −1.05 µm (95 %: −1.23" in picture.caption
 
