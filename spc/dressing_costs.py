@@ -3,17 +3,27 @@
 import contextlib
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from spc.errors import NotEnough
 from spc.form_fit import FormGrowth
+from spc.measured_cycles import CyclesOfRun, cycles_of_run, steps_um
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Floats, Series, series_of
-from spc.wear_fit import CyclesFit, MeasuredCycle, WearFit, split
-from spc.wheel.cycles import BEGINNERS, DressCycle
+from spc.wear_fit import (
+    FEWEST_PARTS,
+    MOST_CYCLES,
+    MOST_PARTS,
+    CyclesFit,
+    WearFit,
+    split,
+    thinned,
+    without_slips,
+)
+from spc.wheel.cycles import DressCycle
 from spc.wheel.life import DressCosts, DressInterval, HeldSize, dress_costs, dress_interval
 
 #: Refits that the bounds come from, and the seed of their weights: equal runs, equal pages.
@@ -54,28 +64,29 @@ def _costs(
 ) -> DressCosts:
     if plan.machine.in_process_gauge:
         raise NotEnough("offsets act on a gauge in the process, which hides the wear")
-    if lead.upper_um is None or lead.lower_um is None:
-        raise NotEnough(f"{lead.name} has one limit only, and costs need two")
     if not any((plan.cost.dress, plan.cost.scrap, plan.cost.rework, plan.cost.off_target_loss)):
         raise NotEnough("the plan's costs are all zero")
-    sign = -1 if lead.kind == "bore" else 1
-    series = series_of(run, plan, lead, cycles, first=1, last=last)
-    ends = set(run.events["after_part"][run.events["kind"].isin(BEGINNERS)].tolist())
-    known = [place for place, cycle in enumerate(cycles) if cycle.age_known]
-    fit = CyclesFit([_measured(series, cycles, place, sign, ends) for place in known])
-    every = usual_step(series)
+    held = held_size(plan, lead, every=1)
+    found = cycles_of_run(run, plan, lead, cycles, last=last)
+    known = found.known
+    measured = [found.measured[place] for place in known]
+    fit = CyclesFit(measured)
+    every = usual_step(found.series)
     oldest = min(max(cycles[place].parts for place in known), fit.longest + every)
-    held = _held(plan, lead, sign, every)
     grown = list(forms_of(run, plan, cycles, known, last))
-    reckoned = _Reckoned(plan, lead, fit, held, grown, oldest)
+    steps = dress_steps(found, fit)
+    reckoned = _Reckoned(plan, lead, steps, replace(held, every=every), grown, oldest)
     random = np.random.default_rng(SEED)
     refits = [reckoned.interval(fit.drawn(random), random) for _ in range(REFITS)]
-    return dress_costs(
+    told = dress_costs(
         reckoned.interval(fit.best, None),
         refits,
-        cycles=sum(cycle.finished for cycle in fit.cycles),
+        cycles=sum(len(cycle) >= FEWEST_PARTS and cycle.finished for cycle in measured),
         form=tuple(growth.name for growth in grown),
     )
+    way = found.way
+    return replace(told, resets_size=way.resets_size, clears_offsets=way.clears_offsets,
+                   inferred=way.inferred)  # fmt: skip
 
 
 class _Reckoned:
@@ -85,7 +96,7 @@ class _Reckoned:
         self,
         plan: Plan,
         lead: Feature,
-        fit: CyclesFit,
+        steps: Floats,
         held: HeldSize,
         grown: list["Form"],
         oldest: int,
@@ -93,8 +104,7 @@ class _Reckoned:
         self._plan, self._held, self._grown = plan, held, grown
         self._gauge_sd = lead.gauge_sd_um
         self._ages = np.arange(1, oldest + 1)
-        levels = [split(fit.best, cycle)[1] for cycle in fit.cycles if len(cycle)]
-        self._steps = np.diff(levels)
+        self._steps = steps
 
     def interval(self, wear: WearFit, random: np.random.Generator | None) -> DressInterval:
         """The cost by one fit; with `random` steps and form are weighed at random, too."""
@@ -114,12 +124,38 @@ class _Reckoned:
         )
 
 
-def _measured(
-    series: Series, cycles: Sequence[DressCycle], place: int, sign: int, ends: set[int]
-) -> MeasuredCycle:
-    mine = series.cycle == place
-    finished = cycles[place].last_part in ends
-    return MeasuredCycle(series.since_dress[mine], sign * series.bare_um[mine], finished)
+def dress_steps(found: CyclesOfRun, fit: CyclesFit) -> Floats:
+    """
+    What the dresses did to the level, wear that a dress takes or leaves apart, shape (k,). [µm]
+
+    Raises
+    ------
+    NotEnough
+        When no two cycles next to each other were measured.
+    """
+    pairs = [
+        place
+        for place in range(1, len(found.cycles))
+        if all(
+            found.cycles[k].age_known and len(found.measured[k]) >= FEWEST_PARTS
+            for k in (place - 1, place)
+        )
+    ]
+    kept = pairs[:: max(1, -(-len(pairs) // MOST_CYCLES))]
+    levels: list[float | None] = [None] * len(found.cycles)
+    worn = [0.0] * len(found.cycles)
+    for place in sorted({k for pair in kept for k in (pair - 1, pair)}):
+        cycle = without_slips(fit.best, thinned(found.measured[place], MOST_PARTS))
+        if len(cycle):
+            own = split(fit.best, cycle)
+            levels[place] = own.level_um
+            if not found.way.resets_size:
+                age = found.cycles[place].parts
+                worn[place] = float(fit.best.curve_um(age)) + own.drift_um * age
+    steps = steps_um(found.cycles, levels, worn)
+    if not steps:
+        raise NotEnough("no two dress cycles next to each other tell what a dress does to the size")
+    return np.array(list(steps.values()))
 
 
 def usual_step(series: Series) -> int:
@@ -128,11 +164,20 @@ def usual_step(series: Series) -> int:
     return int(steps[::-1][np.argmax(counts[::-1])]) if len(steps) else 1
 
 
-def _held(plan: Plan, lead: Feature, sign: int, every: int) -> HeldSize:
-    lower, upper = lead.lower_um or 0.0, lead.upper_um or 0.0
-    target = (lower + upper) / 2 if lead.target_um is None else lead.target_um
+def held_size(plan: Plan, lead: Feature, *, every: int) -> HeldSize:
+    """
+    Limits of the lead diameter, mirrored for a bore, and what being off costs.
+
+    Raises
+    ------
+    NotEnough
+        With one limit only: nothing tells what lies short of it.
+    """
+    lower, upper, target = lead.lower_um, lead.upper_um, lead.target_um
+    if lower is None or upper is None or target is None:
+        raise NotEnough(f"{lead.name} has one limit only, and costs need two")
     cost = plan.cost
-    if sign < 0:
+    if lead.kind == "bore":
         lower, upper, target = -upper, -lower, -target
     return HeldSize(
         lower=lower, upper=upper, target=target, below=cost.scrap, above=cost.rework,

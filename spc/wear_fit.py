@@ -1,7 +1,7 @@
 """What the dress cycles of one run tell of the process: wear, its spread, and how sure that is."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -152,18 +152,12 @@ class CyclesFit:
     """
 
     def __init__(self, cycles: Sequence[MeasuredCycle]) -> None:
-        told = [cycle for cycle in cycles if len(cycle) >= FEWEST_PARTS]
-        finished = sum(cycle.finished for cycle in told)
-        if finished < FEWEST_CYCLES:
-            raise NotEnough(
-                f"{finished} finished dress cycle{'' if finished == 1 else 's'} of known age with "
-                f"{FEWEST_PARTS} or more measured parts; at least {FEWEST_CYCLES} are needed"
-            )
+        told = enough(cycles)
         self.longest = int(max(cycle.ages.max() for cycle in told))
         self._grid = list(product(_SLOPES, _GROWTHS, _WAVES))
         every = max(1, -(-len(told) // MOST_CYCLES))
         most = min(MOST_PARTS, max(FEWER_PARTS, MOST_VALUES // len(told[::every])))
-        used = [_thinned(cycle, most) for cycle in told[::every]]
+        used = [thinned(cycle, most) for cycle in told[::every]]
         self.cycles, self.slips = used, 0
         self._sums = [self._sums_of(cycle) for cycle in used]
         self._stacked: dict[str, Floats] | None = None
@@ -251,7 +245,7 @@ class CyclesFit:
     def _residuals(self) -> Floats:
         found = []
         for cycle in self.cycles:
-            single, _ = split(self.best, cycle)
+            single = split(self.best, cycle).single_um
             found.append(np.column_stack([cycle.ages, single / self.best.sd_at(cycle.ages)]))
         pool = np.concatenate(found)
         pool[:, 1] -= pool[:, 1].mean()
@@ -261,7 +255,8 @@ class CyclesFit:
         return np.asarray(pool)
 
 
-def _thinned(cycle: MeasuredCycle, most: int) -> MeasuredCycle:
+def thinned(cycle: MeasuredCycle, most: int) -> MeasuredCycle:
+    """A cycle with `most` of its measured parts at most, spread over its ages."""
     if len(cycle) <= most:
         return cycle
     kept = np.unique(np.linspace(0, len(cycle) - 1, most).round().astype(int))
@@ -276,15 +271,60 @@ def covariance(fit: WearFit, ages: ArrayLike) -> Floats:
     )
 
 
-def split(fit: WearFit, cycle: MeasuredCycle) -> tuple[Floats, float]:
+@dataclass(frozen=True, eq=False)
+class CycleSplit:
     """
-    What of each reading is its own scatter, shape (m,), and the level of the cycle. [µm]
+    What of the readings of one cycle is whose.
+
+    `single_um`: scatter of each reading alone, shape (m,); `level_um` at which the cycle begins;
+    `drift_um` that it has beyond the mean curve, per part.
+    """
+
+    single_um: Floats
+    level_um: float
+    drift_um: float
+
+
+def split(fit: WearFit, cycle: MeasuredCycle) -> CycleSplit:
+    """
+    What of the readings of a cycle is scatter, level and its own drift.
 
     Best linear prediction with the cycle's level unknown (Harville 1977, from memory).
     """
     total = covariance(fit, cycle.ages)
     rest = cycle.bare_um - fit.curve_um(cycle.ages)
-    ones = np.linalg.solve(total, np.ones(len(cycle)))
-    level = float(ones @ rest / ones.sum())
-    weights = np.linalg.solve(total, rest - level)
-    return np.asarray(fit.sd_at(cycle.ages) ** 2 * weights), level
+    solved = np.linalg.solve(total, np.column_stack([np.ones(len(cycle)), rest]))
+    level = float(solved[:, 1].sum() / solved[:, 0].sum())
+    weights = solved[:, 1] - level * solved[:, 0]
+    return CycleSplit(
+        np.asarray(fit.sd_at(cycle.ages) ** 2 * weights),
+        level,
+        fit.slope_sd_um**2 * float(cycle.ages @ weights),
+    )
+
+
+def without_slips(fit: WearFit, cycle: MeasuredCycle) -> MeasuredCycle:
+    """A cycle without readings so far from its wear that they are slips of hand or gauge."""
+    if not len(cycle):
+        return cycle
+    good = np.abs(split(fit, cycle).single_um) <= SLIP_SDS * fit.sd_at(cycle.ages)
+    return replace(cycle, ages=cycle.ages[good], bare_um=cycle.bare_um[good])
+
+
+def enough(cycles: Sequence[MeasuredCycle]) -> list[MeasuredCycle]:
+    """
+    The cycles with `FEWEST_PARTS` measured parts.
+
+    Raises
+    ------
+    NotEnough
+        Below `FEWEST_CYCLES` finished ones among them.
+    """
+    told = [cycle for cycle in cycles if len(cycle) >= FEWEST_PARTS]
+    finished = sum(cycle.finished for cycle in told)
+    if finished < FEWEST_CYCLES:
+        raise NotEnough(
+            f"{finished} finished dress cycle{'' if finished == 1 else 's'} of known age with "
+            f"{FEWEST_PARTS} or more measured parts; at least {FEWEST_CYCLES} are needed"
+        )
+    return told

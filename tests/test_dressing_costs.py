@@ -6,10 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spc.dressing_costs import dressing_costs
+from spc.dressing_costs import dress_steps, dressing_costs
+from spc.measured_cycles import cycles_of_run
 from spc.plan import Plan
 from spc.run import Run
 from spc.study import examine
+from spc.wear_fit import CyclesFit
 from spc.wheel.cycles import dress_cycles
 from spc.wheel.life import HeldSize, dress_interval
 
@@ -27,12 +29,19 @@ TABLE = {
 PLAN = Plan.model_validate(TABLE)
 
 
-def ground(seed, *, cycles=8, parts=40, every=4, growth=3.0, dull=0.0, mirrored=1):
-    """A run without offsets: drift, scatter whose variance grows, a step at each dress."""
+def ground(seed, *, cycles=8, parts=40, every=4, growth=3.0, dull=0.0, mirrored=1, stays=0.0,
+           wheel_at=None, jump=0.0):  # fmt: skip
+    """
+    A run without offsets: drift, scatter whose variance grows, a step at each dress.
+
+    `stays`: share of the wear that a dress leaves in the size; cycle `wheel_at` begins with another
+    wheel that sits `jump` higher.
+    """
     random = np.random.default_rng(seed)
     rows = []
     for number in range(cycles):
-        level = STEP * random.normal()
+        level = STEP * random.normal() + stays * number * DRIFT * parts
+        level += jump if wheel_at is not None and number >= wheel_at else 0.0
         for age in (1, 2, *range(every, parts + 1, every)):
             spread = SD * np.sqrt(1 + growth * (age / parts) ** 2)
             size = mirrored * (level + DRIFT * age + spread * random.normal())
@@ -48,7 +57,8 @@ def ground(seed, *, cycles=8, parts=40, every=4, growth=3.0, dull=0.0, mirrored=
     table["time"] = pd.to_datetime(table["time"], utc=True)
     events = pd.DataFrame({
         "after_part": [number * parts for number in range(cycles)], "time": pd.NaT,
-        "kind": "dress", "amount_um": np.nan, "minutes": np.nan, "note": "", "source": "run.csv",
+        "kind": ["wheel" if number == wheel_at else "dress" for number in range(cycles)],
+        "amount_um": np.nan, "minutes": np.nan, "note": "", "source": "run.csv",
         "row": 1,
     })  # fmt: skip
     events["time"] = pd.to_datetime(events["time"], utc=True)
@@ -57,11 +67,12 @@ def ground(seed, *, cycles=8, parts=40, every=4, growth=3.0, dull=0.0, mirrored=
     return Run(table, events, pd.DataFrame(), account)
 
 
+def cycles_in(run):
+    return dress_cycles(run.made, run.events["after_part"].to_numpy(), run.events["kind"].tolist())
+
+
 def costs_of(run, plan=PLAN):
-    cycles = dress_cycles(
-        run.made, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
-    )
-    return dressing_costs(run, plan, cycles, last=run.made)
+    return dressing_costs(run, plan, cycles_in(run), last=run.made)
 
 
 def true_interval(*, parts=40, growth=3.0):
@@ -98,6 +109,49 @@ def test_growing_roundness_asks_for_a_dress_earlier():
     assert with_form.form == ("roundness",)
     assert sizes_only.form == ()
     assert with_form.interval.best < sizes_only.interval.best
+
+
+def machine(**said):
+    return Plan.model_validate(TABLE | {"machine": TABLE["machine"] | said})
+
+
+@pytest.mark.parametrize("said", [False, None])
+def test_wear_that_a_dress_leaves_in_the_size_is_no_step_of_the_dress(said):
+    taken, stays = ground(8), ground(8, stays=1.0)
+
+    cost, same = costs_of(taken), costs_of(stays, machine(dress_resets_size=said))
+
+    # 10 µm of wear a cycle; taken for a step, they would make every first part one for rework.
+    assert same.interval.costs == pytest.approx(cost.interval.costs, rel=0.1)
+    assert abs(same.interval.best - cost.interval.best) <= 3
+    assert same.inferred is (said is None)
+
+
+def test_a_change_of_wheel_is_no_step_of_a_dress():
+    kept, changed = costs_of(ground(9)), costs_of(ground(9, wheel_at=4, jump=60.0))
+
+    assert changed.interval.costs == pytest.approx(kept.interval.costs, rel=0.1)
+
+
+def steps_of(run):
+    found = cycles_of_run(run, PLAN, PLAN.lead, cycles_in(run), last=run.made)
+    return dress_steps(found, CyclesFit([found.measured[k] for k in found.known]))
+
+
+def test_steps_of_many_cycles_lie_between_neighbours():
+    # Each dress lets the level climb by 2 µm; from every third cycle to the next it would be 6.
+    run = ground(10, cycles=90, stays=2.0 / (DRIFT * 40))
+
+    assert np.mean(steps_of(run)) == pytest.approx(2.0, abs=0.5)
+
+
+def test_a_cycle_with_too_few_readings_joins_no_others():
+    run = ground(10, cycles=20)
+    few = run.measurements["part"].between(123, 160)
+
+    # 20 cycles have 19 steps between them; without one cycle within, two are not known.
+    assert len(steps_of(run)) == 19
+    assert len(steps_of(replace(run, measurements=run.measurements[~few]))) == 17
 
 
 def test_a_bore_costs_what_the_shaft_that_mirrors_it_costs():

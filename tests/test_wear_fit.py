@@ -46,7 +46,7 @@ def test_the_level_and_scatter_of_a_cycle_agree_with_a_regression_solved_whole()
     fit = CyclesFit(cycles(random, slopes=0.1, growth=3.0)).best
     cycle = cycles(random)[0]
 
-    single, level = split(fit, cycle)
+    found = split(fit, cycle)
 
     n = cycle.ages.astype(float)
     effects = covariance(fit, n) - np.diag(fit.sd_at(n) ** 2) + 1e-9 * np.eye(len(n))
@@ -56,8 +56,11 @@ def test_the_level_and_scatter_of_a_cycle_agree_with_a_regression_solved_whole()
                      [noise @ ones, noise + np.linalg.inv(effects)]])  # fmt: skip
     rest = cycle.bare_um - fit.curve_um(n)
     solved = np.linalg.solve(left, np.concatenate([ones.T @ noise @ rest, noise @ rest]))
-    assert level == pytest.approx(solved[0], abs=1e-4)
-    assert single == pytest.approx(rest - solved[0] - solved[1:], abs=1e-3)
+    assert found.level_um == pytest.approx(solved[0], abs=1e-4)
+    assert found.single_um == pytest.approx(rest - solved[0] - solved[1:], abs=1e-3)
+    # The own drift alone, as the share of it in the covariance with what its readings show.
+    own = fit.slope_sd_um**2 * n @ np.linalg.solve(covariance(fit, n), rest - solved[0])
+    assert found.drift_um == pytest.approx(own, abs=1e-4)
 
 
 def test_the_spread_of_refits_is_the_standard_error_between_cycles():

@@ -230,7 +230,7 @@ def policy_of(way: Way, record: Recorded) -> Policy:
         beyond_um=record.beyond_um,
         dress_after=way.dress_after or record.usual_dress,
         every=way.every or record.every,
-        target_um=record.worth.sign * record.worth.target_um,
+        target_um=record.worth.sign * record.worth.held.target,
         # A wheel that touches on keeps its wear in the size: nothing is to be taken back.
         clears=record.way.clears_offsets or not record.way.resets_size,
     )

@@ -157,8 +157,8 @@ def _booked(
     done: Counter[str],
     forced: int,
 ) -> Played:
-    worth, out = record.worth, record.worth.outside(sizes)
-    cost = float(worth.of_parts(sizes).sum())
+    worth, out = record.worth, record.worth.held.outside(sizes)
+    cost = float(worth.held.of_parts(sizes).sum())
     for place, form in enumerate(record.forms):
         values = [truth.form_um(place, part, age) for part, age in enumerate(ages)]
         beyond = np.array(values) > form.limit_um
@@ -166,7 +166,7 @@ def _booked(
         out = np.maximum(out, beyond)
     cost += (
         worth.measure * done["reading"]
-        + worth.offset * done["offset"]
+        + worth.held.offset * done["offset"]
         + worth.dress * done["dress"]
         + worth.stop * (done["stop"] + done["idle minutes"])
     )

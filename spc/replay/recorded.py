@@ -2,60 +2,36 @@
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from itertools import product
+from dataclasses import dataclass
 
 import numpy as np
 
-from spc.dressing_costs import Form, forms_of, usual_step
+from spc.dressing_costs import Form, forms_of, held_size, usual_step
 from spc.errors import NotEnough, SpcError
+from spc.measured_cycles import DressWay, cycles_of_run
 from spc.plan import Feature, Plan
 from spc.run import Run
-from spc.series import Series, series_of
-from spc.wear_fit import CyclesFit, Floats, MeasuredCycle, split
-from spc.wheel.cycles import BEGINNERS, DressCycle, dress_cycles, register
+from spc.series import Series
+from spc.wear_fit import CyclesFit, Floats, MeasuredCycle, enough, without_slips
+from spc.wheel.cycles import DressCycle, dress_cycles, register
+from spc.wheel.life import HeldSize
 
 #: Events a replay does not carry to other ways: what they did stays in the levels of the cycles.
 _NOT_CARRIED = ("swivel", "batch", "coolant", "master")
+#: Offsets below which they do not tell at what distance this run was corrected (our choice).
+FEWEST_OFFSETS = 3
 
 
 @dataclass(frozen=True)
 class Worth:
-    """Limits of the lead diameter and what parts and acts cost; sizes mirrored, wear upward."""
+    """What the sizes of the lead diameter cost, mirrored so that wear goes up, and what acts do."""
 
+    held: HeldSize
     sign: int
-    lower_um: float
-    upper_um: float
-    target_um: float
-    below: float
-    above: float
-    off_target: float
     dress: float
-    offset: float
     measure: float
     stop: float
     form: float  # a part with form or finish outside
-
-    def of_parts(self, sizes_um: Floats) -> Floats:
-        """What each part costs by its size, shape of the sizes."""
-        reach = max(self.upper_um - self.target_um, self.target_um - self.lower_um)
-        return np.asarray(
-            self.off_target * ((sizes_um - self.target_um) / reach) ** 2
-            + self.below * (sizes_um < self.lower_um)
-            + self.above * (sizes_um > self.upper_um)
-        )
-
-    def outside(self, sizes_um: Floats) -> Floats:
-        """1 for each part outside its limits."""
-        return np.asarray((sizes_um < self.lower_um) | (sizes_um > self.upper_um), dtype=float)
-
-
-@dataclass(frozen=True)
-class DressWay:
-    """What a dress does to the size: whether wear leaves it, whether offsets are taken back."""
-
-    resets_size: bool
-    clears_offsets: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,8 +43,8 @@ class Recorded:
     ----------
     cycles : tuple of MeasuredCycle
         One for each dress cycle, possibly empty; levels mirrored so that wear goes up.
-    made : tuple of int
-        Parts ground in each cycle.
+    dressed : tuple of DressCycle
+        Where each begins and ends.
     moves_um : ndarray, shape (parts,)
         Offset in force at each part, mirrored.
     readings, offsets, dresses : int
@@ -87,7 +63,7 @@ class Recorded:
     way: DressWay
     first_part: int
     cycles: tuple[MeasuredCycle, ...]
-    made: tuple[int, ...]
+    dressed: tuple[DressCycle, ...]
     moves_um: Floats
     readings: int
     offsets: int
@@ -98,6 +74,11 @@ class Recorded:
     fit: CyclesFit
     forms: tuple[Form, ...]
     remarks: tuple[str, ...]
+
+    @property
+    def made(self) -> tuple[int, ...]:
+        """Parts ground in each cycle."""
+        return tuple(cycle.parts for cycle in self.dressed)
 
     @property
     def parts(self) -> int:
@@ -124,18 +105,16 @@ def recorded(run: Run, plan: Plan) -> Recorded:
         Below three finished dress cycles, or with one limit only.
     """
     lead = _lead(plan)
+    # Refused before anything is fitted; the interval of checks is the policies' own.
     worth = _worth(plan, lead)
     begun, cycles = _cycles(run)
-    way, remarks = _way(run, plan, lead, cycles)
-    series = _series(run, plan, lead, cycles, way)
-    events = run.events
-    at_end = bool((events["after_part"][events["kind"].isin(BEGINNERS)] == run.made).any())
-    measured = tuple(_measured(series, cycles, worth.sign, ended=at_end))
-    known = [m for c, m in zip(cycles, measured, strict=True) if c.first_part > begun]
-    fit = CyclesFit(known)
-    own = [c for c in cycles if c.first_part > begun]
-    numbers = [place for place, c in enumerate(cycles) if c.first_part > begun]
-    forms = tuple(forms_of(run, plan, cycles, numbers, run.made))
+    found = cycles_of_run(run, plan, lead, cycles, last=run.made)
+    own = [place for place, cycle in enumerate(cycles) if cycle.first_part > begun]
+    # An earlier wheel tells of wear, too, but is not ground again.
+    enough([found.measured[place] for place in own])
+    fit = CyclesFit([found.measured[place] for place in found.known])
+    way, series, events = found.way, found.series, run.events
+    forms = tuple(forms_of(run, plan, cycles, found.known, run.made))
     moves = register(
         np.arange(begun + 1, run.made + 1),
         events["after_part"].to_numpy(),
@@ -153,20 +132,20 @@ def recorded(run: Run, plan: Plan) -> Recorded:
         worth=worth,
         way=way,
         first_part=begun + 1,
-        cycles=tuple(_without_slips(fit, cycle) for cycle in known),
-        made=tuple(cycle.parts for cycle in own),
+        cycles=tuple(without_slips(fit.best, found.measured[place]) for place in own),
+        dressed=tuple(cycles[place] for place in own),
         moves_um=worth.sign * moves,
         readings=int(mine.sum()),
         offsets=int((inside & (events["kind"] == "offset")).sum()),
         dresses=len(own) - 1,
-        known_to=min(max(cycle.parts for cycle in own), fit.longest + every),
+        known_to=min(max(cycles[place].parts for place in found.known), fit.longest + every),
         every=every,
-        beyond_um=_beyond(run, lead, series, begun, worth.sign * worth.target_um),
+        beyond_um=_beyond(run, lead, series, begun, worth.sign * worth.held.target),
         fit=fit,
         forms=forms,
         remarks=(
             *(f"{form.name} is replayed by what age does to it" for form in forms),
-            *remarks,
+            *_inferred(way),
             *_left_out(run, plan, {lead.name, *(f.name for f in forms)}, begun, fit),
         ),
     )
@@ -187,16 +166,10 @@ def _lead(plan: Plan) -> Feature:
 
 
 def _worth(plan: Plan, lead: Feature) -> Worth:
-    cost, sign = plan.cost, -1 if lead.kind == "bore" else 1
-    if lead.lower_um is None or lead.upper_um is None or lead.target_um is None:
-        # A fixed rule would have nothing to correct towards but the limit itself.
-        raise NotEnough(f"{lead.name} has one limit only, and costs need two")
-    lower, upper = sorted((sign * lead.lower_um, sign * lead.upper_um))
+    cost = plan.cost
     return Worth(
-        sign=sign, lower_um=lower, upper_um=upper, target_um=sign * lead.target_um,
-        below=cost.scrap, above=cost.rework, off_target=cost.off_target_loss,
-        dress=cost.dress, offset=cost.offset, measure=cost.measure, stop=cost.machine_minute,
-        form=cost.rework,
+        held=held_size(plan, lead, every=1), sign=-1 if lead.kind == "bore" else 1,
+        dress=cost.dress, measure=cost.measure, stop=cost.machine_minute, form=cost.rework,
     )  # fmt: skip
 
 
@@ -217,67 +190,13 @@ def _cycles(run: Run) -> tuple[int, tuple[DressCycle, ...]]:
     return min(since), cycles
 
 
-def _series(
-    run: Run, plan: Plan, lead: Feature, cycles: tuple[DressCycle, ...], way: DressWay
-) -> Series:
-    machine = plan.machine.model_copy(update={"dress_clears_offsets": way.clears_offsets})
-    told = plan.model_copy(update={"machine": machine})
-    return series_of(run, told, lead, cycles, first=1, last=run.made)
-
-
-def _measured(
-    series: Series, cycles: tuple[DressCycle, ...], sign: int, *, ended: bool = False
-) -> Iterator[MeasuredCycle]:
-    for place in range(len(cycles)):
-        mine = series.cycle == place
-        finished = place + 1 < len(cycles) or ended
-        yield MeasuredCycle(series.since_dress[mine], sign * series.bare_um[mine], finished)
-
-
-def _way(
-    run: Run, plan: Plan, lead: Feature, cycles: tuple[DressCycle, ...]
-) -> tuple[DressWay, tuple[str, ...]]:
-    """What a dress does: by the plan, else whatever leaves the smallest steps at the dresses."""
-    machine = plan.machine
-    said = (machine.dress_resets_size, machine.dress_clears_offsets)
-    options = [
-        DressWay(resets, clears)
-        for resets, clears in product(*((True, False) if s is None else (s,) for s in said))
-    ]
-    if len(options) == 1:
-        return options[0], ()
-    sums = [
-        steps_square(
-            tuple(_measured(_series(run, plan, lead, cycles, w), cycles, 1)), w.resets_size
+def _inferred(way: DressWay) -> Iterator[str]:
+    if way.inferred:
+        yield (
+            "the plan does not say all that a dress does; taken from the steps of this run: wear "
+            f"{'leaves' if way.resets_size else 'stays in'} the size, the control "
+            f"{'takes back' if way.clears_offsets else 'keeps'} the offsets of a cycle"
         )
-        for w in options
-    ]
-    way = options[int(np.argmin(sums))]
-    return way, (
-        "the plan does not say all that a dress does; taken from the steps of this run: wear "
-        f"{'leaves' if way.resets_size else 'stays in'} the size, the control "
-        f"{'takes back' if way.clears_offsets else 'keeps'} the offsets of a cycle",
-    )
-
-
-def steps_square(cycles: tuple[MeasuredCycle, ...], resets_size: bool) -> float:
-    """Sum of squares of the steps from cycle to cycle, told from three parts on either side."""
-    told = [cycle.bare_um for cycle in cycles if len(cycle) >= FEW]
-    before = [y[:FEW] if resets_size else y[-FEW:] for y in told[:-1]]
-    steps = [float(b[:FEW].mean() - a.mean()) for a, b in zip(before, told[1:], strict=True)]
-    return float(np.square(steps).sum())
-
-
-#: Parts on either side of a dress that its step is told from.
-FEW = 3
-
-
-def _without_slips(fit: CyclesFit, cycle: MeasuredCycle) -> MeasuredCycle:
-    if not len(cycle):
-        return cycle
-    single, _ = split(fit.best, cycle)
-    good = np.abs(single) <= 5 * fit.best.sd_at(cycle.ages)
-    return replace(cycle, ages=cycle.ages[good], bare_um=cycle.bare_um[good])
 
 
 def _beyond(run: Run, lead: Feature, series: Series, begun: int, target: float) -> float:
@@ -293,7 +212,7 @@ def _beyond(run: Run, lead: Feature, series: Series, begun: int, target: float) 
     judged = np.array([p > begun and p not in dressed for p in series.parts.tolist()], dtype=bool)
     away = np.abs(series.deviation_um[judged] - target)
     acted = np.array([p in moved for p in series.parts[judged].tolist()], dtype=bool)
-    if acted.sum() < FEW:
+    if acted.sum() < FEWEST_OFFSETS:
         lower, upper = lead.guarded_um
         near = min(abs(upper - target), abs(target - lower))
         return near / 2 if math.isfinite(near) and near > 0 else 1.0

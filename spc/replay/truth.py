@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from spc.dressing_costs import Form
+from spc.measured_cycles import steps_um
 from spc.replay.recorded import Recorded
 from spc.simulate.streams import generator
 from spc.wear_fit import Floats, MeasuredCycle, WearFit, covariance
@@ -143,17 +144,13 @@ class Truth:
         return level + self.step_um(number)
 
     def _recorded_steps(self) -> dict[int, float]:
-        steps, last, at = {}, None, 0
-        for number in range(len(self.record.made)):
-            level = self.wheel(number).level
-            if level is None:
-                continue
-            if last is not None and at == number - 1:
-                worn = 0.0 if self.record.way.resets_size else self.wheel(at).growth[
-                    self.record.made[at] - 1]  # fmt: skip
-                steps[number] = level - last - worn
-            last, at = level, number
-        return steps
+        made = self.record.made
+        levels = [self.wheel(number).level for number in range(len(made))]
+        worn = [
+            0.0 if self.record.way.resets_size else self.wheel(number).growth[parts - 1]
+            for number, parts in enumerate(made)
+        ]
+        return steps_um(self.record.dressed, levels, worn)
 
     def _drawn(self, random: np.random.Generator, cycle: MeasuredCycle | None) -> Wheel:
         fit, ages = self.fit, self._ages

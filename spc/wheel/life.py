@@ -282,11 +282,36 @@ class HeldSize:
         from scipy.special import ndtr
 
         m, s = np.asarray(level, dtype=float), np.asarray(sd, dtype=float)
+        return self._priced(
+            (m - self.target) ** 2 + s**2,
+            ndtr((self.lower - m) / s),
+            ndtr((m - self.upper) / s),
+        )
+
+    def of_parts(self, sizes: ArrayLike) -> Floats:
+        """
+        What parts of these sizes cost, each.
+
+        Examples
+        --------
+        >>> HeldSize(-8, 8, 0, 15, 5, 0.5, 0.6, 5).of_parts([0, 4, 8, 9]).round(3).tolist()
+        [0.0, 0.125, 0.5, 5.633]
+        """
+        x = np.asarray(sizes, dtype=float)
+        return self._priced((x - self.target) ** 2, x < self.lower, x > self.upper)
+
+    def outside(self, sizes: ArrayLike) -> Floats:
+        """1 for each part outside its limits."""
+        x = np.asarray(sizes, dtype=float)
+        return np.asarray((x < self.lower) | (x > self.upper), dtype=float)
+
+    def _priced(self, square: ArrayLike, below: ArrayLike, above: ArrayLike) -> Floats:
+        """Cost from the squared distance from target and the shares below and above."""
         reach = max(self.upper - self.target, self.target - self.lower)
         return np.asarray(
-            self.off_target * ((m - self.target) ** 2 + s**2) / reach**2
-            + self.below * ndtr((self.lower - m) / s)
-            + self.above * ndtr((m - self.upper) / s)
+            self.off_target * np.asarray(square) / reach**2
+            + self.below * np.asarray(below)
+            + self.above * np.asarray(above)
         )
 
 
@@ -310,6 +335,9 @@ class DressCosts:
         Finished dress cycles behind it.
     form : tuple of str
         Features of form and finish whose growth with age is counted.
+    resets_size, clears_offsets, inferred : bool
+        Whether a dress takes the wear out of the size and the control takes back the offsets; the
+        last: the plan does not say all of it and the steps of the run did.
     """
 
     interval: DressInterval | None = None
@@ -321,6 +349,9 @@ class DressCosts:
     cycles: int = 0
     form: tuple[str, ...] = ()
     not_enough: str = ""
+    resets_size: bool = True
+    clears_offsets: bool = True
+    inferred: bool = False
     refits: Floats | None = field(default=None, repr=False)  # costs, shape (refits, n)
 
     def more_at(self, parts: int) -> tuple[float, float, float]:
