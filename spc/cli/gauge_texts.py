@@ -150,6 +150,7 @@ def _bias_json(known: "KnownParts") -> dict[str, Any]:
     for size in known.sizes_um.tolist():
         own = known.at(size)
         mine = known.off_um[known.references_um == size]
+        # They hold for all sizes together.
         bounds = None if own is None else [own.lower, own.upper]
         sizes.append({"reference_um": size, "readings": len(mine), "mean_um": float(mine.mean()),
                       "bounds_um": bounds})  # fmt: skip
@@ -158,6 +159,8 @@ def _bias_json(known: "KnownParts") -> dict[str, Any]:
         "line": line and {
             "slope": line.slope, "slope_bounds": list(line.slope_bounds),
             "intercept_um": line.intercept, "residual_um": line.residual,
+            "p_line": None if math.isnan(line.p_line) else line.p_line,
+            "judged_by": "sizes" if line.bent else "line",
             "true_everywhere": line.true_everywhere,
         },
     }  # fmt: skip

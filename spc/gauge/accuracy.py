@@ -9,6 +9,11 @@ from numpy.typing import ArrayLike, NDArray
 from spc import sigma
 
 Array = NDArray[np.float64]
+#: p-value below which the means do not lie on one line. With 2 %, the two steps (line or no line,
+#: then its bounds or those of the sizes) wrong a true gauge in at most 5 of 100 studies.
+OFF_LINE = 0.02
+#: Scatter about the line, as a share of the sizes, that is the computer's rounding alone.
+_ROUNDING = 1e-10
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,10 @@ class Linearity:
         Standard errors from the line to its bounds: √(2 F) of Working and Hotelling [1]_.
     p_line : float
         p-value of "the means at the sizes lie on one straight line"; NaN when there are only two
-        sizes or no repeats to judge it by.
+        sizes or no repeats to judge it by. 0 where repeats are identical and the means are off.
+    own_lower, own_upper : ndarray, shape (sizes,)
+        Bounds of the bias at each size by its own readings alone, together for all sizes
+        (Bonferroni); NaN for a size read once.
 
     References
     ----------
@@ -103,6 +111,8 @@ class Linearity:
     student: float
     factor: float
     p_line: float
+    own_lower: Array
+    own_upper: Array
 
     def line(self, reference: ArrayLike) -> Array:
         """Mean bias by the line, at any reference size."""
@@ -123,14 +133,34 @@ class Linearity:
         return self.slope - reach, self.slope + reach
 
     @property
-    def true_everywhere(self) -> bool:
-        """
-        Whether no bias is possible at every reference size.
+    def bent(self) -> bool:
+        """Whether the means do not lie on one line, so that each size is judged by itself."""
+        return self.p_line < OFF_LINE
 
-        A gauge that reads true everywhere is wronged in at most 5 of 100 studies, however many
-        sizes there are; bounds that hold at each size alone would wrong it in 10 to 13.
+    @property
+    def judged(self) -> tuple[Array, Array]:
+        """Bounds at the sizes that the judgement goes by: of the line, or of each size's own."""
+        return (self.own_lower, self.own_upper) if self.bent else (self.lower, self.upper)
+
+    @property
+    def proven(self) -> NDArray[np.bool_]:
+        """Whether an error is proven, for each size."""
+        lower, upper = self.judged
+        return (lower > 0) | (upper < 0)
+
+    @property
+    def true_everywhere(self) -> bool | None:
         """
-        return bool(np.all((self.lower <= 0) & (self.upper >= 0)))
+        Whether no bias is possible at every reference size; None when it cannot be told.
+
+        It cannot where the means are off the line, as those of a true gauge seldom are, and yet no
+        single size proves an error. A gauge that reads true everywhere is wronged in at most 5 of
+        100 studies, however many sizes there are; bounds that hold at each size alone would wrong
+        it in 10 to 13.
+        """
+        if self.proven.any():
+            return False
+        return None if self.bent else True
 
 
 def bias(
@@ -172,13 +202,14 @@ def bias(
     if x.ndim != 1 or n < 2 or not np.all(np.isfinite(x)):
         raise ValueError("readings must be one row of at least 2 finite values")
     if by == "deviations":
-        repeat, df, narrow = float(x.std(ddof=1)), float(n - 1), 1.0
+        repeat, df, narrow = float((x - x[0]).std(ddof=1)), float(n - 1), 1.0
     elif by == "range":
         repeat, df = float(np.ptp(x)) / sigma.d2_star(n), sigma.range_degrees(n)
         narrow = sigma.d2(n) / sigma.d2_star(n)
     else:
         raise ValueError(f"by is {by!r}; use 'deviations' or 'range'")
-    off, error = float(x.mean()) - reference, repeat / math.sqrt(n)
+    # Differences first: readings that all equal the reference leave exactly nothing.
+    off, error = float((x - reference).mean()), repeat / math.sqrt(n)
     t = off / error if error > 0 else math.copysign(math.inf, off) if off else 0.0
     p = 2 * float(stdtr(df, -abs(t)))
     reach = float(stdtrit(df, 0.5 + confidence / 2)) * error * narrow
@@ -224,12 +255,13 @@ def linearity(reference: ArrayLike, reading: ArrayLike, *, confidence: float = 0
     intercept_error = residual * math.sqrt(1 / n + float(x.mean()) ** 2 / sxx)
     spread = float(((off - off.mean()) ** 2).sum())
     sizes = np.unique(x)
+    own = [_own_bounds(y[x == size], float(size), len(sizes), confidence) for size in sizes]
     line = intercept + slope * sizes
     error = residual * np.sqrt(1 / n + (sizes - x.mean()) ** 2 / sxx)
     factor = math.sqrt(2 * float(fdtri(2, df, confidence)))
     reach = factor * error
     t_slope, t_intercept = (
-        value / own if own > 0 else math.inf
+        value / own if own > 0 else math.copysign(math.inf, value) if value else 0.0
         for value, own in ((slope, slope_error), (intercept, intercept_error))
     )
     return Linearity(
@@ -253,15 +285,42 @@ def linearity(reference: ArrayLike, reading: ArrayLike, *, confidence: float = 0
         student=float(stdtrit(df, 0.5 + confidence / 2)),
         factor=factor,
         p_line=_on_one_line(x, off, float(left @ left)),
+        own_lower=np.array([low for low, _ in own]),
+        own_upper=np.array([high for _, high in own]),
     )
+
+
+def together(confidence: float, sizes: int) -> float:
+    """
+    Confidence at each of some sizes, so that all of them hold together (Bonferroni).
+
+    Examples
+    --------
+    >>> round(together(0.95, 5), 6)
+    0.99
+    """
+    return 1 - (1 - confidence) / sizes
+
+
+def _own_bounds(readings: Array, size: float, sizes: int, confidence: float) -> tuple[float, float]:
+    if len(readings) < 2:
+        return math.nan, math.nan
+    found = bias(readings, size, confidence=together(confidence, sizes))
+    return found.lower, found.upper
 
 
 def _on_one_line(x: Array, off: Array, about_line: float) -> float:
     """p-value of the lack of fit: scatter of the means about the line, against their own."""
     from scipy.special import fdtrc
 
-    own = sum(float(((off[x == size] - off[x == size].mean()) ** 2).sum()) for size in np.unique(x))
-    between, within = len(np.unique(x)) - 2, len(x) - len(np.unique(x))
-    if between < 1 or within < 1 or own <= 0:
+    sizes = np.unique(x)
+    # From the first reading of each size, so that identical repeats leave exactly nothing.
+    away = [off[x == size] - off[x == size][0] for size in sizes]
+    own = sum(float(((each - each.mean()) ** 2).sum()) for each in away)
+    between, within = len(sizes) - 2, len(x) - len(sizes)
+    if between < 1 or within < 1:
         return math.nan
-    return float(fdtrc(between, within, (about_line - own) / between / (own / within)))
+    if own <= 0:
+        rounding = _ROUNDING * float(np.abs([x, x + off]).max())
+        return 0.0 if about_line > len(x) * rounding**2 else math.nan
+    return float(fdtrc(between, within, max(about_line - own, 0.0) / between / (own / within)))

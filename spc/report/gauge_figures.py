@@ -137,7 +137,7 @@ def linearity_figure(known: KnownParts, voice: Voice) -> Figure:
     Difference from the reference against the reference value, with the line and its 95 % band.
 
     Small discs are single readings, bars the mean of each size with the bounds that its own
-    readings give; the bright line at zero is a gauge that reads true.
+    readings give, for all sizes together; the bright line at zero is a gauge that reads true.
     """
     found, digits = known.line, known.digits
     if found is None:
@@ -150,8 +150,11 @@ def linearity_figure(known: KnownParts, voice: Voice) -> Figure:
     band = line([*x, *x[::-1]], plain(np.concatenate([high, low[::-1]]), digits + 2),
                 fill="toself", fillcolor=WASH, line={"width": 0},
                 showlegend=False)  # fmt: skip
-    course = line(x, plain(found.line(grid), digits + 2), line={"color": ACT, "width": 2},
-                  name=voice.say("bias.line"), showlegend=True)  # fmt: skip
+    # A line that the means leave is drawn to show that they do, without bounds.
+    key, stroke = ("line_left", {"color": ACT, "width": 1.4, "dash": "dot"}) if found.bent else (
+        "line", {"color": ACT, "width": 2})  # fmt: skip
+    course = line(x, plain(found.line(grid), digits + 2), line=stroke,
+                  name=voice.say(f"bias.{key}"), showlegend=True)  # fmt: skip
     drawn = evenly(len(known.off_um), _MOST_REPEATS)
     dots = discs(
         plain(known.references_um[drawn] / scale, places), plain(known.off_um[drawn], digits),
@@ -170,8 +173,9 @@ def linearity_figure(known: KnownParts, voice: Voice) -> Figure:
     }  # fmt: skip
     zero = level(0.0, voice.number(0.0, digits), color=DATUM, width=1.6, edge_to_edge=True)
     unit = "mm" if in_mm else "µm"
+    drawn_bounds = [] if found.bent else [band]
     return figure(
-        [band, dots, course, means], voice, height=360, shapes=[zero[0]], showlegend=True,
+        [*drawn_bounds, dots, course, means], voice, height=360, shapes=[zero[0]], showlegend=True,
         annotations=[zero[1], y_title(voice.say("bias.y"))], margin={"r": 48},
         xaxis={"title": {"text": voice.say("bias.x", unit=unit)}},
         yaxis={"fixedrange": True}, legend={"orientation": "h", "y": -0.2},

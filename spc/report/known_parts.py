@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.gauge.accuracy import Bias, Linearity, bias, linearity
+from spc.gauge.accuracy import Bias, Linearity, bias, linearity, together
 from spc.report.voice import digits_for
 
 Floats = NDArray[np.float64]
@@ -39,9 +39,15 @@ class KnownParts:
         return linearity(self.references_um, self.readings_um)
 
     def at(self, size: float) -> Bias | None:
-        """The bias at one size by its own readings alone; None for a single reading."""
+        """
+        The bias at one size by its own readings alone; None for a single reading.
+
+        Its bounds hold with 95 % for all sizes together.
+        """
         mine = self.readings_um[self.references_um == size]
-        return bias(mine, size) if len(mine) > 1 else None
+        if len(mine) < 2:
+            return None
+        return bias(mine, size, confidence=together(0.95, len(self.sizes_um)))
 
     @property
     def digits(self) -> int:

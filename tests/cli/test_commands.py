@@ -329,6 +329,21 @@ def test_people_who_read_known_parts_get_both_answers(spc_says):
     assert document["repeat_um"] > 0
 
 
+def test_errors_that_leave_the_line_are_told_alike_in_words_and_json(spc_says):
+    rows = [(true, true + off + step) for true, off in ((20000, -0.5), (25000, 1.0), (30000, -0.5))
+            for step in (-0.2, 0.0, 0.2) * 4]  # fmt: skip
+    text = "".join(f"ring {true},{true},{read:.1f}\n" for true, read in rows)
+    Path("known.csv").write_text(f"part,reference,reading\n{text}")
+
+    out = spc_says("gauge", "known.csv", "--unit", "um")[1]
+    line = json.loads(spc_says("gauge", "known.csv", "--unit", "um", "--json")[1])["bias"]["line"]
+
+    assert out.startswith("The gauge does not read true: at 25.0000 mm it reads 1.00 µm too much")
+    assert line["true_everywhere"] is False
+    assert line["judged_by"] == "sizes"
+    assert line["p_line"] < 1e-6
+
+
 @pytest.mark.parametrize("kind", ["wheel", "gauge", "statement"])
 def test_a_part_of_the_report_has_its_own_page(spc_says, good_csv, kind):
     words = ("report", good_csv, "--plan", "pin.toml", "--out", "pages", "--locale", "de")

@@ -153,7 +153,45 @@ def test_means_off_the_line_are_found_as_the_comparison_of_models_finds_them():
     assert np.isnan(linearity(x[:8], y[:8]).p_line)
 
 
+def test_identical_repeats_off_a_line_are_off_it():
+    x = np.repeat([20000.0, 25000.0, 30000.0], 2)
+    off = np.repeat([0.0, 1.0, 0.0], 2)
+
+    found = linearity(x, x + off)
+
+    assert found.p_line == 0
+    assert found.true_everywhere is False
+    assert found.proven.tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize("slope", [0.0, 1e-5])
+def test_identical_repeats_on_a_line_leave_nothing_to_judge_it_by(slope):
+    x = np.repeat([20000.3, 25000.7, 30000.1], 3)
+
+    found = linearity(x, x + slope * x)
+
+    assert np.isnan(found.p_line)
+    assert found.true_everywhere is (slope == 0)
+
+
+def test_each_size_is_judged_by_the_t_test_of_its_own_readings():
+    from scipy.stats import ttest_1samp
+
+    x = np.repeat([20.0, 25.0, 30.0], 12)
+    off = np.repeat([-0.5, 1.0, -0.5], 12) + np.random.default_rng(7).normal(0, 0.2, 36)
+
+    found = linearity(x, x + off)
+
+    theirs = [ttest_1samp(off[x == size], 0).confidence_interval(1 - 0.05 / 3) for size in
+              (20.0, 25.0, 30.0)]  # fmt: skip
+    assert found.bent
+    assert found.judged[0] == pytest.approx([each.low for each in theirs])
+    assert found.judged[1] == pytest.approx([each.high for each in theirs])
+    assert found.true_everywhere is False
+
+
 def test_a_gauge_without_spread_proves_its_bias():
+    assert not bias([0.1] * 3, 0.1).proven
     assert bias([5.0, 5.0, 5.0], 4.9).proven
     assert not bias([5.0, 5.0], 5.0).proven
 

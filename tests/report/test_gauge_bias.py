@@ -82,11 +82,70 @@ def test_means_off_the_line_few_readings_and_several_people_are_said_below():
 
     bent, thin, people, masters = bias_notes(known, SAY)
 
-    assert bent.startswith("The means do not lie on one straight line (p = ")
+    assert bent.startswith("The means do not lie on one straight line (p: ")
     assert thin.startswith("Some reference was read only 5 times")
     assert people.startswith("Readings of 3 people")
     assert "uncertainty of the reference values" in masters
     assert len(bias_notes(studies.invented_known_parts(), SAY)) == 1
+
+
+def read_at(errors, *, each=12, sd=0.2, sizes=(20.0, 25.0, 30.0)):
+    """Invented setting rings whose means are off by exactly these errors."""
+    away = np.resize([-1.0, 0.0, 1.0], each)
+    away = away * sd / max(float(away.std(ddof=1)), 1e-12)
+    true = np.repeat([1000 * size for size in sizes], each)
+    read = true + np.repeat(errors, each) + np.tile(away, len(errors))
+    return KnownParts(true, read, ("bench",) * len(true), ("ring",) * len(true))
+
+
+def test_errors_off_the_line_convict_the_gauge_by_each_size():
+    # The line through -0.5, +1.0, -0.5 is level at zero. Student's t of 11 degrees of freedom at
+    # 1 - 0.05/6 is 2.820, between the printed 2.718 for 0.99 and 3.106 for 0.995: 0.163 at 0.2 µm
+    # and 12 readings.
+    known = read_at((-0.5, 1.0, -0.5))
+
+    answer, ends = bias_words(known, SAY)
+    table = bias_table(known, SAY)
+
+    assert known.line.true_everywhere is False
+    assert answer == (
+        "The gauge does not read true: at 25.0000 mm it reads 1.00 µm too much on average "
+        "(95 % for all sizes together: +0.84 µm to +1.16 µm)."
+    )
+    assert ends == (
+        "Its mean error is least at 20.0000 mm, −0.50 µm, and greatest at 25.0000 mm, +1.00 µm."
+    )
+    assert table.rows[1][3] == "+0.84 to +1.16"
+    assert [row[5] for row in table.rows] == ["–"] * 3
+    assert bias_notes(known, SAY)[0].startswith(
+        "The means do not lie on one straight line (p: below 0.001): each size is judged by its own"
+    )
+    assert len(linearity_figure(known, SAY)["data"]) == 3, "no band"
+
+
+def test_identical_repeats_off_the_line_convict_the_gauge():
+    known = read_at((0.0, 1.0, 0.0), each=2, sd=0.0)
+
+    answer, _ = bias_words(known, SAY)
+
+    assert "at 25.000 mm it reads 1.0 µm too much" in answer
+    assert "the gauge's step hides their spread" in bias_notes(known, SAY)[1]
+
+
+def test_means_off_the_line_that_convict_no_size_leave_it_open():
+    known = read_at((-0.5, 1.0, -0.5), each=3, sd=0.4)
+
+    answer, _ = bias_words(known, SAY)
+
+    assert known.line.true_everywhere is None
+    assert answer.startswith("Whether the gauge reads true is open")
+
+
+def test_a_size_that_alone_proves_an_error_is_named_below_a_line_that_does_not():
+    known = read_at((0.0, 0.19, 0.0, 0.0), sizes=(20.0, 25.0, 30.0, 35.0))
+
+    assert bias_words(known, SAY)[0].startswith("No error of the gauge is proven at any of the 4")
+    assert bias_notes(known, SAY)[0].startswith("By its own readings alone, the error at 25.0000")
 
 
 def test_too_little_to_judge_says_so_and_draws_what_there_is():
