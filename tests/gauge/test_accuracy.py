@@ -191,9 +191,13 @@ def test_each_size_is_judged_by_the_t_test_of_its_own_readings():
 
 
 def test_a_gauge_without_spread_proves_its_bias():
-    assert not bias([0.1] * 3, 0.1).proven
     assert bias([5.0, 5.0, 5.0], 4.9).proven
     assert not bias([5.0, 5.0], 5.0).proven
+
+
+def test_identical_readings_of_the_true_value_prove_nothing_by_rounding():
+    # The mean of seven times 25000.3 is 25000.3 less a rounding.
+    assert not bias([25000.3] * 7, 25000.3).proven
 
 
 @pytest.mark.parametrize(
