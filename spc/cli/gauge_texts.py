@@ -117,9 +117,10 @@ def _spread_lines(found: "VarianceStudy") -> list[str]:
         ("parts", spread.part),
         ("total", spread.total),
     ]
+    bounds = f"gauge and people together lie between {low:.3g} and {high:.3g} µm (95 %)"
     return [
         spread.words,
-        f"gauge and people together lie between {low:.3g} and {high:.3g} µm (95 %)",
+        *([] if spread.hidden else [bounds]),
         "source\tspread (1 s), µm\tof the total, %\tof the variance, %",
         *(
             f"{name}\t{value:.3g}\t{spread.percent(value):.1f}\t{spread.contribution(value):.1f}"

@@ -21,6 +21,8 @@ POOL_ABOVE = 0.25
 #: Shares of the total spread below which a gauge is good, and above which it will not do: common
 #: practice, from the same manuals.
 GOOD, POOR = 0.10, 0.30
+#: A gauge spread below this share of the total is the computer's rounding alone.
+_ROUNDING = 1e-9
 _CATEGORIES = 1.41  # √2: distinct groups of parts a gauge can tell apart
 
 
@@ -70,9 +72,14 @@ class Spread:
         return None if self.tolerance is None else 6 * self.gauge / self.tolerance
 
     @property
-    def categories(self) -> int:
-        """Distinct groups of parts that the gauge can tell apart, at least 1."""
-        return max(int(_CATEGORIES * self.part / self.gauge), 1) if self.gauge > 0 else 1000
+    def hidden(self) -> bool:
+        """Whether readings of a part never differ, so that the gauge's steps hide its spread."""
+        return self.gauge <= _ROUNDING * self.total
+
+    @property
+    def categories(self) -> int | None:
+        """Distinct groups of parts that the gauge can tell apart, at least 1; None when hidden."""
+        return None if self.hidden else max(int(_CATEGORIES * self.part / self.gauge), 1)
 
     @property
     def signal_to_noise(self) -> float:
@@ -96,6 +103,11 @@ class Spread:
     @property
     def words(self) -> str:
         """The judgement in one sentence."""
+        if self.hidden:
+            return (
+                "Readings of the same part never differ: the gauge's steps hide its own spread, "
+                "and nothing is proven of it; read in finer steps."
+            )
         share, against = self.share_of_total, "total spread"
         if self.share_of_tolerance is not None:
             share, against = self.share_of_tolerance, "tolerance"

@@ -105,6 +105,8 @@ def _judgement(found: VarianceStudy, voice: Voice) -> str:
 
 def _terms(found: VarianceStudy, readings: Floats, voice: Voice) -> list[Term]:
     say, spread = voice.say, found.spread
+    if spread.hidden:
+        return []
     low, high = (voice.um(v, 2) for v in found.gauge_bounds)
     terms = [
         Term(say("gauge.study_gauge"), voice.um(spread.gauge, 2),

@@ -295,6 +295,22 @@ def test_a_study_whose_readings_are_all_alike_is_refused_with_the_cure(spc_says)
     assert "study.csv: all readings are alike; the gauge's step is too coarse" in err
 
 
+def test_a_study_whose_repeats_never_differ_claims_no_good_gauge(spc_says):
+    rows = [(who, part) for who in "AB" for part in (1, 2) for _ in range(2)]
+    Path("study.csv").write_text(
+        "appraiser,part,reading\n" + "".join(f"{who},{part},25.000{part}\n" for who, part in rows)
+    )
+
+    status, out, _ = spc_says("gauge", "study.csv", "--out", "pages")
+
+    assert status == 0
+    assert out.startswith("Readings of the same part never differ: the gauge's steps hide")
+    assert "(95 %)" not in out
+    page = Path(out.splitlines()[-1]).read_text("utf-8")
+    assert "steps hide its own spread" in page
+    assert "groups of parts" not in page.lower()
+
+
 def test_known_parts_tell_whether_the_gauge_reads_true(spc_says):
     # Measurement Systems Analysis, 3rd ed. 2002, chapter III (from memory): 15 readings of a
     # reference of 6.00 with a mean of 6.0067; the bias is not proven.

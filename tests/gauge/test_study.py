@@ -163,6 +163,17 @@ def test_judgement_by_tolerance_and_by_total():
     assert "not good enough" in Spread(0.5, 0.0, 0.0, 1.0).words
 
 
+def test_repeats_that_never_differ_prove_no_good_gauge():
+    # A rounding of the computer, 1e-12 µm, must not make thousands of groups of parts either.
+    readings = np.repeat([25000.3, 25001.1, 25002.7], 3).reshape(1, 3, 3).repeat(3, axis=0)
+
+    spread = variance_study(readings, tolerance=20.0).spread
+
+    assert spread.categories is None
+    assert spread.words.startswith("Readings of the same part never differ")
+    assert "good" not in spread.words
+
+
 @pytest.mark.parametrize(
     ("call", "says"),
     [
