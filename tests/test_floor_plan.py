@@ -38,7 +38,7 @@ ADDRESSES = {
 # Inside a room a file imports files listed above it only.
 ORDER = {
     "sigma": ["factors", "groups", "estimators"],
-    "charts": ["limits", "base_span", "shewhart", "between_parts", "ewma", "cusum", "trended",
+    "charts": ["limits", "off_line", "base_span", "shewhart", "between_parts", "ewma", "cusum", "trended",
                "acceptance", "short_run", "patterns", "signals", "change_point", "neighbours",
                "chain", "integral", "simulated", "run_length", "groups_run_length", "doubts",
                "watchfulness"],
@@ -52,7 +52,7 @@ ORDER = {
               "wording", "act", "rules", "watch", "advice"],
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock",
                "times", "columns", "meaning", "conventions", "dialect", "table_schema",
-               "workbook", "quarantine", "readings", "screens", "jobs", "warmth", "lines",
+               "workbook", "quarantine", "readings", "screens", "jobs", "warmth", "lines", "last_line",
                "csv_file", "sequence", "parts", "repeats", "events", "reading", "first_look",
                "draft", "csvw", "gauge_file"],
     "ledger": ["tables", "chain", "entry", "opening", "store", "verify", "replay", "told",

@@ -13,6 +13,7 @@ from spc.intake.columns import Column, Layout, Lexicon
 from spc.intake.decoding import Given, Text, content_of, text_of
 from spc.intake.dialect import Dialect, find_dialect
 from spc.intake.jobs import other_jobs
+from spc.intake.last_line import settle_last_line
 from spc.intake.lines import DATA, SKIPPED, Lines, sort_lines, why_slid
 from spc.intake.meaning import Sense, Target, near_nominal, target_of
 from spc.intake.quarantine import shortened
@@ -78,6 +79,7 @@ def read_sheet(
     *,
     sheet: str | None = None,
     understanding: Understanding | None = None,
+    growing: bool = False,
     careful: bool = False,
 ) -> Sheet:
     """
@@ -93,6 +95,8 @@ def read_sheet(
         Of a workbook that has several.
     understanding : Understanding, optional
         Of an earlier file of the same make, used instead of the plan's words.
+    growing : bool
+        Leave a last line without its end to a later look, complete or not.
     careful : bool
         Take every line and cell one by one; for tests.
 
@@ -107,7 +111,9 @@ def read_sheet(
         text = _one_sheet(name, content, plan, sheet)
     else:
         text = text_of(name, content, code_page=plan.reading.code_page)
-    return read_sheet_text(text, plan, understanding=understanding, careful=careful)
+    return read_sheet_text(
+        text, plan, understanding=understanding, growing=growing, careful=careful
+    )
 
 
 def _one_sheet(name: str, content: bytes, plan: Plan, wanted: str | None) -> Text:
@@ -144,6 +150,7 @@ def read_sheet_text(
     plan: Plan,
     *,
     understanding: Understanding | None = None,
+    growing: bool = False,
     careful: bool = False,
 ) -> Sheet:
     """The sheet in a text already decoded."""
@@ -162,12 +169,16 @@ def read_sheet_text(
         finished=text.finished,
         careful=careful,
     )
+    settled: tuple[list[str], list[str]] = ([], [])
+    if not growing:
+        settled = settle_last_line(table, layout, dialect.separator, text.name)
     others, said = other_jobs(table, layout, plan, name=text.name)
     lines = sort_lines(table, layout, dialect.headers, others)
     sheet = Sheet(
         text, dialect, layout, table, lines, _times(text, table, layout, plan, careful), []
     )
-    sheet.remarks += [*said, *lines.remarks]
+    sheet.remarks += [*settled[0], *said, *lines.remarks]
+    sheet.doubtful += settled[1]
     if layout.long:
         _read_long(sheet, lexicon, targets, careful)
     else:

@@ -26,6 +26,9 @@ _MARKS = (
 _MOST_CONTROLS = 0.02
 _CONTROLS = bytes(c for c in range(1, 32) if c not in (9, 10, 11, 12, 13, 26))
 
+#: Stands for a character cut in two at the very end of a file that is still being written.
+CUT_OFF = "\ufffd"
+
 Given = str | os.PathLike[str]
 
 
@@ -141,7 +144,7 @@ def _utf8(content: bytes) -> str:
     except UnicodeDecodeError as error:
         # A character cut at the very end: the file is still being written.
         if error.reason == "unexpected end of data" and error.end == len(content):
-            return content[: error.start].decode("utf-8")
+            return content[: error.start].decode("utf-8") + CUT_OFF
         raise
 
 
@@ -150,7 +153,8 @@ def _strictly(name: str, content: bytes, encoding: str) -> str:
         if encoding == "utf-8":
             return _utf8(content)
         width = int(encoding[4:6]) // 8
-        return content[: len(content) - len(content) % width].decode(encoding)
+        cut = len(content) % width
+        return content[: len(content) - cut].decode(encoding) + (CUT_OFF if cut else "")
     except UnicodeDecodeError as error:
         raise UnreadableRun(
             f"{name}: this is not text in {encoding.upper()}, as its first bytes say:"

@@ -13,6 +13,7 @@ from spc.intake.cells import UM
 from spc.intake.columns import Layout, Lexicon
 from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import SEPARATORS
+from spc.intake.last_line import settle_last_line
 from spc.intake.quarantine import QUESTION, shortened
 from spc.intake.readings import text_column
 from spc.intake.table import LONG, UNCLOSED, UNFINISHED, Table, tabulate
@@ -192,6 +193,7 @@ def read_events_file(
         width=len(layout.columns),
         finished=text.finished,
     )
+    remarks += [f"{text.name}: {r}" for r in settle_last_line(table, layout, separator, "")[0]]
     times = _event_times(text, table, layout, plan)
     return [
         event

@@ -39,6 +39,7 @@ def read_run(
     *,
     sheet: str | None = None,
     understanding: Understanding | None = None,
+    growing: bool = False,
 ) -> Run:
     r"""
     The run in one file or several.
@@ -55,6 +56,8 @@ def read_run(
         The sheet of a workbook that has several.
     understanding : Understanding, optional
         Of an earlier file of the same make, as saved by a preview.
+    growing : bool
+        Leave a last line without its end to a later look, complete or not.
 
     Returns
     -------
@@ -81,7 +84,9 @@ def read_run(
     >>> run.rejects[["row", "column", "text"]].values.tolist()
     [[3, 'seat', 'ERR']]
     """
-    sheets = read_sheets(as_list(path), plan, sheet=sheet, understanding=understanding)
+    sheets = read_sheets(
+        as_list(path), plan, sheet=sheet, understanding=understanding, growing=growing
+    )
     return run_of(sheets, plan, as_list(events))
 
 
@@ -98,11 +103,12 @@ def read_sheets(
     *,
     sheet: str | None = None,
     understanding: Understanding | None = None,
+    growing: bool = False,
 ) -> list[Sheet]:
     """The files one by one, a file given twice only once."""
     sheets: dict[str, Sheet] = {}
     for given in paths:
-        read = read_sheet(given, plan, sheet=sheet, understanding=understanding)
+        read = read_sheet(given, plan, sheet=sheet, understanding=understanding, growing=growing)
         known = sheets.setdefault(read.text.sha256, read)
         if known is not read:
             known.remarks.append(f"{read.name} holds the same as {known.name} and counts once")

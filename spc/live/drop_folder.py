@@ -169,7 +169,7 @@ class DropFolder:
     def _store(self, ready: list[str]) -> None:
         session, added = self.session, 0
         try:
-            for news in take_in(session.ledger, session.run, session.plan, ready):
+            for news in take_in(session.ledger, session.run, session.plan, ready, growing=True):
                 added += self._heard(news)
         except (SpcError, OSError) as error:
             # The store is busy or full, or a file went away between two looks: the next look

@@ -53,6 +53,7 @@ def take_in(
     sheet: str | None = None,
     understanding: "Understanding | None" = None,
     who: str = "import",
+    growing: bool = False,
 ) -> Iterator[FileNews]:
     """
     Add files to a run, in batches; a file that is refused does not stop the others.
@@ -69,13 +70,15 @@ def take_in(
         As for `spc.intake.read_run`.
     who : str
         Role of whoever imports.
+    growing : bool
+        Whether more may still come behind a last line without its end.
 
     Yields
     ------
     FileNews
         As each batch is stored.
     """
-    read = _Reading(ledger, run, plan, events, sheet, understanding, who)
+    read = _Reading(ledger, run, plan, events, sheet, understanding, who, growing)
     waiting: list[FileMark] = []
     for name in files:
         mark = read.mark(name)
@@ -108,6 +111,7 @@ class _Reading:
     sheet: str | None
     understanding: "Understanding | None"
     who: str
+    growing: bool
 
     def __post_init__(self) -> None:
         with self.ledger.writing() as writer:
@@ -157,6 +161,7 @@ class _Reading:
             self.events,
             sheet=self.sheet,
             understanding=self.understanding,
+            growing=self.growing,
         )
         with self.ledger.writing() as writer:
             imported = store_run(

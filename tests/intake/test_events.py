@@ -146,13 +146,20 @@ def test_events_of_both_files_are_put_in_order(read):
         ("after_part,event\nthree,dress\n", "'three' is not a number"),
         ("after_part,event\n20261119,dress\n", "last part measured is 7"),
         ("part,event\nSN-1,dress\n", "'SN-1' is not in the measurements"),
-        ("after_part,event\n3,dress", "no line end"),
+        ("after_part,event\n3,dre", "no line end"),
         ("after_part,event\n3,dress,x,y\n", "too many fields"),
     ],
 )
 def test_a_file_of_events_that_cannot_be_placed_is_refused(read, events, why):
     with pytest.raises(UnreadableRun, match=why):
         read(MEASURED, events=events)
+
+
+def test_a_complete_last_event_without_its_line_end_counts(read):
+    run = read(MEASURED, events="after_part,event,amount_um\n2,offset,-2.0\n3,offset,-3.5")
+
+    assert run.events["amount_um"].tolist() == [-2.0, -3.5]
+    assert any("no line end; it is complete" in remark for remark in run.remarks)
 
 
 def test_events_by_time_need_times_in_the_measurements(read):

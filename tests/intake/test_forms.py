@@ -207,13 +207,60 @@ def test_a_missing_field_never_shifts_values(read, taken):
     assert all("too few fields" in reason for reason in run.rejects["reason"])
 
 
-@pytest.mark.parametrize("last", ["1005,25.0051,19.9", "1005,25.0051,19.9941", "1005", "Mean,,"])
-def test_a_last_line_without_its_end_is_unfinished(read, taken, last):
+@pytest.mark.parametrize("last", ["1005,25.0051,19.9", "1005,25.0051", "1005", "Mean,,"])
+def test_a_last_line_cut_off_in_writing_is_left_out_and_asked_about(read, taken, last):
     run = read(f"part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n{last}")
 
     assert taken(run) == RIGHT
     assert run.rejects[["row", "column", "text"]].values.tolist() == [[4, "", last]]
     assert "unfinished line" in run.rejects["reason"].iloc[0]
+    (asked,) = [r for r in run.remarks if r.startswith("question: ")]
+    assert "row 4" in asked
+    assert repr(last) in asked
+
+
+def test_a_complete_last_line_without_its_end_is_taken_and_said(read, taken):
+    run = read(
+        "part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n1005,25.0190,19.9941"
+    )
+
+    assert taken(run) == RIGHT | {("1005", "seat A", 0): 19.0, ("1005", "seat B", 0): -5.9}
+    assert not len(run.rejects)
+    assert any("row 4, has no line end; it is complete and taken" in r for r in run.remarks)
+    assert not any(r.startswith("question: ") for r in run.remarks)
+
+
+@pytest.mark.parametrize(
+    ("header", "lines", "last", "whole"),
+    [
+        ("seat A,part", "25.0031,1001\n25.0067,1004\n", "25.0050,1005", True),
+        ("seat A,part", "25.0031,1001\n25.0067,1004\n", "25.0050,100", False),
+        ("seat A,time", "25.0031,2026-11-19 09:05\n", "25.0050,2026-11-19 10:1", False),
+        ("seat A,time", "25.0031,2026-11-19 09:05\n", "25.0050,2026-11-19 10:10", True),
+        ("part,seat A,event", "1,25.0031,\n2,25.0031,\n", "3,25.0050,", True),
+        ("part,seat A,event", "1,25.0031,\n2,25.0031,\n", "3,25.0050,dress", True),
+        ("part,seat A,event", "1,25.0031,\n2,25.0031,\n", "3,25.0050,dre", False),
+        ("part,seat A,note", "1,25.0031,a\n2,25.0031,b\n", "3,25.0050,half a wo", True),
+        ("part,seat A", '1,25.0031\n2,25.0031\n', '3,"25.0050', False),
+        ("part,seat A", "1,25.003\n2,25.0031\n3,25.0044\n", "4,25.006", False),
+        ("part,seat A", "1,25.0031 mm\n2,25.0031 mm\n", "3,25.0050 m", False),
+        ("part,seat A", "1,25.0031 mm\n2,25.0031 mm\n", "3,25.0050 mm", True),
+    ],
+)  # fmt: skip
+def test_only_the_last_cell_can_be_cut(read, header, lines, last, whole):
+    run = read(f"{header}\n{lines}{last}")
+
+    assert len(run.rejects) == (not whole)
+
+
+def test_a_file_said_to_grow_keeps_its_last_line_for_later(tmp_path, seats):
+    file = tmp_path / "run.csv"
+    file.write_text("part,seat A\n1,25.0031\n2,25.0044")
+
+    run = read_run(file, seats, growing=True)
+
+    assert run.measurements["part"].tolist() == [1]
+    assert run.rejects["reason"].iloc[0].startswith("unfinished line")
 
 
 def test_a_character_cut_at_the_end_is_an_unfinished_line(read, taken):
