@@ -87,7 +87,9 @@ def _studied(
     except ValueError as fault:
         if rows.references_um:
             return None, None
-        raise UnreadableRun(f"{study}: {fault}") from None
+        from spc.report.voice import tame
+
+        raise UnreadableRun(f"{study}: {tame(str(fault), 300)}") from None
 
 
 def gauge_lines(found: GaugeAnswer) -> list[str]:

@@ -207,10 +207,17 @@ def arranged(appraiser: Sequence[object], part: Sequence[object], reading: Array
     for (who, what), seen in cells.items():
         if len(seen) != trials:
             raise ValueError(
-                f"{who} read part {what} {len(seen)} times, where {people[0]} read part {parts[0]} "
-                f"{trials} times; a study needs the same number of trials throughout"
+                f"{_cut(who)} read part {_cut(what)} {len(seen)} times, where {_cut(people[0])} "
+                f"read part {_cut(parts[0])} {trials} times; a study needs the same number of "
+                "trials throughout"
             )
     return np.array([[cells[who, what] for what in parts] for who in people])
+
+
+def _cut(name: object, most: int = 40) -> str:
+    """A name as a refusal shows it."""
+    text = str(name)
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def range_study(readings: ArrayLike, *, tolerance: float | None = None) -> RangeStudy:

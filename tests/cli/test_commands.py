@@ -311,6 +311,21 @@ def test_a_study_whose_repeats_never_differ_claims_no_good_gauge(spc_says):
     assert "groups of parts" not in page.lower()
 
 
+def test_a_refusal_shows_the_marks_in_names_and_obeys_none(spc_says):
+    turned = "A" + chr(0x202E) + "x" * 300
+    Path("study.csv").write_text(
+        f"appraiser,part,reading\nB,1,20\nB,1,20\n{turned},1,20\n", encoding="utf-8"
+    )
+
+    status, _, err = spc_says("gauge", "study.csv")
+
+    assert status == 3
+    assert "A⟨U+202E⟩xxx" in err
+    assert chr(0x202E) not in err
+    assert "the same number of trials" in err
+    assert "x" * 40 not in err
+
+
 def test_known_parts_tell_whether_the_gauge_reads_true(spc_says):
     # Measurement Systems Analysis, 3rd ed. 2002, chapter III (from memory): 15 readings of a
     # reference of 6.00 with a mean of 6.0067; the bias is not proven.
