@@ -1,7 +1,7 @@
 """What was concluded from one run: the nouns that every page, table and exit status reads."""
 
 import math
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any
@@ -12,6 +12,7 @@ from spc import __version__
 from spc.capability.assessment import Capability
 from spc.charts.doubts import Doubt
 from spc.charts.limits import Chart, ChartPair
+from spc.charts.off_line import OffLine, off_line
 from spc.charts.signals import Signal
 from spc.dressing_costs import dressing_costs
 from spc.gauge.resolution import Resolution
@@ -65,6 +66,17 @@ class FeatureStudy:
     def name(self) -> str:
         """Name of the feature in the plan."""
         return self.feature.name
+
+    @cached_property
+    def off_line(self) -> OffLine | None:
+        """The last parts of the running dress cycle where they have left their wear line."""
+        if self.sloping is None:
+            return None
+        away = self.series.bare_um - self.sloping.center
+        # A line is one cycle's own; parts of the one before have another.
+        own = int(np.count_nonzero(self.series.cycle == self.series.cycle[-1]))
+        found = off_line(self.sloping.z[-own:], away[-own:])
+        return found and replace(found, first=found.first + len(away) - own)
 
 
 @dataclass(frozen=True)
@@ -238,6 +250,12 @@ def _feature_as_dict(study: FeatureStudy) -> dict[str, Any]:
         "moving_range": study.individuals and _limits_as_dict(study.individuals.spread),
         "sloping": study.sloping
         and {"sigma_um": study.sloping.sigma, "base": plain(study.sloping.base)},
+        "level_not_known": study.off_line
+        and {
+            "since_part": int(series.parts[study.off_line.first]),
+            "parts": study.off_line.count,
+            "off_wear_line_um": study.off_line.apart,
+        },
         "signals": [
             {
                 "pattern": signal.pattern,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.charts.limits import Chart
+from spc.charts.off_line import OffLine
 from spc.report.lens import FeatureLens
 
 #: Shares of a normal value below 95 % two-sided, and below three standard errors.
@@ -20,17 +21,22 @@ class Level:
     Where a feature stands.
 
     `half_um` is half of the 95 % interval, None where it cannot be told; `mean_of` the number of
-    parts averaged where there is no wear line to read the level from, else None.
+    parts averaged where there is no wear line to read the level from, else None. `left` are the
+    last parts where they have left their wear line: value and interval are theirs then, and hold
+    only if all of them stand on one level.
     """
 
     value_um: float
     half_um: float | None
     mean_of: int | None
+    left: OffLine | None = None
 
 
 def level_of(lens: FeatureLens) -> Level:
     """
     The wear line at the last measured part with the offsets in force put back.
+
+    Where the last parts have left that line, their own mean, carried along its slope.
 
     Notes
     -----
@@ -44,11 +50,16 @@ def level_of(lens: FeatureLens) -> Level:
         y = series.deviation_um[-MEAN_OF:]
         return Level(float(y.mean()), None, len(y))
     offsets = float(series.deviation_um[-1] - series.bare_um[-1])
+    line = float(chart.center[-1]) + offsets
+    left = lens.of.off_line
+    if left is not None:
+        half = _quantile(chart, _BELOW_95) * chart.sigma / math.sqrt(left.count)
+        return Level(line + left.apart, half, None, left)
     error = float(chart.upper[-1] - chart.lower[-1]) / 2 / _quantile(chart, _BELOW_LIMIT)
     in_cycle = int(np.count_nonzero(series.cycle == series.cycle[-1]))
     variance = max(error**2 - chart.sigma**2, chart.sigma**2 / in_cycle)
     half = _quantile(chart, _BELOW_95) * math.sqrt(variance)
-    return Level(float(chart.center[-1]) + offsets, half, None)
+    return Level(line, half, None)
 
 
 def _quantile(chart: Chart, below: float) -> float:
@@ -60,12 +71,25 @@ def _quantile(chart: Chart, below: float) -> float:
 
 
 def level_words(lens: FeatureLens) -> str:
-    """The level with its 95 % interval, or the mean of the few parts there are and their number."""
+    """
+    The level with its 95 % interval, or the mean of the few parts there are and their number.
+
+    Where the last parts have left the wear line: that it is not known, since when and how far off.
+    """
     level = level_of(lens)
-    shown = lens.estimate(level.value_um, signed=lens.is_signed)
+    say, shown = lens.lens.voice.say, lens.estimate(level.value_um, signed=lens.is_signed)
+    if level.left is not None:
+        side = say("handover.above" if level.left.apart > 0 else "handover.below")
+        return say(
+            "handover.level_left",
+            part=lens.lens.part(int(lens.of.series.parts[level.left.first])),
+            n=level.left.count,
+            apart=lens.estimate(abs(level.left.apart)),
+            side=side,
+        )
     if level.mean_of is not None:
         key = "handover.level_one" if level.mean_of == 1 else "handover.level_mean"
-        return lens.lens.voice.say(key, level=shown, n=level.mean_of)
+        return say(key, level=shown, n=level.mean_of)
     if level.half_um is None:
         return shown
     return f"{shown.removesuffix(' µm')} ± {lens.estimate(level.half_um)}"

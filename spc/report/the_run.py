@@ -140,7 +140,10 @@ def size_words(lens: FeatureLens) -> list[str]:
     if of.in_doubt:
         words.append(say("run.size_doubt", parts=lens.lens.parts(of.in_doubt)))
     slots = {"level": level_words(lens)}
-    by_mean = level_of(lens).mean_of is not None
+    level = level_of(lens)
+    if level.left is not None:
+        return [*words, say("run.size_left", **slots)]
+    by_mean = level.mean_of is not None
     if feature.target_um is None or feature.zero_bounded:
         return [*words, say("run.size_mean_free" if by_mean else "run.size_level_free", **slots)]
     slots["target"] = lens.um(feature.target_um)

@@ -9,7 +9,9 @@ from spc.report.handover import feature_table
 from spc.report.lens import Lens
 from spc.report.level import level_of, level_words
 from spc.report.terminal import check_lines
+from spc.report.the_run import size_words
 from spc.report.voice import voice
+from spc.study import examine
 
 
 def steep_study(**changes):
@@ -68,3 +70,50 @@ def test_page_and_terminal_name_the_same_level():
     assert table.rows[0][2] == level_words(lens.lead)
     (line,) = (told for told in check_lines(study) if told.startswith("seat\t"))
     assert f"level at the last part (95 %) {level_words(lens.lead)}" in line
+
+
+def jumped(plan, make_run, *, last=5, events=(), then=()):
+    """Sixty steady parts at +6.4, then some at +15, and what came after."""
+    rng = np.random.default_rng(20261201)
+    sizes = [*rng.normal(6.4, 0.3, 60), *rng.normal(15.0, 0.3, last), *then]
+    readings = [(part, "seat", round(float(y), 1)) for part, y in enumerate(sizes, 1)]
+    return examine(make_run(readings, [(0, "dress"), *events]), plan)
+
+
+def test_parts_that_left_the_wear_line_are_not_given_its_level(plan, make_run):
+    study = jumped(plan, make_run)
+    lens = Lens(study, voice())
+
+    told = level_words(lens.lead)
+
+    assert told.startswith("not known since part 61: the last 5 parts lie 8.")
+    assert told.endswith(" µm above the wear line")
+    assert level_of(lens.lead).value_um == pytest.approx(15.0, abs=0.5)
+    assert feature_table(lens).rows[0][2] == told
+    assert f"Level at the last part: {told}." in size_words(lens.lead)
+    (line,) = (each for each in check_lines(study) if each.startswith("seat\t"))
+    assert told in line
+    known = study.as_dict()["features"][0]["level_not_known"]
+    assert (known["since_part"], known["parts"]) == (61, 5)
+    assert known["off_wear_line_um"] == pytest.approx(8.6, abs=0.4)
+
+
+def test_an_offset_after_the_jump_does_not_bring_the_level_back(plan, make_run):
+    # The jump of +8.6 was answered by -8; the parts after it are not 8 below their level before.
+    study = jumped(
+        plan, make_run, events=[(65, "offset", {"um": -8.0})], then=[6.9, 7.2, 6.8, 7.0, 6.8]
+    )
+
+    told = level_words(Lens(study, voice()).lead)
+
+    assert told.startswith("not known since part 61: the last 10 parts lie 8.")
+
+
+def test_a_jump_too_long_ago_to_be_the_exception_has_a_level_again(plan, make_run):
+    study = jumped(plan, make_run, events=[(65, "dress")], then=[15.1, 14.8, 15.2, 15.0, 14.9])
+
+    level = level_of(Lens(study, voice()).lead)
+
+    assert level.left is None
+    assert level.value_um == pytest.approx(15.0, abs=0.4)
+    assert study.as_dict()["features"][0]["level_not_known"] is None
