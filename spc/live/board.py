@@ -6,6 +6,7 @@ from pathlib import Path
 from spc.acts import acts_of
 from spc.findings import FeatureStudy, Stability, Study
 from spc.ledger.as_run import last_parts
+from spc.live.held import PARTS
 from spc.live.session import Session
 from spc.one_feature import in_doubt_of, outside_of
 from spc.plan import Feature
@@ -15,8 +16,6 @@ from spc.series import series_of
 from spc.study import holds_of
 from spc.wheel import cycles as dressing
 
-#: Parts looked at: more than the strip shows at any usual sampling.
-PARTS = 400
 _UNJUDGED = Stability(None, 0, None, "not judged on a board")
 
 

@@ -8,6 +8,9 @@ from spc.live.typed import MOST_AHEAD, Line, NotUnderstood, Value, value_of
 from spc.plan import Feature, Plan
 from spc.wheel.advice import Advice
 
+#: Two readings of one part this many gauge spreads apart cannot both be right, as in `spc.series`.
+MISREADING_SDS = 4.5
+
 
 @dataclass
 class Turn:
