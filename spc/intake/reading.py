@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
+from spc.intake.anew import refuse_counted_anew
 from spc.intake.csv_file import Sheet, read_sheet
 from spc.intake.decoding import Given
 from spc.intake.events import Event, Places, event_of, events_frame, read_events_file
@@ -134,6 +135,8 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
     for given in events:
         told += read_events_file(given, plan, places, remarks)
     reground = any(event.kind == "regrind" for event in told)
+    if not reground:
+        refuse_counted_anew(sequence)
     base = mark_repeats(sequence, parts, plan, reground=reground)
     remarks += [remark for sheet in sequence.sheets for remark in _seen_again(sheet)]
     measurements = _measurements(sequence, parts, base)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from spc.errors import SpcError
+from spc.errors import SpcError, UnreadableRun
 
 
 def parts(run):
@@ -148,6 +148,37 @@ def test_two_gauges_in_two_files_measure_the_same_parts(read, taken):
     assert run.measurements["repeat"].max() == 0
     assert run.measurements["part"].max() == 39
     assert len(run.rejects) == 0
+
+
+def shift(day, first, step=1, count=40):
+    rows = (f"2026-11-{day} 06:{i:02},{first + step * i},25.00{i + 10}\n" for i in range(count))
+    return "time,part,seat A\n" + "".join(rows)
+
+
+@pytest.mark.parametrize(
+    ("one", "two", "why"),
+    [
+        (shift(19, 1), shift(20, 1), "both count from part 1, so that one number would be two"),
+        (shift(19, 1, count=5), shift(20, 1, count=5), "number .*1_run.csv on from part 6"),
+        (shift(19, 1, step=5), shift(20, 3, step=5), "counts from part 3 again"),
+        (shift(20, 1), shift(19, 1), "1_run.csv and .*0_run.csv both count from part 1"),
+    ],
+)
+def test_files_that_count_the_same_parts_anew_are_refused(read, one, two, why):
+    with pytest.raises(UnreadableRun, match=why):
+        read([one, two])
+
+
+def test_files_that_number_on_are_one_run(read):
+    assert len(read([shift(19, 1), shift(20, 41)]).measurements) == 80
+    # The last parts of a shift, measured again by the next one.
+    assert len(read([shift(19, 1), shift(20, 39)]).measurements) == 80
+
+
+def test_files_with_a_regrind_may_count_the_same_parts(read):
+    again = shift(20, 1).replace("seat A\n", "seat A,event\n").replace("\n2026", ",\n2026")
+
+    assert len(read([shift(19, 1), again[:-1] + ",regrind\n"]).measurements) == 80
 
 
 def test_the_same_file_given_twice_changes_nothing(read):
