@@ -210,6 +210,8 @@ class Session:
             ahead = self.turn.part_number(self.progress, line.part) - self.progress.made
             if ahead > FAR_AHEAD:
                 return f"part {line.part} is {ahead} parts ahead; really?"
+        if line.verb == "ground":
+            return self._left_waiting()
         if line.verb != "reading":
             return ""
         typed = (" ".join(line.numbers), self.clock())
@@ -219,6 +221,15 @@ class Session:
         _, values = self.turn.placed(self.progress, line)
         doubts = [value.doubt for _, value in values if value.doubt]
         return f"{doubts[0]}; typed as meant?" if doubts else ""
+
+    def _left_waiting(self) -> str:
+        """That the part ground last would not get the reading it was to get."""
+        if self.advice.action != "measure_again":
+            return ""
+        read = self.progress.read.get(self.advice.subject, 0)
+        which = {1: "second", 2: "third"}.get(read, "next")
+        part = self.serial(self.progress.made)
+        return f"part {part} waits for its {which} reading; ground on all the same?"
 
     def _doubled(self, line: Line, amount: float) -> str:
         part = self.turn.part_number(self.progress, line.part) if line.part else self.progress.made

@@ -144,6 +144,23 @@ def test_a_surprise_is_measured_again_on_the_same_part(session):
     assert session.progress.made == before
 
 
+def test_grinding_on_is_asked_about_while_a_part_waits_for_its_second_reading(session):
+    for text in ("#4511 0.2", "#4512 0.2", "#4513 0.2", "#4514 +12"):
+        session.enter(text)
+    before = told(session)
+
+    assert session.enter("ground 4").question == (
+        "part 4514 waits for its second reading; ground on all the same?"
+    )
+    assert told(session) == before
+    session.enter("no")
+    assert session.due[0] == 4
+    session.enter("ground 4")
+    session.enter("yes")
+    assert session.progress.made == 8
+    assert not session.enter("ground 4").question
+
+
 @pytest.mark.parametrize("text", ["12.5", "26", "offset -300", "#400 25.001"])
 def test_what_looks_odd_is_asked_before_anything_is_stored(session, text):
     session.enter("25.001")
