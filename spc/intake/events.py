@@ -302,6 +302,47 @@ def _after(
     return places.before(time)
 
 
+def counted_once(told: list[list[Event]], remarks: list[str]) -> list[Event]:
+    """
+    The events of several files, those that two of them tell counted once.
+
+    Parameters
+    ----------
+    told : list of list of Event
+        The events of each file.
+    remarks : list of str
+        Grows by how many were told twice.
+    """
+    kept: list[Event] = []
+    for events in told:
+        before, again = list(kept), []
+        for event in events:
+            same = next((at for at, e in enumerate(before) if _same(e, event)), None)
+            if same is None:
+                kept.append(event)
+            else:
+                # Each match is used up: two equal moves in one file were entered twice.
+                again.append((event, before.pop(same)))
+        if again:
+            event, first = again[0]
+            remarks.append(
+                f"{event.source}: {len(again)} of {len(events)} events stand in {first.source} too"
+                f" and count once; the first is {event.kind!r} in row {event.row}"
+            )
+    return kept
+
+
+def _same(one: Event, other: Event) -> bool:
+    if (one.after_part, one.kind) != (other.after_part, other.kind):
+        return False
+    if one.kind == "note" and one.note != other.note:
+        return False
+    numbers = zip((one.amount_um, one.minutes), (other.amount_um, other.minutes), strict=True)
+    if any(a != b and not (np.isnan(a) and np.isnan(b)) for a, b in numbers):
+        return False
+    return bool(np.isnat(one.time) or np.isnat(other.time) or one.time == other.time)
+
+
 def events_frame(events: list[Event]) -> pd.DataFrame:
     """Events as the table of the contract, in the order of the parts."""
     by_time = all(not np.isnat(event.time) for event in events)

@@ -14,14 +14,21 @@ from spc.errors import UnreadableRun
 from spc.intake.anew import refuse_counted_anew
 from spc.intake.csv_file import Sheet, read_sheet
 from spc.intake.decoding import Given
-from spc.intake.events import Event, Places, event_of, events_frame, read_events_file
-from spc.intake.lines import DATA, EVENT, REFUSED, SAME, SKIPPED, SUMMARY
+from spc.intake.events import (
+    Event,
+    Places,
+    counted_once,
+    event_of,
+    events_frame,
+    read_events_file,
+)
+from spc.intake.lines import DATA, EVENT, SAME, SKIPPED, SUMMARY
 from spc.intake.parts import Parts, number_parts
-from spc.intake.quarantine import QUESTION, Account, Reject, rejects_frame
-from spc.intake.readings import REFUSED as CELL_REFUSED
-from spc.intake.readings import TAKEN, Stream, column_texts
+from spc.intake.quarantine import QUESTION, Account, rejects_frame
+from spc.intake.readings import TAKEN, column_texts
 from spc.intake.repeats import mark_repeats
 from spc.intake.sequence import Sequence, in_order, set_identical_aside
+from spc.intake.settling import refuse_nothing, settle
 from spc.intake.table import LONG, UNCLOSED, UNFINISHED
 from spc.intake.table_schema import Understanding
 from spc.plan import Plan
@@ -126,23 +133,23 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
     account.identical_rows = set_identical_aside(sequence)
     parts, counted = number_parts(sequence, plan)
     remarks += [counted, *sequence.remarks, *_missing(sequence, plan)]
-    told = _events_in_rows(sequence, parts, plan, remarks)
+    in_files = [_events_in_rows(sequence, parts, plan, remarks)]
     places = Places(
         of_serial=parts.of_serial,
         before=lambda time: _part_before(sequence, parts, time),
         last=int(parts.part.max(initial=0)),
     )
-    for given in events:
-        told += read_events_file(given, plan, places, remarks)
+    in_files += [read_events_file(given, plan, places, remarks) for given in events]
+    told = counted_once(in_files, remarks)
     reground = any(event.kind == "regrind" for event in told)
     if not reground:
         refuse_counted_anew(sequence)
     base = mark_repeats(sequence, parts, plan, reground=reground)
     remarks += [remark for sheet in sequence.sheets for remark in _seen_again(sheet)]
     measurements = _measurements(sequence, parts, base)
-    _settle(sequence, account, len(measurements))
+    settle(sequence, account, len(measurements))
     account.events = len(told)
-    _refuse_nothing(sequence, account)
+    refuse_nothing(sequence, account)
     return Run(
         measurements=measurements,
         events=events_frame(told),
@@ -343,59 +350,3 @@ def _goals(taken: list[_Taken], part: Ints) -> list[Ints | slice]:
         goals.append(begin[own.places])
         begin[own.places] += 1
     return goals
-
-
-def _settle(sequence: Sequence, account: Account, measurements: int) -> None:
-    """Count where every cell ended and collect the rejects in the order of the files."""
-    account.measurements = measurements
-    for number, sheet in enumerate(sequence.sheets):
-        kind = np.empty(len(sheet.table), dtype=np.int8)
-        own = sequence.sheet == number
-        kind[sequence.row[own]] = sequence.kind[own]
-        width = sheet.cells_per_row
-        counts = np.bincount(kind, minlength=6) if len(kind) else np.zeros(6, np.int64)
-        account.identical += int(counts[SAME]) * width
-        account.summary += int(counts[SUMMARY]) * width
-        account.summary_rows += int(counts[SUMMARY])
-        account.rejected_rows += int(counts[REFUSED])
-        header_lines = sheet.dialect.line - 1
-        account.skipped_lines += int(counts[SKIPPED]) + header_lines + sheet.table.blank_lines
-        rejects = [
-            Reject(sheet.name, int(sheet.table.line[row]), "", sheet.table.record(row), reason)
-            for row, reason in sheet.lines.reasons.items()
-            if kind[row] == REFUSED
-        ]
-        taken = refused = 0
-        for stream in sheet.streams:
-            live = kind[stream.rows] == DATA
-            taken += int(((stream.state == TAKEN) & live).sum())
-            bad = np.flatnonzero((stream.state == CELL_REFUSED) & live)
-            refused += len(bad)
-            rejects += [_cell_reject(sheet, stream, at) for at in bad.tolist()]
-        account.rejected += refused + int(counts[REFUSED]) * width
-        account.blank += int(counts[DATA]) * width - taken - refused
-        account.rejects += sorted(rejects, key=lambda reject: reject.row)
-
-
-def _cell_reject(sheet: Sheet, stream: Stream, at: int) -> Reject:
-    row = int(stream.rows[at])
-    return Reject(
-        sheet.name,
-        int(sheet.table.line[row]),
-        stream.column.header,
-        sheet.table.text(row, stream.column.index),
-        stream.reasons.get(at, ""),
-    )
-
-
-def _refuse_nothing(sequence: Sequence, account: Account) -> None:
-    if account.measurements:
-        return
-    names = ", ".join(sheet.name for sheet in sequence.sheets)
-    if account.rejects:
-        first = account.rejects[0]
-        raise UnreadableRun(
-            f"{names}: no measurements: all {account.rejected} cells are refused, the first in row"
-            f" {first.row}: {first.reason}"
-        )
-    raise UnreadableRun(f"{names}: no measurements below the header")

@@ -162,6 +162,27 @@ def test_a_complete_last_event_without_its_line_end_counts(read):
     assert any("no line end; it is complete" in remark for remark in run.remarks)
 
 
+def test_events_told_by_two_files_count_once(read):
+    file = (
+        "part,time,seat A,event,amount_um\n1,2026-11-19 06:00,25.0031,,\n"
+        "2,2026-11-19 06:01,25.0032,offset,-2\n3,2026-11-19 06:02,25.0033,dress,\n"
+    )
+
+    run = read(file, events=file)
+
+    assert told(run) == [(2, "offset", -2.0), (3, "dress", None)]
+    assert run.account["events"] == 2
+    assert any("2 of 2 events stand in" in r and "count once" in r for r in run.remarks)
+
+
+def test_a_second_equal_move_of_one_file_counts(read):
+    file = "part,seat A,event,amount_um\n1,25.0031,offset,-2\n,,offset,-2\n2,25.0033,,\n"
+    events = "after_part,event,amount_um\n1,offset,-2\n1,offset,-2\n1,offset,-2\n"
+
+    assert told(read(file)) == [(1, "offset", -2.0)] * 2
+    assert told(read(file, events=events)) == [(1, "offset", -2.0)] * 3
+
+
 def test_events_by_time_need_times_in_the_measurements(read):
     with pytest.raises(UnreadableRun, match="measurements have none"):
         read("part,seat A\n1,25.0031\n", events="time,event\n2026-11-19 06:00,dress\n")
