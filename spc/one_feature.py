@@ -2,15 +2,17 @@
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 
 import numpy as np
 
 from spc import stability
 from spc.capability.assessment import Capability, assess
 from spc.charts import shewhart, trended
-from spc.charts.base_span import cleaned
+from spc.charts.base_span import MOST_EXCLUDED, cleaned
 from spc.charts.doubts import doubts
 from spc.charts.limits import Base, Chart, ChartPair, FrozenLimits, joined
+from spc.charts.stretch import shifted_stretch
 from spc.errors import NotEnough
 from spc.findings import FeatureStudy, HeldSpan, Stability
 from spc.gauge.resolution import Resolution, resolution
@@ -135,12 +137,20 @@ def follow_wheel(
     except NotEnough:
         return None, None, words
     if base.excluded:
-        words += "; left out: " + "; ".join(
-            f"part {series.parts[place]} ({reason})"
-            for place, reason in zip(base.excluded, base.reasons, strict=True)
-        )
+        words += f"; left out: {_left_out(series, base)}"
     judged = stability.Judged(chart.z, chart.degrees)
     return (_cubed(series, chart) if root else chart), judged, words
+
+
+def _left_out(series: Series, base: Base) -> str:
+    """The parts a base leaves out, neighbours left out for one reason together."""
+    told = zip(base.excluded, base.reasons, strict=True)
+    words = []
+    for (reason, _), group in groupby(enumerate(told), lambda at: (at[1][1], at[1][0] - at[0])):
+        parts = [int(series.parts[place]) for _, (place, _) in group]
+        few = f"part {parts[0]}" if len(parts) == 1 else f"parts {parts[0]} to {parts[-1]}"
+        words.append(f"{few} ({reason})")
+    return "; ".join(words)
 
 
 def _cubed(series: Series, chart: Chart) -> Chart:
@@ -191,15 +201,38 @@ def _by_frozen_limits(
 
 
 def _clean_base(series: Series, y: Floats, span: tuple[int, int]) -> Base:
-    """The base span without the points beyond its own limits; later parts have no say in it."""
+    """
+    The base span without the points beyond its own limits; later parts have no say in it.
+
+    What stands clear of its dress cycle's other parts is left out beforehand: a jump over many
+    parts of a short base would widen the limits until they held it.
+    """
     first, last = span
     own = slice(first, last + 1)
+    known = _shifted(series, y, first, last)
 
     def chart_of(base: Base) -> Chart:
         return trended.cycles_chart(series.cycle[own], series.since_dress[own], y[own], base=base)
 
-    found = cleaned(chart_of, last + 1 - first).base
+    n = last + 1 - first
+    found = cleaned(chart_of, n, known=known, most=MOST_EXCLUDED + len(known) / n).base
     return Base(first, last, tuple(first + place for place in found.excluded), found.reasons)
+
+
+def _shifted(series: Series, y: Floats, first: int, last: int) -> dict[int, str]:
+    """Parts of the base, counted from its first, that stand off their cycle's others, and why."""
+    out: dict[int, str] = {}
+    cycle = series.cycle[first : last + 1]
+    for number in np.unique(cycle):
+        mine = np.flatnonzero(cycle == number)
+        found = shifted_stretch(series.since_dress[first + mine], y[first + mine])
+        if found is not None:
+            why = (
+                f"one of {found.count} in a row that stand {abs(found.apart):.4g} "
+                f"{'above' if found.apart > 0 else 'below'} the line of the others"
+            )
+            out |= dict.fromkeys(mine[found.first : found.last + 1].tolist(), why)
+    return out
 
 
 def _frozen(kept: KeptLimits, slope: float) -> FrozenLimits:

@@ -38,10 +38,10 @@ ADDRESSES = {
 # Inside a room a file imports files listed above it only.
 ORDER = {
     "sigma": ["factors", "groups", "estimators"],
-    "charts": ["limits", "off_line", "base_span", "shewhart", "between_parts", "ewma", "cusum", "trended",
-               "acceptance", "short_run", "patterns", "signals", "change_point", "neighbours",
-               "chain", "stretch", "integral", "simulated", "run_length", "groups_run_length", "doubts",
-               "watchfulness"],
+    "charts": ["limits", "off_line", "base_span", "shewhart", "between_parts", "ewma", "cusum",
+               "trended", "acceptance", "short_run", "patterns", "signals", "change_point",
+               "neighbours", "chain", "stretch", "integral", "simulated", "run_length",
+               "groups_run_length", "doubts", "watchfulness"],
     "capability": ["noncentral", "indices", "intervals", "sample_size", "tolerance", "shapes",
                    "path", "fitting", "fit_test", "spread_tests", "time_parts", "time_models",
                    "could_be", "question", "performance", "portions", "outliers", "verdict",

@@ -81,3 +81,24 @@ def test_more_than_wear_is_seen(plan, wander):
         seen += called_unstable(plan, series)
 
     assert seen >= 90
+
+
+def jumped(parts, good, apart, sd=0.7):
+    """A stable invented run, its parts after the first `good` ones standing `apart` off."""
+    series = worn(np.random.default_rng(20261202), parts, 1, drift=0.0, sd=sd)
+    for values in (series.bare_um, series.deviation_um):
+        values[:] += apart * (series.parts > good)
+    return series
+
+
+@pytest.mark.parametrize(("parts", "good"), [(20, 12), (20, 8), (20, 10), (40, 24), (30, 22)])
+def test_a_jump_over_many_parts_of_a_short_base_is_not_steady(plan, parts, good):
+    series = jumped(parts, good, 24.0)
+
+    chart, _, words = follow_wheel(plan, plan.feature("seat"), series, *base_of(plan, series))
+
+    assert called_unstable(plan, series)
+    # Steady parts scatter by 0.7 um; the jump has no part in that.
+    assert 0.4 < chart.sigma < 1.0
+    assert "in a row that stand 24." in words or "in a row that stand 23." in words
+    assert words.count("in a row") == 1
