@@ -21,9 +21,18 @@ from spc.errors import StoreBusy
 from spc.findings import Study
 from spc.gauge.study import VarianceStudy
 from spc.report.contents import KINDS, Page, job_details, page
-from spc.report.folder import SCRIPT, name_of, put_script, script_path, slug, write_aside
+from spc.report.folder import (
+    SCRIPT,
+    fingerprints,
+    name_of,
+    put_script,
+    run_name,
+    script_path,
+    slug,
+    write_aside,
+)
 from spc.report.gauge_study import gauge_study_page
-from spc.report.index import INDEX, about, entries
+from spc.report.index import INDEX, about, entries, is_of_another_run
 from spc.report.known_parts import KnownParts
 from spc.report.lens import Lens
 from spc.report.marks import MARKS
@@ -65,7 +74,8 @@ def write_report(
     study : Study
         As returned by `spc.study.examine`.
     out : path
-        Folder for the page; a path ending in ``.html`` names the page itself.
+        Folder for the page; a path ending in ``.html`` names the page itself. In a folder the
+        page takes the place of the last one about the same run, never that of another run.
     kind : str
         ``report``, or ``wheel``, ``gauge`` or ``statement`` for a page on that alone.
     single_file : bool
@@ -94,7 +104,8 @@ def write_report(
         raise ValueError(f"kind {kind!r}: one of {', '.join(KINDS)}")
     moment = (as_of or datetime.now(UTC)).astimezone(UTC)
     speaker = voice(locale=locale, zone=study.plan.zone)
-    target = _target(study, Path(out), kind)
+    prints = fingerprints(study)
+    target = _target(study, Path(out), kind, prints)
     tables = {
         "rows": rows_csv(study),
         "events": events_csv(study),
@@ -103,7 +114,9 @@ def write_report(
     names = {name: f"{target.stem}.{name}.csv" for name in tables}
     content = page(study, speaker, moment, kind, ledger_head)
     links = _links(tables, names, single_file)
-    told = about(content, speaker, f"{moment:%Y-%m-%dT%H:%M:%SZ}")
+    told = about(
+        content, speaker, f"{moment:%Y-%m-%dT%H:%M:%SZ}", run=run_name(study), prints=prints
+    )
     with _writing(target.parent):
         if not single_file:
             for name, text in tables.items():
@@ -234,11 +247,18 @@ def _writing(folder: Path) -> Iterator[None]:
         ) from None
 
 
-def _target(study: Study, out: Path, kind: str) -> Path:
+def _target(study: Study, out: Path, kind: str, prints: Sequence[str]) -> Path:
     if out.suffix.lower() == ".html":
         return out
     name = name_of(study)
-    return out / (f"{name}.html" if kind == "report" else f"{name}_{kind}.html")
+    # All pages of a run share its name, so one page of another run takes the name away.
+    for stem in (name, *(f"{name}_{each}" for each in prints)):
+        pages = {
+            each: out / f"{stem}{'' if each == 'report' else '_' + each}.html" for each in KINDS
+        }
+        if not any(is_of_another_run(page, prints) for page in pages.values()):
+            break
+    return pages[kind]
 
 
 def _links(tables: dict[str, str], names: dict[str, str], single_file: bool) -> _Links:

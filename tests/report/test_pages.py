@@ -1,6 +1,7 @@
 import html
 import json
 import re
+from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
 
@@ -41,7 +42,7 @@ def test_the_same_study_and_moment_give_the_same_bytes(study, tmp_path):
     first = write_report(study, tmp_path / "a", as_of=studies.AS_OF)
     second = write_report(studies.invented_study(), tmp_path / "b", as_of=studies.AS_OF)
 
-    assert first.name == second.name == "2026-11-25_pins.html"
+    assert first.name == second.name == "2026-11-25_sluice-gate-pin_pins.html"
     for beside in sorted(first.parent.iterdir()):
         assert beside.read_bytes() == (second.parent / beside.name).read_bytes()
 
@@ -124,15 +125,54 @@ def test_foreign_names_are_inert_everywhere(tmp_path):
 @pytest.mark.parametrize(
     ("source", "name"),
     [
-        ("../../etc/passwd", "passwd"), ("C:\\shop\\con.csv", "run-con"),
-        ("Ø25 Welle.csv", "25-welle"),
-        ("-", "sluice-gate-pin"), ("日本.csv", "sluice-gate-pin"),
+        ("../../etc/passwd", "_passwd"), ("C:\\shop\\con.csv", "_run-con"),
+        ("Ø25 Welle.csv", "_25-welle"), ("sluice gate pin.csv", ""), ("-", ""), ("日本.csv", ""),
     ],
 )  # fmt: skip
-def test_a_report_is_named_after_its_day_and_file(source, name):
+def test_a_report_is_named_after_its_day_part_and_file(source, name):
     study = studies.invented_study(studies.invented_run(source=source))
 
-    assert name_of(study) == f"2026-11-25_{name}"
+    assert name_of(study) == f"2026-11-25_sluice-gate-pin{name}"
+
+
+def test_a_run_of_the_ledger_is_named_as_there():
+    run = studies.invented_run()
+    named = replace(run, remarks=(*run.remarks, "run 'early 2' of the ledger, whose head is 1 ab"))
+
+    assert name_of(studies.invented_study(named)) == "2026-11-25_sluice-gate-pin_early-2"
+
+
+def grown_to(run, last):
+    return replace(run, measurements=run.measurements[run.measurements["part"] <= last])
+
+
+def test_a_page_takes_the_place_of_its_own_run_alone(tmp_path):
+    run = studies.invented_run()
+    other = run.measurements.copy()
+    other["deviation_um"] += 0.1
+    runs = [grown_to(run, 12), run, replace(run, measurements=other), grown_to(run, 40)]
+
+    names = [
+        write_report(studies.invented_study(each), tmp_path, as_of=studies.AS_OF, kind=kind).name
+        for each, kind in zip(runs, ["report", "report", "report", "wheel"], strict=True)
+    ]
+
+    usual = "2026-11-25_sluice-gate-pin_pins"
+    assert names[0] == names[1] == f"{usual}.html"
+    assert re.fullmatch(rf"{usual}_[0-9a-f]{{6}}\.html", names[2])
+    assert names[3] == f"{usual}_wheel.html"
+    assert len(re.findall(r'<a href="2026', (tmp_path / "index.html").read_text("utf-8"))) == 3
+    assert "pins.csv" in (tmp_path / "index.html").read_text("utf-8")
+
+
+def test_a_page_of_no_known_run_is_not_written_over(study, tmp_path):
+    old = tmp_path / "2026-11-25_sluice-gate-pin_pins_wheel.html"
+    old.write_text("somebody's own")
+
+    page = write_report(study, tmp_path, as_of=studies.AS_OF)
+
+    assert old.read_text() == "somebody's own"
+    assert page.name not in (old.name, "2026-11-25_sluice-gate-pin_pins.html")
 
 
 def test_a_folder_that_cannot_be_written_is_named_and_nothing_is_left(study, tmp_path):
@@ -191,7 +231,7 @@ def test_a_statement_asks_its_questions_in_order(study, tmp_path):
     page = write_report(study, tmp_path, kind="statement", as_of=studies.AS_OF)
     text = page.read_text("utf-8")
 
-    assert page.name == "2026-11-25_pins_statement.html"
+    assert page.name == "2026-11-25_sluice-gate-pin_pins_statement.html"
     first = text[text.index('id="feature-1"') : text.index('id="feature-2"')]
     assert re.findall(r"<h3>([^<]+)</h3>", first) == [
         "How were the parts chosen?", "Was it steady?", "Which time model?", "Which shape?",
