@@ -144,7 +144,12 @@ def _event(kind: str, rest: str, plain: str) -> Line:
         raise NotUnderstood(
             f"{plain!r}: without a unit the move is in µm; write `offset -3` or `offset -0.003mm`"
         )
-    return Line(kind, amount=amount.um("um") + 0.0, note=note)
+    um = amount.um("um") + 0.0
+    if kind == "offset" and not um:
+        raise NotUnderstood(
+            f"{plain!r}: nothing was moved; write the move as it was entered, such as `offset -3`"
+        )
+    return Line(kind, amount=um, note=note)
 
 
 def _leading_quantity(rest: str) -> tuple[Quantity | None, str]:

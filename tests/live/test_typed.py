@@ -89,6 +89,12 @@ def test_events_and_words(job, text, verb, amount, note):
     assert (line.verb, line.amount, line.note) == (verb, amount, note)
 
 
+@pytest.mark.parametrize("text", ["offset 0", "offset -0.000mm", "other 0 um", "#3 offset 0.0"])
+def test_a_move_of_nothing_is_refused(job, text):
+    with pytest.raises(NotUnderstood, match="nothing was moved"):
+        understand(text, job())
+
+
 def test_several_readings_part_numbers_and_named_features(seats):
     plan = seats
 
