@@ -10,9 +10,12 @@ from spc.ledger.entry import whole
 from spc.plan import SIZES, Feature, Plan
 from spc.units import UM_PER_UNIT, Quantity, from_um, read_quantity
 
-#: A size this many tolerance widths from nominal is a slip until said otherwise; the same reach as
-#: for files.
+#: A number this many tolerance widths from nominal is no deviation in that unit, and a slip until
+#: said otherwise where there is one limit only; the same reach as for files.
 REACH_WIDTHS = 3.0
+#: So many tolerance widths beyond a limit a reading is asked about. Own choice: it lets the first
+#: parts of a set-up pass and stops a 27 that was to be a 7.
+BEYOND_WIDTHS = 1.5
 #: Width taken for a feature with one limit or none. [µm]
 WIDTH_WITHOUT_LIMITS = 50.0
 #: More parts than this are never ground between two lines typed: a slip of the number.
@@ -258,17 +261,27 @@ def _width(feature: Feature) -> Decimal:
 def _value(
     text: str, quantity: Quantity, um: Decimal, nominal_um: Decimal, feature: Feature
 ) -> Value:
-    width = _width(feature)
-    doubt = ""
-    if abs(um) > Decimal(REACH_WIDTHS) * width:
-        doubt = (
-            f"{text.strip()} is {abs(um):,.0f} µm from {'nominal' if nominal_um else 'zero'} "
-            f"of {feature.name}, {abs(um) / width:,.0f} tolerance widths"
-        )
-    elif feature.zero_bounded and um < 0:
+    doubt = _far_off(text.strip(), um, feature)
+    if not doubt and feature.zero_bounded and um < 0:
         doubt = f"{text.strip()} is below zero, which {feature.name} cannot be"
     size = (nominal_um + um) / UM_PER_UNIT[feature.unit]
     return Value(text.strip(), float(um) + 0.0, float(size), quantity.decimals, doubt)
+
+
+def _far_off(text: str, um: Decimal, feature: Feature) -> str:
+    """What is said of a value too far out to be taken unasked; empty when it is not."""
+    width = _width(feature)
+    if feature.lower_um is None or feature.upper_um is None:
+        far = abs(um) if abs(um) > Decimal(REACH_WIDTHS) * width else Decimal(0)
+        where = f"from {'zero' if feature.nominal_mm is None else 'nominal'}"
+    else:
+        lower, upper = Decimal(repr(feature.lower_um)), Decimal(repr(feature.upper_um))
+        beyond = max(lower - um, um - upper)
+        far = beyond if beyond > Decimal(BEYOND_WIDTHS) * width else Decimal(0)
+        where = "beyond the limits"
+    if not far:
+        return ""
+    return f"{text} is {far:,.0f} µm {where} of {feature.name}, {far / width:,.1f} tolerance widths"
 
 
 def as_written(um: float, feature: Feature) -> str:

@@ -49,6 +49,24 @@ def test_what_lies_three_widths_off_is_doubted(text):
     assert "tolerance widths" in value_of(text, SEAT).doubt
 
 
+@pytest.mark.parametrize(
+    ("lower", "upper", "text", "doubt"),
+    [
+        (0.002, 0.011, "27", "27 is 16 µm beyond the limits of seat, 1.8 tolerance widths"),
+        (0.002, 0.011, "25.027", "25.027 is 16 µm beyond the limits of seat, 1.8 tolerance widths"),
+        (0.002, 0.011, "-11.6", "-11.6 is 14 µm beyond the limits of seat, 1.5 tolerance widths"),
+        (0.002, 0.011, "20", ""),
+        # Limits far from nominal, as those of a running fit: what lies between them is no slip.
+        (0.050, 0.060, "55", ""),
+        (0.050, 0.060, "5", "5 is 45 µm beyond the limits of seat, 4.5 tolerance widths"),
+    ],
+)
+def test_what_lies_far_beyond_the_limits_is_doubted(lower, upper, text, doubt):
+    seat = Feature(name="seat", nominal=25.0, lower=lower, upper=upper)
+
+    assert value_of(text, seat).doubt == doubt
+
+
 def test_a_form_below_zero_is_doubted():
     assert "below zero" in value_of("-0.3", ROUND).doubt
 
