@@ -11,7 +11,7 @@ from statistics import fmean
 
 from spc.ledger.entry import Stored
 from spc.ledger.replay import holding
-from spc.live.session import Session
+from spc.ledger.store import Ledger, LedgerRun
 from spc.live.turn import MISREADING_SDS
 from spc.plan import Feature, Plan
 from spc.report.voice import Voice
@@ -85,13 +85,12 @@ class HeldNow:
         return f"{before}{part + apart:0{max(map(len, numbers)) if padded else 1}d}"
 
 
-def held_now(session: Session) -> HeldNow:
-    """What of the last `PARTS` parts is still on hold."""
-    made = session.progress.made
+def held_now(ledger: Ledger, run: LedgerRun, plan: Plan, made: int) -> HeldNow:
+    """What of the last `PARTS` parts up to part `made` is still on hold."""
     first = max(1, made - PARTS)
-    with session.ledger.reading() as reader:
-        told = holding(reader.entries_between(session.run.id, parts=(first, made)))
-    return HeldNow(tuple(held_spans(told, session.plan, first, made)), _serials(told))
+    with ledger.reading() as reader:
+        told = holding(reader.entries_between(run.id, parts=(first, made)))
+    return HeldNow(tuple(held_spans(told, plan, first, made)), _serials(told))
 
 
 def held_spans(told: Sequence[Stored], plan: Plan, first: int, last: int) -> Iterator[Held]:

@@ -13,6 +13,8 @@ from spc.ledger.entry import Entry, Stored, now_us
 from spc.ledger.replay import Heard, Progress, follow, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Writer
 from spc.live.answers import AT_ONCE, Clerk, doubled
+from spc.live.doubts import far_ahead, left_waiting
+from spc.live.held import HeldNow, held_now
 from spc.live.turn import Turn
 from spc.live.typed import Line, NotUnderstood, understand
 from spc.plan import Feature, Plan
@@ -20,8 +22,6 @@ from spc.wheel.advice import Advice
 
 #: The same reading again within this time may be a key that bounced. [µs]
 BOUNCE_US = 500_000
-#: A part number further ahead than this is a slip until said otherwise.
-FAR_AHEAD = 200
 #: Lines looked back for the last one typed.
 LOOK_BACK = 400
 
@@ -108,6 +108,11 @@ class Session:
     def unfinished(self) -> bool:
         """Whether features of the part are read first, before its act is spoken of."""
         return self.due[0] == self.progress.made and self.advice.action not in AT_ONCE
+
+    @property
+    def held(self) -> HeldNow:
+        """Parts on hold after the part ground last."""
+        return held_now(self.ledger, self.run, self.plan, self.progress.made)
 
     def serial(self, part: int) -> str:
         """A part as the operator numbers it."""
@@ -206,12 +211,11 @@ class Session:
             return self._doubled(line, line.amount)
         if line.verb == "done" and self.advice.action == "offset":
             return self._doubled(line, self.advice.offset_um or 0.0)
-        if line.part and self.progress.made:
-            ahead = self.turn.part_number(self.progress, line.part) - self.progress.made
-            if ahead > FAR_AHEAD:
-                return f"part {line.part} is {ahead} parts ahead; really?"
+        far = far_ahead(self.progress, self.turn, line)
+        if far:
+            return far
         if line.verb == "ground":
-            return self._left_waiting()
+            return left_waiting(self.progress)
         if line.verb != "reading":
             return ""
         typed = (" ".join(line.numbers), self.clock())
@@ -221,15 +225,6 @@ class Session:
         _, values = self.turn.placed(self.progress, line)
         doubts = [value.doubt for _, value in values if value.doubt]
         return f"{doubts[0]}; typed as meant?" if doubts else ""
-
-    def _left_waiting(self) -> str:
-        """That the part ground last would not get the reading it was to get."""
-        if self.advice.action != "measure_again":
-            return ""
-        read = self.progress.read.get(self.advice.subject, 0)
-        which = {1: "second", 2: "third"}.get(read, "next")
-        part = self.serial(self.progress.made)
-        return f"part {part} waits for its {which} reading; ground on all the same?"
 
     def _doubled(self, line: Line, amount: float) -> str:
         part = self.turn.part_number(self.progress, line.part) if line.part else self.progress.made

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spc.ledger.entry import Stored
-from spc.live.held import held_now
 from spc.live.session import Session
 from spc.report.voice import Voice, tame
 from spc.wheel.advice import Advice
@@ -81,7 +80,7 @@ def echo_lines(session: Session, voice: Voice, stored: Sequence[Stored]) -> list
 
 def _do(session: Session, advice: Advice, voice: Voice) -> list[str]:
     """What to do, and which parts stay on hold meanwhile: the same as on the board."""
-    held = held_now(session)
+    held = session.held
     if not held.spans:
         return _act(session, advice, voice)
     parts = held.parts(voice)

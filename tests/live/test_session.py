@@ -10,6 +10,7 @@ from spc.errors import SpcError, StoreBusy
 from spc.ledger.replay import Progress, holding
 from spc.ledger.store import Ledger, Writer
 from spc.ledger.verify import verify
+from spc.live import doubts
 from spc.live.begin import run_for
 from spc.live.session import Session
 from spc.live.typed import NotUnderstood
@@ -161,7 +162,7 @@ def test_grinding_on_is_asked_about_while_a_part_waits_for_its_second_reading(se
     assert not session.enter("ground 4").question
 
 
-@pytest.mark.parametrize("text", ["12.5", "26", "offset -300", "#400 25.001"])
+@pytest.mark.parametrize("text", ["12.5", "26", "offset -300", "#400 25.001", "41"])
 def test_what_looks_odd_is_asked_before_anything_is_stored(session, text):
     session.enter("25.001")
     before = told(session)
@@ -172,6 +173,25 @@ def test_what_looks_odd_is_asked_before_anything_is_stored(session, text):
     assert told(session) == before
     session.enter(text)
     assert session.enter("y").stored
+
+
+def test_a_leap_of_the_part_number_is_asked_about_unless_that_part_is_due(begin, monkeypatch):
+    session = begin(
+        "[job]\npart='Pin'\n[[feature]]\nname='seat'\nnominal=25.0\nupper=0.01\nlower=-0.01\n"
+        "sample=50\n"
+    )
+    session.enter("#51 0.2")
+    assert session.enter("#72 0.2").question == (
+        "part 72 is 21 parts after part 51, the last one; really?"
+    )
+    assert session.enter("part 72").question
+    for text in ("0.2", "0.1", "0.2", "0.1"):
+        session.enter(text)
+    due = session.due[0] + session.progress.ahead
+    monkeypatch.setattr(doubts, "FAR_AHEAD", 2)
+    assert due > session.progress.made + session.progress.ahead + 2
+    assert session.enter(f"#{due + 1} 0.2").question
+    assert session.enter(f"#{due} 0.2").stored
 
 
 def test_a_question_is_dropped_by_a_new_line(session):

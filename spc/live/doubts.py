@@ -1,0 +1,30 @@
+"""What looks odd in a typed line, as a question before anything of it is stored."""
+
+from spc.ledger.replay import Progress
+from spc.live.turn import Turn
+from spc.live.typed import Line
+
+#: A part number further ahead than this, and than the part that is due, is a slip until said
+#: otherwise. Own choice: more parts than are ground between two looks in most shops.
+FAR_AHEAD = 20
+
+
+def far_ahead(progress: Progress, turn: Turn, line: Line) -> str:
+    """A part number with a digit too many."""
+    if not line.part or not progress.made:
+        return ""
+    ahead = turn.part_number(progress, line.part) - progress.made
+    if ahead <= max(FAR_AHEAD, turn.due(progress)[0] - progress.made):
+        return ""
+    last = progress.made + progress.ahead
+    return f"part {line.part} is {ahead} parts after part {last}, the last one; really?"
+
+
+def left_waiting(progress: Progress) -> str:
+    """Parts ground on while the last one was to get another reading."""
+    advice = progress.advisor.advise()
+    if advice.action != "measure_again":
+        return ""
+    which = {1: "second", 2: "third"}.get(progress.read.get(advice.subject, 0), "next")
+    part = progress.made + progress.ahead
+    return f"part {part} waits for its {which} reading; ground on all the same?"
