@@ -13,7 +13,7 @@ from spc.ledger.entry import Entry, Stored, now_us
 from spc.ledger.replay import Heard, Progress, follow, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Writer
 from spc.live.answers import AT_ONCE, Clerk, doubled
-from spc.live.doubts import far_ahead, left_waiting
+from spc.live.doubts import clears_more, far_ahead, left_waiting
 from spc.live.held import HeldNow, held_now
 from spc.live.turn import Turn
 from spc.live.typed import Line, NotUnderstood, understand
@@ -216,6 +216,8 @@ class Session:
             return far
         if line.verb == "ground":
             return left_waiting(self.progress)
+        if line.verb == "cleared":
+            return clears_more(self.progress, self.held, line)
         if line.verb != "reading":
             return ""
         typed = (" ".join(line.numbers), self.clock())

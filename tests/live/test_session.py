@@ -194,6 +194,24 @@ def test_a_leap_of_the_part_number_is_asked_about_unless_that_part_is_due(begin,
     assert session.enter(f"#{due} 0.2").stored
 
 
+def test_cleared_with_a_part_asks_when_more_than_its_hold_would_end(session):
+    for part, text in enumerate(("0.2", "-13", "0.2", "0.2", "-13"), 1):
+        session.enter(f"#{part + 100} {text}", sure=True)
+    session.enter("#106 0.1")
+
+    both = "cleared ends every hold, part 102 and part 105, "
+    assert session.enter("cleared 105").question == (f"{both}not only that of part 105; clear all?")
+    assert session.enter("cleared #103 sorted").question == (
+        f"{both}and part 103 is in none; clear all?"
+    )
+    assert session.enter("cleared all sorted").stored
+    assert "nor is any other" in session.enter("cleared 105").question
+    session.enter("#107 -13")
+    session.enter("#108 0.2", sure=True)
+    assert session.enter("cleared part 107 sorted").stored
+    assert session.held.spans == ()
+
+
 def test_a_question_is_dropped_by_a_new_line(session):
     assert session.enter("26").question
     session.enter("25.001")
