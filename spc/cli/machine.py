@@ -81,7 +81,7 @@ def _piped(session: "Session", *, sure: bool) -> int:
 
 def _one_line(session: "Session", text: str, *, sure: bool) -> list[str] | None:
     """What is said to one typed line; None when it ends the session."""
-    from spc.live.words import answer_of
+    from spc.live.words import answer_of, echo_lines
     from spc.report.voice import voice
 
     reply = session.enter(text, sure=sure)
@@ -91,8 +91,13 @@ def _one_line(session: "Session", text: str, *, sure: bool) -> list[str] | None:
         return None
     if not reply.stored:
         return [reply.said] if reply.said else []
-    said = [reply.said] if reply.said else []
-    return [*said, *answer_of(session, voice(zone=session.plan.zone)).lines()]
+    here = voice(zone=session.plan.zone)
+    act, *facts = answer_of(session, here).lines()
+    if reply.said:
+        return [reply.said, act, *facts]
+    # What was stored, and for which part, is one of the facts behind the act.
+    stored = [line.replace(": ", "\t", 1) for line in echo_lines(session, here, reply.stored)]
+    return [act, *stored, *facts]
 
 
 def watch(

@@ -56,6 +56,25 @@ def test_an_answer_in_a_pipe_is_tab_separated_lines(plan_file):
     assert done.stderr == ""
 
 
+def test_an_answer_names_the_part_its_line_was_stored_for(plan_file):
+    assert spc("log", "--plan", plan_file, "#4511", "24.998").returncode == 0
+    said = [
+        spc("log", "--plan", plan_file, *typed).stdout.splitlines()
+        for typed in (["#4512", "24,999"], ["offset", "-3"])
+    ]
+
+    assert said[0][1] == "stored\tpart 4512 · seat 24.9990 mm · −1.0 µm"
+    assert said[1][1] == "stored\toffset −3.0 µm after part 4512"
+
+
+def test_an_implausible_reading_is_stored_only_when_it_is_meant(plan_file):
+    refused = spc("log", "--plan", plan_file, "41")
+    assert (refused.returncode, refused.stdout) == (2, "")
+    assert "--yes stores it as it is" in refused.stderr
+
+    assert "stored\tpart 1 " in spc("log", "--plan", plan_file, "--yes", "41").stdout
+
+
 def test_negative_readings_and_moves_are_no_options(plan_file):
     assert spc("log", "--plan", plan_file, "-0,004").returncode == 0
     assert spc("log", "--plan", plan_file, "offset", "-3").returncode == 0
