@@ -26,6 +26,9 @@ from spc.wheel.advice import Advice
 from spc.wheel.cycles import DressCycle, WearLine
 from spc.wheel.life import DressCosts
 
+#: Parts read alike from which a gauge is asked about; fewer may be so by chance (our choice).
+FEWEST_ALIKE = 8
+
 
 @dataclass(frozen=True)
 class Stability:
@@ -66,6 +69,14 @@ class FeatureStudy:
     def name(self) -> str:
         """Name of the feature in the plan."""
         return self.feature.name
+
+    @cached_property
+    def alike(self) -> int:
+        """How many readings are alike to the last digit; 0 where some differ or they are few."""
+        values = self.series.deviation_um
+        if len(values) < FEWEST_ALIKE or np.ptp(values) > 0:
+            return 0
+        return int(self.series.readings.sum())
 
     @cached_property
     def off_line(self) -> OffLine | None:
@@ -250,6 +261,7 @@ def _feature_as_dict(study: FeatureStudy) -> dict[str, Any]:
         "moving_range": study.individuals and _limits_as_dict(study.individuals.spread),
         "sloping": study.sloping
         and {"sigma_um": study.sloping.sigma, "base": plain(study.sloping.base)},
+        "alike": study.alike,
         "level_not_known": study.off_line
         and {
             "since_part": int(series.parts[study.off_line.first]),

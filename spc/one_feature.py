@@ -14,7 +14,7 @@ from spc.charts.doubts import doubts
 from spc.charts.limits import Base, Chart, ChartPair, FrozenLimits, joined
 from spc.charts.stretch import shifted_stretch
 from spc.errors import NotEnough
-from spc.findings import FeatureStudy, HeldSpan, Stability
+from spc.findings import FEWEST_ALIKE, FeatureStudy, HeldSpan, Stability
 from spc.gauge.resolution import Resolution, resolution
 from spc.more_charts.basis import MoreChart
 from spc.plan import Feature, KeptLimits, Plan
@@ -45,7 +45,8 @@ def study_feature(
     steps = resolution_of(series, sloping, individuals)
     patterns = stability.patterns_for(plan, steps)
     found = () if judged is None else stability.watch(plan, judged, patterns)
-    verdict = stability.judge(plan, judged, found, patterns)
+    alike = len(series) >= FEWEST_ALIKE and not np.ptp(series.deviation_um) > 0
+    verdict = stability.judge(plan, judged, found, patterns, alike=alike)
     return FeatureStudy(
         feature=feature,
         series=series,

@@ -72,16 +72,20 @@ def judge(
     judged: Judged | None,
     found: tuple[signals.Signal, ...],
     patterns: tuple[str, ...],
+    *,
+    alike: bool = False,
 ) -> Stability:
     """
     Whether there is more about the wear lines than a stable process shows by chance.
 
     Two things are not chance: more signals than a stable run of this length shows in 3 % of
     cases, the limits being as uncertain as they are; or one signal so extreme that a stable run
-    shows it in 1 % of cases. None: too little to judge.
+    shows it in 1 % of cases. None: too little to judge; `alike` says that the parts are enough,
+    but that all read the same.
     """
     if judged is None:
-        return Stability(None, 0, None, "not enough yet: too few measured parts to judge stability")
+        lacks = "all readings are alike and show no spread" if alike else "too few measured parts"
+        return Stability(None, 0, None, f"not enough yet: {lacks} to judge stability by")
     points = len(judged.z)
     rate = 1 / in_control(plan, patterns).mean
     most = most_by_chance(points, rate, judged.degrees)

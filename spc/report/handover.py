@@ -113,6 +113,9 @@ def verdict_of(lens: Lens) -> tuple[str, str]:
         return say("verdict.doubt", doubt=len(doubt), **slots) + also, "ask"
     if unsteady:
         return say("verdict.unsteady", features=", ".join(unsteady), **slots), "ask"
+    alike = [f.name for f in lens.features if f.of.alike]
+    if alike:
+        return say("verdict.alike", features=", ".join(alike), **slots), "ask"
     if any(f.of.stability.stable is None for f in lens.features if len(f.of.series)):
         return say("verdict.unjudged", **slots), "ink"
     signals = sum(len(f.of.signals) for f in lens.features)
@@ -299,17 +302,34 @@ def _gauge(lens: Lens) -> tuple[str, ...]:
 
 
 def gauge_words(lens: Lens) -> str:
-    """Whether the gauge's steps are fine enough, in one sentence."""
+    """Whether the gauge's steps are fine enough, in one sentence; whether it is stuck, first."""
+    return " ".join([*alike_items(lens), *_steps_words(lens)])
+
+
+def alike_items(lens: Lens) -> list[str]:
+    """A question for each feature whose readings are all alike; a taper asks with its ends."""
+    found = [f for f in lens.features if f.of.alike]
+    own = [f for f in found if f.of.feature.between is None] or found
+    return [alike_words(f) for f in own]
+
+
+def alike_words(lens: FeatureLens) -> str:
+    """What is asked about a feature whose readings are all alike."""
+    return lens.lens.voice.say("gauge.says_alike", feature=lens.name, n=lens.of.alike)
+
+
+def _steps_words(lens: Lens) -> list[str]:
     judged = [f for f in lens.features if f.of.resolution is not None]
     if not judged:
-        return lens.voice.say("gauge.says_unsure")
+        few = not any(f.of.alike for f in lens.features)
+        return [lens.voice.say("gauge.says_unsure")] if few else []
     coarse = [f.name for f in judged if f.of.resolution and f.of.resolution.misleading]
     if coarse:
-        return lens.voice.say("gauge.says_coarse", features=", ".join(coarse))
+        return [lens.voice.say("gauge.says_coarse", features=", ".join(coarse))]
     wide = [f.name for f in judged if f.of.resolution and f.of.resolution.coarse]
     if wide:
-        return lens.voice.say("gauge.says_wide", features=", ".join(wide))
-    return lens.voice.say("gauge.says_fine")
+        return [lens.voice.say("gauge.says_wide", features=", ".join(wide))]
+    return [lens.voice.say("gauge.says_fine")]
 
 
 def _wheel(lens: Lens) -> tuple[str, ...]:
@@ -326,7 +346,7 @@ def _wheel(lens: Lens) -> tuple[str, ...]:
 
 def open_items(lens: Lens) -> tuple[str, ...]:
     """What the next shift takes over undone."""
-    say, items = lens.voice.say, held_items(lens)
+    say, items = lens.voice.say, [*held_items(lens), *alike_items(lens)]
     for feature in lens.features:
         held = {
             p for s in lens.held if s.feature == feature.of.name for p in range(s.first, s.last + 1)

@@ -3,7 +3,7 @@
 import numpy as np
 
 from spc.report.gauge_figures import repeats_figure
-from spc.report.handover import gauge_words
+from spc.report.handover import alike_words, gauge_words
 from spc.report.lens import FeatureLens, Lens
 from spc.report.pieces import Chapter, Picture, Table
 from spc.report.voice import tame
@@ -54,7 +54,7 @@ def _row(lens: FeatureLens) -> tuple[str, ...]:
         unsure if seen is None or not seen.ratio else voice.number(seen.ratio, 2),
         repeats_words(lens),
         guard,
-        unsure if seen is None else voice.retell(seen.words),
+        voice.retell(seen.words) if seen else alike_words(lens) if lens.of.alike else unsure,
     )
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from spc.charts.limits import Chart
 from spc.report.handover import (
     acts_table,
+    alike_words,
     open_items,
 )
 from spc.report.lens import FeatureLens, Lens
@@ -69,7 +70,9 @@ def _chapter(lens: FeatureLens) -> Chapter:
         pictures.append(_individuals(lens))
     pictures.extend(more_pictures(lens))
     words = []
-    if lens.of.sloping is None:
+    if lens.of.alike:
+        words.append(alike_words(lens))
+    elif lens.of.sloping is None:
         words.append(count("run.few", len(series), feature=lens.name, need=FEWEST))
     notes = tuple(not_drawn(lens))
     return Chapter(lens.name, tuple(words), tuple(pictures), _tables(lens), notes=notes)

@@ -5,11 +5,20 @@ import pandas as pd
 import pytest
 import studies
 
-from spc.report.handover import expect, handover, open_items, outside_words
+from spc.report.handover import (
+    expect,
+    gauge_words,
+    handover,
+    open_items,
+    outside_words,
+    verdict_of,
+)
 from spc.report.lens import Lens
 from spc.report.next_cut import act_lines
+from spc.report.pages import write_report
 from spc.report.terminal import check_lines
 from spc.report.voice import voice
+from spc.study import examine
 
 
 def lens_with(*, part_name=str, remarks=(), **changes):
@@ -183,3 +192,31 @@ def test_the_next_shift_sorts_parts_held_for_two_features_once():
         "First sort and re-measure parts 1 to 3, parts 7 to 9 and 1 more span. Then:"
     )
     assert len([item for item in open_items(lens) if "to hold" in item]) == 6
+
+
+def test_readings_all_alike_ask_about_the_gauge_everywhere(tmp_path, plan, make_run):
+    study = examine(make_run([(part, "seat", 6.5) for part in range(1, 61)]), plan)
+    lens = Lens(study, voice())
+    asked = "seat: 60 readings alike to the last digit: is the gauge stuck,"
+
+    (item,) = open_items(lens)
+
+    assert item.startswith(asked)
+    assert gauge_words(lens) == item
+    assert "alike" in verdict_of(lens)[0]
+    lines = check_lines(study)
+    assert sum(asked in line for line in lines) == 2
+    page = write_report(study, tmp_path, as_of=studies.AS_OF).read_text("utf-8")
+    assert "oo few" not in "".join(lines)
+    assert "too few parts to judge" not in page.lower()
+    assert "too few for a chart" not in page
+    assert study.as_dict()["features"][0]["alike"] == 60
+    assert "alike" in study.feature("seat").stability.words
+
+
+def test_a_few_readings_alike_prove_no_stuck_gauge(plan, make_run):
+    study = examine(make_run([(part, "seat", 6.5) for part in range(1, 8)]), plan)
+    lens = Lens(study, voice())
+
+    assert open_items(lens) == ()
+    assert gauge_words(lens) == "Too few parts to judge the gauge's steps."
