@@ -14,7 +14,7 @@ from pydantic import (
     model_validator,
 )
 
-from spc.fits import limits_of_size
+from spc.fits import limits_of_size, widest_um
 from spc.units import UM_PER_UNIT
 
 Unit = Literal["mm", "in", "um"]
@@ -25,6 +25,11 @@ ZERO_BOUNDED = frozenset({"roundness", "runout", "roughness"})
 SIZES = frozenset({"diameter", "bore", "length"})
 #: The one-sided 95 % guard in units of the expanded uncertainty: 1.65/2 (ISO 14253-1, from memory).
 GUARD_PER_U = 0.825
+
+#: Limits further apart than this share of the size are asked about. Own choice.
+WIDE_SHARE = 0.02
+#: The tables of grades end here. [mm]
+LARGEST_IN_TABLES = 500.0
 
 
 class PlanTable(BaseModel):
@@ -93,6 +98,8 @@ class Feature(PlanTable):
                 f"target {self._shown(target)} lies outside the limits; it is a deviation from "
                 f"nominal in {self.unit}, as upper and lower are"
             )
+        if why := _too_wide(self):
+            raise ValueError(f"{why}; {_meant(self)}")
         guard = GUARD_PER_U * self.uncertainty_um
         if self.kind in ZERO_BOUNDED and upper is not None and upper <= guard:
             raise ValueError(
@@ -158,6 +165,21 @@ class Feature(PlanTable):
         return lower, upper
 
     @property
+    def doubt(self) -> str:
+        """One line that asks about limits wider than a ground size has; empty for others."""
+        wide = _tolerance_um(self)
+        if wide is None or self.nominal_mm is None:
+            return ""
+        usual = WIDE_SHARE * self.nominal_mm * 1000
+        if self.nominal_mm <= LARGEST_IN_TABLES:
+            # Two percent of a thin pin is no wide tolerance, and IT16 is one for every size.
+            usual = max(usual, widest_um(self.nominal_mm, 12))
+            usual = min(usual, widest_um(self.nominal_mm, 16))
+        if wide <= usual:
+            return ""
+        return f"feature {self.name!r}: {_tolerance_words(self, wide)} is wide; {_meant(self)}"
+
+    @property
     def zero_bounded(self) -> bool:
         """Whether the value cannot fall below zero."""
         return self.kind in ZERO_BOUNDED
@@ -166,6 +188,43 @@ class Feature(PlanTable):
     def is_size(self) -> bool:
         """Whether the feature has a nominal size that offsets move (a diameter or a bore)."""
         return self.kind in ("diameter", "bore")
+
+
+def _tolerance_um(feature: Feature) -> float | None:
+    """Width of the limits of a size, or how far they lie from nominal, whichever is more. [µm]"""
+    if feature.kind not in SIZES or feature.nominal_mm is None or feature.fit is not None:
+        return None
+    limits = [um for um in (feature.lower_um, feature.upper_um) if um is not None]
+    return max([*map(abs, limits), max(limits) - min(limits)], default=None)
+
+
+def _too_wide(feature: Feature) -> str:
+    """Why limits cannot be those of a ground size; empty when they can."""
+    wide, nominal = _tolerance_um(feature), feature.nominal_mm
+    if wide is None or nominal is None:
+        return ""
+    words = _tolerance_words(feature, wide)
+    if nominal <= LARGEST_IN_TABLES and wide > widest_um(nominal, 18):
+        coarsest = feature._shown(widest_um(nominal, 18))
+        return f"{words} is wider than IT18, the coarsest grade of ISO 286 ({coarsest})"
+    return f"{words} reaches half of the size" if wide >= nominal * 500 else ""
+
+
+def _tolerance_words(feature: Feature, um: float) -> str:
+    one_sided = feature.upper_um is None or feature.lower_um is None
+    width = (feature.upper_um or 0) - (feature.lower_um or 0)
+    wide = not one_sided and math.isclose(um, width)
+    what = "a tolerance" if wide else "a limit at a deviation"
+    return f"{what} of {feature._shown(um)} on {feature._shown(1000 * (feature.nominal_mm or 0))}"
+
+
+def _meant(feature: Feature) -> str:
+    said = f"limits are deviations in the feature's unit, {feature.unit} here"
+    written = (("upper", feature.upper), ("lower", feature.lower))
+    given = ", ".join(f"{key} = {value / 1000:g}" for key, value in written if value is not None)
+    if feature.unit == "um":
+        return f"{said}, and so is nominal"
+    return f"{said}; did you mean {given}?"
 
 
 def _check_fit(feature: Feature) -> None:

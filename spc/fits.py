@@ -120,6 +120,32 @@ def tolerance(nominal_mm: float, grade: int) -> float:
     return float(_IT[grade][bisect_left(_STEPS, nominal_mm)])
 
 
+def widest_um(nominal_mm: float, grade: int) -> float:
+    """
+    A grade beyond those that are ground, to tell a slip in a plan from a tolerance.
+
+    Parameters
+    ----------
+    nominal_mm : float
+        Above 0, up to 500. [mm]
+    grade : int
+        11 to 22: from IT6 on, every fifth grade is ten times as wide (ISO 286-1:2010, 4.1, from
+        memory).
+
+    Returns
+    -------
+    float
+        [µm]
+
+    Examples
+    --------
+    >>> widest_um(25.0, 16), widest_um(25.0, 18)
+    (1300.0, 3300.0)
+    """
+    steps = (grade - 6) // 5
+    return 10.0**steps * tolerance(nominal_mm, grade - 5 * steps)
+
+
 def limits_of_size(fit: str) -> LimitsOfSize:
     """
     Limits of a tolerance class such as ``"25 k5"`` or ``"40 H7"``.

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from spc.fits import UnknownFit, limits_of_size, tolerance
+from spc.fits import UnknownFit, limits_of_size, tolerance, widest_um
 
 PUBLISHED = Path(__file__).parent / "published"
 
@@ -135,3 +135,12 @@ def test_a_step_ends_with_its_upper_bound():
 def test_a_class_outside_the_tables_is_refused_with_its_name(fit, says):
     with pytest.raises(UnknownFit, match=says):
         limits_of_size(fit)
+
+
+@pytest.mark.parametrize(
+    ("size", "grade", "um"),
+    # ISO 286-1:2010, Table 1 (from memory): IT11, IT16 and IT18.
+    [(25, 11, 130), (25, 16, 1300), (2, 16, 600), (500, 16, 4000), (25, 18, 3300), (2, 18, 1400)],
+)
+def test_coarse_grades_are_ten_times_the_fifth_below(size, grade, um):
+    assert widest_um(size, grade) == um

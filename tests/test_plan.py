@@ -101,6 +101,10 @@ def test_shifts_may_pass_midnight():
         (JOB + SEAT + "[charts]\nbase = [9, 3]", "must give the first part, then the last"),
         (JOB + SEAT + '[[feature]]\nname = "t"\nkind = "taper"\nupper = 1\nunit = "um"\n'
          'between = ["seat", "hub"]', "'hub', which is no feature here"),
+        (JOB + SEAT.replace("0.011", "11").replace("0.002", "2"),
+         "feature 'seat': a limit at a deviation of 11 mm on 25 mm is wider than IT18, the coarsest"
+         " grade of ISO 286 (3.3 mm); limits are deviations in the feature's unit, mm here; did you"
+         " mean upper = 0.011, lower = 0.002?"),
         (JOB + SEAT + "target = 6.5", "target 6.5 mm lies outside the limits"),
         (JOB + '[[feature]]\nname = "hub"\nfit = "25 H7"', "does not suit kind 'diameter'"),
         (JOB + '[[feature]]\nname = "hub"\nkind = "bore"\nfit = "25 k5"', "does not suit kind"),
@@ -124,6 +128,32 @@ def test_a_fault_names_file_key_sight_and_cure(text, says):
     assert str(refusal.value).startswith("pin.toml: ")
     assert says in str(refusal.value)
     assert "\n" not in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("seat", "asks"),
+    [
+        (SEAT, ""),
+        (SEAT.replace("0.011", "0.4"), ""),
+        (SEAT.replace("0.011", "0.6"), "a limit at a deviation of 0.6 mm on 25 mm is wide"),
+        (SEAT.replace("0.011", "0.6").replace("0.002", "-0.6"),
+         "a tolerance of 1.2 mm on 25 mm is wide; limits are deviations in the feature's unit, mm"),
+        (SEAT.replace("25.0", "0.5").replace("0.011", "0.05"), ""),
+        (SEAT.replace("25.0", "0.5").replace("0.011", "0.15"), "0.15 mm on 0.5 mm is wide"),
+        (SEAT.replace("25.0", "800.0").replace("0.011", "17"), "17 mm on 800 mm is wide"),
+    ],
+)  # fmt: skip
+def test_limits_that_are_wide_for_a_ground_size_are_asked_about(seat, asks):
+    # ISO 286-1:2010, Table 1 (from memory): IT12 is 0.21 mm and IT16 1.3 mm at 25 mm.
+    doubt = plan_of(JOB + seat).feature("seat").doubt
+
+    assert asks in doubt
+    assert bool(asks) == bool(doubt)
+
+
+def test_limits_half_as_wide_as_the_size_are_refused_beyond_the_tables():
+    with pytest.raises(PlanError, match="reaches half of the size"):
+        plan_of(JOB + SEAT.replace("25.0", "800.0").replace("0.011", "400.0"))
 
 
 def test_a_single_fault_is_counted_once():

@@ -127,7 +127,8 @@ def read_sheets(
 
 def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
     """The run in sheets already read."""
-    remarks = [remark for sheet in sheets for remark in _said(sheet)]
+    remarks = [f"{QUESTION}{feature.doubt}" for feature in plan.features if feature.doubt]
+    remarks += [remark for sheet in sheets for remark in _said(sheet)]
     sequence = in_order(sheets, plan)
     account = Account()
     account.identical_rows = set_identical_aside(sequence)

@@ -3,6 +3,8 @@
 import pytest
 from forty import FORTY, for_nominal, sizes
 
+from spc.plan import read_plan
+
 
 def questions(run):
     return [remark for remark in run.remarks if remark.startswith("question: ")]
@@ -69,3 +71,12 @@ def test_a_feature_that_no_file_holds_is_a_question(read):
     assert questions(read("part,seat A\n1,25.0031\n")) == [
         "question: no file has a column or row of 'seat B'"
     ]
+
+
+def test_wide_limits_of_the_plan_are_asked_about(read):
+    text = '[job]\npart = "Pin"\n[[feature]]\nname = "seat A"\nnominal = 25.0\nupper = 0.6\n'
+    plan = read_plan(text.encode(), source="plan.toml")
+
+    run = read("part,seat A\n1,25.0031\n", plan=plan)
+
+    assert run.remarks[0].startswith("question: feature 'seat A': a limit at a deviation of 0.6 mm")
