@@ -96,12 +96,18 @@ class FormGrowth:
         """Fitted to the cycles weighed at random, see `spc.wear_fit.CyclesFit`."""
         share = (self._count - 2) / self._count
         weights = random.dirichlet(np.full(self._count, share))[self._cycle]
-        return self._fitted(weights + 1e-6)  # a fit needs two ages, however small their weight
+        # A fit needs two ages, however small their weight.
+        return self._fitted(weights + 1e-6, random)
 
-    def _fitted(self, weights: Floats) -> FormFit:
+    def _fitted(self, weights: Floats, random: np.random.Generator | None = None) -> FormFit:
+        """The likeliest power and spread; with `random` each pair as often as it is likely."""
         w = weights * len(weights) / weights.sum()
         fits = [self._one(w, *pair) for pair in product(POWERS, SPREADS)]
-        return min(fits, key=lambda each: each[0])[1]
+        likely = np.array([each[0] for each in fits])
+        if random is None:
+            return fits[int(likely.argmin())][1]
+        share = np.cumsum(np.exp((likely.min() - likely) / 2))
+        return fits[int(np.searchsorted(share, random.uniform(0, share[-1]), side="right"))][1]
 
     def _one(self, w: Floats, power: float, spread: float) -> tuple[float, FormFit]:
         """Twice the negative log-likelihood of one pair, and its fit by weighted least squares."""
