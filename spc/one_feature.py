@@ -46,7 +46,7 @@ def study_feature(
     patterns = stability.patterns_for(plan, steps)
     found = () if judged is None else stability.watch(plan, judged, patterns)
     alike = len(series) >= FEWEST_ALIKE and not np.ptp(series.deviation_um) > 0
-    verdict = stability.judge(plan, judged, found, patterns, alike=alike)
+    verdict = stability.judge(plan, judged, found, patterns, alike=alike, parts=series.parts)
     return FeatureStudy(
         feature=feature,
         series=series,

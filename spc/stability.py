@@ -74,6 +74,7 @@ def judge(
     patterns: tuple[str, ...],
     *,
     alike: bool = False,
+    parts: NDArray[np.int64] | None = None,
 ) -> Stability:
     """
     Whether there is more about the wear lines than a stable process shows by chance.
@@ -81,7 +82,7 @@ def judge(
     Two things are not chance: more signals than a stable run of this length shows in 3 % of
     cases, the limits being as uncertain as they are; or one signal so extreme that a stable run
     shows it in 1 % of cases. None: too little to judge; `alike` says that the parts are enough,
-    but that all read the same.
+    but that all read the same. `parts` are the part numbers of the points, to name a part by.
     """
     if judged is None:
         lacks = "all readings are alike and show no spread" if alike else "too few measured parts"
@@ -91,13 +92,30 @@ def judge(
     most = most_by_chance(points, rate, judged.degrees)
     extreme = [each for each in found if _chance(each, judged, points) < BY_EXTREME]
     words = (
-        f"{len(found)} signal{'' if len(found) == 1 else 's'} about the wear line, where chance "
-        f"alone gives about {points * rate:.1f}"
+        f"{_signals(len(found))} about the wear line, where chance alone gives about "
+        f"{points * rate:.1f}, and at most {most} in {100 * (1 - BY_COUNT):.0f} % of steady runs"
     )
-    if len(found) > most or extreme:
-        seen = f" ({extreme[0].says})" if extreme else ""
-        return Stability(False, len(found), points * rate, f"{words}: more than steady wear{seen}")
-    return Stability(True, len(found), points * rate, f"{words}: nothing but wear")
+    if len(found) <= most and not extreme:
+        return Stability(True, len(found), points * rate, f"{words}: nothing but wear")
+    words = f"{words}: more than steady wear"
+    if extreme:
+        worst = min(extreme, key=lambda each: _chance(each, judged, points))
+        words += (
+            f", since one is so extreme that at most {100 * BY_EXTREME:.0f} % of steady runs show "
+            f"its like, however few there are ({worst.says}{_where(worst, parts)})"
+        )
+    return Stability(False, len(found), points * rate, words)
+
+
+def _signals(count: int) -> str:
+    return f"{count} signal{'' if count == 1 else 's'}"
+
+
+def _where(signal: signals.Signal, parts: NDArray[np.int64] | None) -> str:
+    if parts is None:
+        return ""
+    first, last = int(parts[signal.first]), int(parts[signal.last])
+    return f", part {first}" if first == last else f", parts {first} to {last}"
 
 
 @lru_cache(maxsize=256)

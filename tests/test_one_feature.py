@@ -4,7 +4,7 @@ import pytest
 from spc.one_feature import base_of, follow_wheel
 from spc.plan import Feature
 from spc.series import Series
-from spc.stability import judge, patterns_for, watch
+from spc.stability import in_control, judge, most_by_chance, patterns_for, watch
 from spc.wheel.cycles import cycle_of, dress_cycles, since_dress
 
 
@@ -102,3 +102,30 @@ def test_a_jump_over_many_parts_of_a_short_base_is_not_steady(plan, parts, good)
     assert 0.4 < chart.sigma < 1.0
     assert "in a row that stand 24." in words or "in a row that stand 23." in words
     assert words.count("in a row") == 1
+
+
+def verdict_on(plan, series):
+    _, judged, _ = follow_wheel(plan, plan.feature("seat"), series, *base_of(plan, series))
+    patterns = patterns_for(plan, None)
+    return judge(plan, judged, watch(plan, judged, patterns), patterns, parts=series.parts)
+
+
+def test_the_verdict_says_how_many_signals_a_steady_run_may_show(plan):
+    series = worn(np.random.default_rng(20261203), 99, 1)
+
+    verdict = verdict_on(plan, series)
+
+    most = most_by_chance(99, 1 / in_control(plan, patterns_for(plan, None)).mean, 38)
+    assert verdict.stable
+    assert f"and at most {most} in 97 % of steady runs: nothing but wear" in verdict.words
+
+
+def test_one_extreme_signal_is_said_to_weigh_more_than_several_and_names_its_part(plan):
+    series = worn(np.random.default_rng(20261203), 99, 1)
+    series.bare_um[70] += 5.0
+
+    verdict = verdict_on(plan, series)
+
+    assert (verdict.stable, verdict.seen) == (False, 1)
+    assert "97 % of steady runs: more than steady wear, since one is so extreme" in verdict.words
+    assert verdict.words.endswith("however few there are (a point beyond the upper limit, part 71)")
