@@ -9,7 +9,7 @@ import numpy as np
 
 from spc.errors import NotEnough
 from spc.form_fit import FormGrowth
-from spc.measured_cycles import CyclesOfRun, cycles_of_run, steps_um
+from spc.measured_cycles import CyclesOfRun, cycles_of_run, steps_um, usual_step
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Floats, Series, series_of
@@ -72,7 +72,7 @@ def _costs(
     measured = [found.measured[place] for place in known]
     fit = CyclesFit(measured)
     every = usual_step(found.series)
-    oldest = min(max(cycles[place].parts for place in known), fit.longest + every)
+    oldest = found.known_to
     grown = list(forms_of(run, plan, cycles, known, last))
     steps = dress_steps(found, fit)
     reckoned = _Reckoned(plan, lead, steps, replace(held, every=every), grown, oldest)
@@ -107,14 +107,18 @@ class _Reckoned:
         self._steps = steps
 
     def interval(self, wear: WearFit, random: np.random.Generator | None) -> DressInterval:
-        """The cost by one fit; with `random` steps and form are weighed at random, too."""
-        held, count = self._held, len(self._steps)
-        if random is None:
-            share = np.full(count, 1 / count)
-        else:
-            # As for the fit: so that a weighted mean spreads like its usual standard error.
-            share = random.dirichlet(np.full(count, (count - 1) / (count + 1)))
-        step = math.sqrt(float(share @ self._steps**2))
+        """
+        The cost by one fit; with `random` steps and form are drawn, too.
+
+        The mean square of k normal steps has the spread of a scaled chi-square. Neighbours share a
+        level, so that their squares correlate by 1/4: k steps are worth k/1.5 independent ones.
+        """
+        held = self._held
+        square = float((self._steps**2).mean())
+        if random is not None:
+            freedom = len(self._steps) / 1.5
+            square *= freedom / random.chisquare(freedom)
+        step = math.sqrt(square)
         first = held.expected(held.target, [math.hypot(wear.sd_um, step), wear.sd_um])
         sizes = _size_costs(wear, held, self._ages, gauge_sd=self._gauge_sd)
         form = sum((each.outside(self._ages, random) for each in self._grown), 0 * sizes)
@@ -156,12 +160,6 @@ def dress_steps(found: CyclesOfRun, fit: CyclesFit) -> Floats:
     if not steps:
         raise NotEnough("no two dress cycles next to each other tell what a dress does to the size")
     return np.array(list(steps.values()))
-
-
-def usual_step(series: Series) -> int:
-    """The most frequent step between checks; extra looks after acts are shorter."""
-    steps, counts = np.unique(np.diff(series.parts), return_counts=True)
-    return int(steps[::-1][np.argmax(counts[::-1])]) if len(steps) else 1
 
 
 def held_size(plan: Plan, lead: Feature, *, every: int) -> HeldSize:

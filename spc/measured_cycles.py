@@ -9,7 +9,7 @@ import numpy as np
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Series, series_of
-from spc.wear_fit import MeasuredCycle
+from spc.wear_fit import FEWEST_CYCLES, FEWEST_PARTS, MeasuredCycle
 from spc.wheel.cycles import BEGINNERS, DressCycle
 
 #: Parts on either side of a dress that its step is told from while the way of a dress is unknown.
@@ -55,6 +55,22 @@ class CyclesOfRun:
     def known(self) -> list[int]:
         """Places of the cycles whose age somebody wrote down."""
         return [place for place, cycle in enumerate(self.cycles) if cycle.age_known]
+
+    @property
+    def known_to(self) -> int:
+        """
+        Oldest wheel, in parts since its dress, that the run tells of; 0: of none.
+
+        At least `FEWEST_CYCLES` cycles were ground to it and measured to it, or to the last check
+        before: what one long cycle alone shows is no band of 95 %.
+        """
+        every = usual_step(self.series)
+        reached = sorted(
+            min(self.cycles[place].parts, int(self.measured[place].ages.max()) + every)
+            for place in self.known
+            if len(self.measured[place]) >= FEWEST_PARTS
+        )
+        return reached[-FEWEST_CYCLES] if len(reached) >= FEWEST_CYCLES else 0
 
 
 def cycles_of_run(
@@ -144,3 +160,9 @@ def _steps_square(
         for y in told
     ]
     return float(np.square(list(steps_um(cycles, begins, worn).values())).sum())
+
+
+def usual_step(series: Series) -> int:
+    """The most frequent step between checks; extra looks after acts are shorter."""
+    steps, counts = np.unique(np.diff(series.parts), return_counts=True)
+    return int(steps[::-1][np.argmax(counts[::-1])]) if len(steps) else 1

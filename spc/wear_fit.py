@@ -25,10 +25,10 @@ BREAK_IN, BEND_FROM = 0.06, 0.6
 SLIP_SDS = 5.0
 #: A spread below this is rounding of the arithmetic, not of a gauge. [µm]
 _NO_SPREAD_UM = 1e-4
-#: Spread of slopes between cycles (over the longest age), growth of the variance up to the longest
+#: Spread of slopes between cycles (over the known age), growth of the variance up to the known
 #: age, size of the slow wave and its memory per part: all in spreads of single young parts.
 _SLOPES = (0.0, 0.7, 1.5, 3.0, 6.0)
-_GROWTHS = (0.0, 1.0, 3.0, 8.0)
+_GROWTHS = (0.0, 1.0, 3.0, 8.0, 20.0, 50.0)
 _WAVES = ((0.0, 0.0), (0.4, 0.8), (0.4, 0.96), (1.0, 0.8), (1.0, 0.96))
 #: Break-in and bend are held against a spread of this many standard deviations of single parts.
 _PRIOR_SDS = np.array([np.inf, 3.0, 20.0])
@@ -62,13 +62,14 @@ class WearFit:
         Drift per part, break-in, and bend at old age. [µm]
     sd_um, growth : float
         Spread of single readings about the level when the wheel is fresh; how much the variance
-        has grown at the longest age (1: doubled).
+        has grown at age `longest` (1: doubled).
     slope_sd_um : float
         Standard deviation of the drift between cycles. [µm per part]
     wave_sd_um, wave_keep : float
         Slow wave of the level and how much of it is left one part later.
     longest : int
-        Longest age at which a part was measured; nothing is known beyond.
+        Age to which three cycles were measured: the scale of bend and growth. Beyond it little is
+        known, see `spc.measured_cycles.CyclesOfRun.known_to`.
     """
 
     beta: Floats
@@ -100,15 +101,8 @@ def _columns(ages: Floats, longest: int) -> Floats:
     return np.stack([ages, settled, np.maximum(0.0, share - BEND_FROM) ** 2], axis=-1)
 
 
-@dataclass(frozen=True, eq=False)
-class _Sums:
-    """What one cycle adds to the likelihood at every point of the grid, its level taken out."""
-
-    xx: Floats  # (g, 3, 3)
-    xy: Floats  # (g, 3)
-    yy: Floats  # (g,)
-    logdet: Floats  # (g,)
-    freedom: int
+#: Sums that a cycle adds at each point of the grid.
+_SUMS = 14
 
 
 class CyclesFit:
@@ -141,7 +135,10 @@ class CyclesFit:
     autoregressive wave, and scatter whose variance grows with the square of age. Levels have a
     flat prior; the variance ratios are those of largest restricted likelihood on a grid [1]_.
     `drawn` weighs the cycles at random (Bayesian bootstrap [2]_) with the concentration at which
-    the spread of a weighted mean of C cycles is its usual standard error, (C - 2)/C, and refits.
+    the spread of a weighted mean of C cycles is its usual standard error, (C - 2)/C, refits, and
+    takes each growth of the scatter as often as its profile likelihood says. Weights alone would
+    give no spread to what few cycles tell, such as the scatter of an old wheel; the likelihood
+    alone would trust that cycles differ by nothing but what the model names.
 
     References
     ----------
@@ -153,14 +150,14 @@ class CyclesFit:
 
     def __init__(self, cycles: Sequence[MeasuredCycle]) -> None:
         told = enough(cycles)
-        self.longest = int(max(cycle.ages.max() for cycle in told))
+        # One long cycle alone would stretch what bend and growth of the scatter are told on.
+        self.longest = int(sorted(cycle.ages.max() for cycle in told)[-FEWEST_CYCLES])
         self._grid = list(product(_SLOPES, _GROWTHS, _WAVES))
         every = max(1, -(-len(told) // MOST_CYCLES))
         most = min(MOST_PARTS, max(FEWER_PARTS, MOST_VALUES // len(told[::every])))
         used = [thinned(cycle, most) for cycle in told[::every]]
         self.cycles, self.slips = used, 0
-        self._sums = [self._sums_of(cycle) for cycle in used]
-        self._stacked: dict[str, Floats] | None = None
+        self._sums = self._all_sums()
         self.best = self._refit(np.ones(len(used)))
         if self.best.sd_um < _NO_SPREAD_UM:
             raise NotEnough("all values of a cycle are alike: the gauge shows no spread")
@@ -171,28 +168,40 @@ class CyclesFit:
 
     def _leave_out(self, wild: NDArray[np.bool_]) -> None:
         kept, place = [], 0
-        for cycle, sums in zip(self.cycles, self._sums, strict=True):
+        for cycle in self.cycles:
             good = ~wild[place : place + len(cycle)]
             place += len(cycle)
-            if good.all():
-                kept.append((cycle, sums))
-            elif good.sum() > 1:
-                rest = MeasuredCycle(cycle.ages[good], cycle.bare_um[good], cycle.finished)
-                kept.append((rest, self._sums_of(rest)))
-        self.slips = int(wild.sum())
-        self.cycles, self._sums = [cycle for cycle, _ in kept], [sums for _, sums in kept]
-        self._stacked = None
-        self.best = self._refit(np.ones(len(self.cycles)))
+            if good.sum() > 1:
+                kept.append(MeasuredCycle(cycle.ages[good], cycle.bare_um[good], cycle.finished))
+        self.slips, self.cycles = int(wild.sum()), kept
+        self._sums = self._all_sums()
+        self.best = self._refit(np.ones(len(kept)))
         self.pool = self._residuals()
 
     def drawn(self, random: np.random.Generator) -> WearFit:
         """The process refitted to cycles weighed at random."""
         count = len(self.cycles)
         weights = random.dirichlet(np.full(count, (count - 2) / count)) * count
-        return self._refit(weights)
+        return self._refit(weights, random)
 
-    def _sums_of(self, cycle: MeasuredCycle) -> _Sums:
-        ages = cycle.ages.astype(float)
+    def _all_sums(self) -> Floats:
+        """What each cycle adds at each point of the grid, shape (cycles, g, 14)."""
+        alike: dict[bytes, list[int]] = {}
+        for place, cycle in enumerate(self.cycles):
+            alike.setdefault(cycle.ages.tobytes(), []).append(place)
+        found = np.empty((len(self.cycles), len(self._grid), _SUMS))
+        for places in alike.values():
+            bare = np.column_stack([self.cycles[place].bare_um for place in places])
+            found[places] = self._sums_of(self.cycles[places[0]].ages.astype(float), bare)
+        return found
+
+    def _sums_of(self, ages: Floats, bare_um: Floats) -> Floats:
+        """
+        What cycles measured at the same ages add to the likelihood, their levels taken out.
+
+        Side by side, shape (k, g, 14): cross products of the columns (9), of columns and sizes (3),
+        of sizes, and the logarithm of the determinant.
+        """
         share = ages / self.longest
         slope = np.outer(share, share)
         apart = np.abs(np.subtract.outer(ages, ages))
@@ -202,44 +211,47 @@ class CyclesFit:
         scatters = (1 + np.multiply.outer(_GROWTHS, share**2))[:, None, :] * one
         waves = np.stack([wave**2 * keep**apart for wave, keep in _WAVES])
         total = (drifts[:, None, None] + scatters[:, None] + waves).reshape(-1, *slope.shape)
-        design = np.column_stack([np.ones(len(ages)), _columns(ages, self.longest), cycle.bare_um])
+        design = np.column_stack([np.ones(len(ages)), _columns(ages, self.longest), bare_um])
         root = np.linalg.cholesky(total)
-        solved = np.linalg.solve(root, np.broadcast_to(design, (len(self._grid), *design.shape)))
-        cross = np.swapaxes(solved, 1, 2) @ solved
-        # The level of the cycle is anything: projected out.
-        edge = cross[:, :1, 1:]
-        rest = cross[:, 1:, 1:] - np.swapaxes(edge, 1, 2) @ edge / cross[:, :1, :1]
+        solved = np.linalg.solve(root, np.broadcast_to(design, (len(total), *design.shape)))
         logdet = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
-        return _Sums(
-            rest[:, :3, :3],
-            rest[:, :3, 3],
-            rest[:, 3, 3],
-            logdet + np.log(cross[:, 0, 0]),
-            len(ages) - 1,
-        )
+        # The level of a cycle is anything: projected out.
+        level = solved[:, :, 0]
+        weight = (level**2).sum(axis=1)
+        rest = solved[:, :, 1:]
+        rest = rest - level[:, :, None] * ((level[:, None] @ rest) / weight[:, None, None])
+        columns, sizes = rest[:, :, :3], rest[:, :, 3:]
+        across = np.swapaxes(columns, 1, 2)
+        xx = (across @ columns).reshape(-1, 9)
+        found = np.empty((bare_um.shape[1], len(total), _SUMS))
+        found[:, :, :9] = xx
+        found[:, :, 9:12] = np.moveaxis(across @ sizes, 2, 0)
+        found[:, :, 12] = (sizes**2).sum(axis=1).T
+        found[:, :, 13] = logdet + np.log(weight)
+        return found
 
-    def _refit(self, weights: Floats) -> WearFit:
-        stacked = self._stacked
-        if stacked is None:
-            stacked = self._stacked = {
-                name: np.stack([getattr(each, name) for each in self._sums])
-                for name in ("xx", "xy", "yy", "logdet", "freedom")
-            }
-
-        def summed(name: str) -> Floats:
-            return np.asarray(np.tensordot(weights, stacked[name], axes=1))
-
-        ridge = np.diag(1 / _PRIOR_SDS**2)
-        xx, xy, yy = summed("xx") + ridge, summed("xy"), summed("yy")
+    def _refit(self, weights: Floats, random: np.random.Generator | None = None) -> WearFit:
+        """The likeliest point of the grid; with `random` each growth as often as it is likely."""
+        sums = np.tensordot(weights, self._sums, axes=1)
+        xx = sums[:, :9].reshape(-1, 3, 3) + np.diag(1 / _PRIOR_SDS**2)
+        xy, yy, logdet = sums[:, 9:12], sums[:, 12], sums[:, 13]
         beta = np.linalg.solve(xx, xy[..., None])[..., 0]
-        freedom = max(1.0, float(summed("freedom")) - 3)
+        freedom = max(1.0, float(weights @ [len(cycle) - 1 for cycle in self.cycles]) - 3)
         square = np.maximum((yy - (beta * xy).sum(axis=1)) / freedom, 0.0)
-        fit = freedom * np.log(np.maximum(square, 1e-12)) + summed("logdet")
-        place = int(np.argmin(fit + np.linalg.slogdet(xx)[1]))
-        tau, growth, (wave, keep) = self._grid[place]
+        fit = freedom * np.log(np.maximum(square, 1e-12)) + logdet + np.linalg.slogdet(xx)[1]
+        # The likeliest drifts and waves of each growth of the scatter.
+        by_growth = fit.reshape(len(_SLOPES), len(_GROWTHS), len(_WAVES)).min(axis=(0, 2))
+        if random is None:
+            least = by_growth.min()
+        else:
+            share = np.cumsum(np.exp((by_growth.min() - by_growth) / 2))
+            drawn = np.searchsorted(share, random.uniform(0, share[-1]), side="right")
+            least = by_growth[drawn]
+        place = int(np.argmax(fit == least))
+        slopes, growth, (wave, keep) = self._grid[place]
         sd = float(np.sqrt(square[place]))
         return WearFit(
-            beta[place], sd, growth, tau * sd / self.longest, wave * sd, keep, self.longest
+            beta[place], sd, growth, slopes * sd / self.longest, wave * sd, keep, self.longest
         )
 
     def _residuals(self) -> Floats:

@@ -30,7 +30,7 @@ PLAN = Plan.model_validate(TABLE)
 
 
 def ground(seed, *, cycles=8, parts=40, every=4, growth=3.0, dull=0.0, mirrored=1, stays=0.0,
-           wheel_at=None, jump=0.0):  # fmt: skip
+           step=STEP, wheel_at=None, jump=0.0, long=0):  # fmt: skip
     """
     A run without offsets: drift, scatter whose variance grows, a step at each dress.
 
@@ -40,13 +40,15 @@ def ground(seed, *, cycles=8, parts=40, every=4, growth=3.0, dull=0.0, mirrored=
     random = np.random.default_rng(seed)
     rows = []
     for number in range(cycles):
-        level = STEP * random.normal() + stays * number * DRIFT * parts
+        level = step * random.normal() + stays * number * DRIFT * parts
         level += jump if wheel_at is not None and number >= wheel_at else 0.0
-        for age in (1, 2, *range(every, parts + 1, every)):
+        begins = number * parts + (long if number > 3 else 0)
+        made = parts + (long if number == 3 else 0)
+        for age in (1, 2, *range(every, made + 1, every)):
             spread = SD * np.sqrt(1 + growth * (age / parts) ** 2)
             size = mirrored * (level + DRIFT * age + spread * random.normal())
             form = 0.8 * np.exp(dull * (age / parts) ** 1.5 + 0.15 * random.normal())
-            part = number * parts + age
+            part = begins + age
             rows.append((part, "seat", round(float(size), 1)))
             rows.append((part, "roundness", round(float(form), 2)))
     table = pd.DataFrame(rows, columns=["part", "feature", "deviation_um"])
@@ -56,7 +58,8 @@ def ground(seed, *, cycles=8, parts=40, every=4, growth=3.0, dull=0.0, mirrored=
     )  # fmt: skip
     table["time"] = pd.to_datetime(table["time"], utc=True)
     events = pd.DataFrame({
-        "after_part": [number * parts for number in range(cycles)], "time": pd.NaT,
+        "after_part": [n * parts + (long if n > 3 else 0) for n in range(cycles)],
+        "time": pd.NaT,
         "kind": ["wheel" if number == wheel_at else "dress" for number in range(cycles)],
         "amount_um": np.nan, "minutes": np.nan, "note": "", "source": "run.csv",
         "row": 1,
@@ -85,20 +88,54 @@ def true_interval(*, parts=40, growth=3.0):
     return dress_interval(sizes, 2.5 + 0.6 + float(first))
 
 
-def test_bounds_hold_the_cost_of_the_process_as_it_was_made():
-    true, inside = true_interval(), []
-    for seed in range(40):
-        found = costs_of(ground(seed))
-        at = [n for n in (10, 20, 30, 40) if n <= len(found.interval.costs)]
-        inside += [found.lower[n - 1] <= true.costs[n - 1] <= found.upper[n - 1] for n in at]
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("growth", "asked"),
+    [(0.0, {}), (3.0, {}), (12.0, {}), (3.0, {"cycles": 4}), (12.0, {"long": 80})],
+)
+def test_bounds_hold_the_cost_of_the_process_at_every_age(growth, asked):
+    true, ages = true_interval(growth=growth), [2, 10, 20, 30, 40]
+    inside = []
+    for seed in range(60):
+        found = costs_of(ground(100 + seed, growth=growth, **asked))
+        at = np.array(ages) - 1
+        inside.append((found.lower[at] <= true.costs[at]) & (true.costs[at] <= found.upper[at]))
 
-    assert 0.85 <= np.mean(inside) <= 0.995
+    # The bounds are to be of 95 %; 60 runs carry a standard error of 3 %. What is missed lies just
+    # below the bounds of short intervals; where the answer is read, from 20 parts on, they hold.
+    assert (np.mean(inside, axis=0) >= 0.85).all()
+    assert (np.mean(inside, axis=0)[2:] >= 0.9).all()
 
 
-def test_nothing_is_said_beyond_the_longest_cycle():
-    found = costs_of(ground(1))
+@pytest.mark.slow
+def test_bounds_hold_the_cost_of_dresses_that_step_far():
+    # A step of 4.2 µm between neighbours: parts outside are what few seen steps tell least of.
+    held, found = HeldSize(-8, 8, 0, 15, 5, 0.5, 0.6, 4), []
+    first = held.expected(0.0, np.hypot(SD, 3.0 * 2**0.5)) - held.expected(0.0, SD)
+    true = true_interval().costs[0] + float(first)
+    true -= float(held.expected(0.0, np.hypot(SD, STEP * 2**0.5)) - held.expected(0.0, SD))
+    for seed in range(60):
+        said = costs_of(ground(200 + seed, step=3.0))
+        found.append(said.lower[0] <= true <= said.upper[0])
+
+    assert np.mean(found) >= 0.88
+
+
+@pytest.mark.parametrize("long", [0, 80])
+def test_nothing_is_said_beyond_what_three_cycles_were_measured_to(long):
+    found = costs_of(ground(1, long=long))
 
     assert len(found.interval.costs) == 40
+
+
+def test_bounds_hold_the_cost_of_an_old_wheel_that_scatters():
+    # Growth of the variance beyond what was once thought of: 13 times at the oldest age.
+    true, inside = true_interval(growth=12.0).costs[39], []
+    for seed in range(30):
+        found = costs_of(ground(100 + seed, growth=12.0))
+        inside.append(found.lower[39] <= true <= found.upper[39])
+
+    assert np.mean(inside) >= 0.87
 
 
 def test_growing_roundness_asks_for_a_dress_earlier():

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spc.dressing_costs import usual_step
+from spc.measured_cycles import usual_step
 from spc.replay.recorded import Recorded
 from spc.replay.truth import Truth
 from spc.simulate.play import settle

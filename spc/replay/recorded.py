@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spc.dressing_costs import Form, forms_of, held_size, usual_step
+from spc.dressing_costs import Form, forms_of, held_size
 from spc.errors import NotEnough, SpcError
-from spc.measured_cycles import DressWay, cycles_of_run
+from spc.measured_cycles import DressWay, cycles_of_run, usual_step
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Series
@@ -138,7 +138,7 @@ def recorded(run: Run, plan: Plan) -> Recorded:
         readings=int(mine.sum()),
         offsets=int((inside & (events["kind"] == "offset")).sum()),
         dresses=len(own) - 1,
-        known_to=min(max(cycles[place].parts for place in found.known), fit.longest + every),
+        known_to=found.known_to,
         every=every,
         beyond_um=_beyond(run, lead, series, begun, worth.sign * worth.held.target),
         fit=fit,
