@@ -34,36 +34,45 @@ def interval_picture(lens: Lens, found: DressCosts, interval: DressInterval) -> 
     return Picture(
         key="interval",
         title=say("wheel.interval_picture"),
-        caption=" ".join(_interval_words(lens, found, interval, habit)),
+        caption=say(
+            "wheel.interval_open" if interval.open_ended else "wheel.interval_says",
+            best=interval.best,
+            least=_cost_words(lens, found, interval, interval.best),
+        ),
         spec=interval_figure(
             found, interval, habit, tame(lens.study.plan.cost.currency, 12), lens.voice
         ),
         tables=(_interval_table(lens, found, interval, habit),),
+        notes=tuple(_interval_notes(lens, found, interval, habit)),
     )
 
 
-def _interval_words(
+def _interval_notes(
     lens: Lens, found: DressCosts, interval: DressInterval, habit: int | None
 ) -> Iterator[str]:
-    """The answer, how sure it is, the habit, where it ends."""
+    """How sure the best is, how flat the cost about it, the habit, where it ends."""
     say = lens.voice.say
     known, best = len(interval.costs), interval.best
-    least = _cost_words(lens, found, interval, best)
-    if interval.open_ended:
-        yield say("wheel.interval_open", best=best, least=least)
-    elif interval.flat_from == interval.flat_to:
-        yield say("wheel.interval_sharp", best=best, least=least)
+    low, high = found.best_lower, found.best_upper
+    if high == known:
+        yield say("wheel.interval_sure_open", low=low, high=high, n=found.cycles,
+                  share=f"{100 * found.open_share:.0f}")  # fmt: skip
     else:
-        yield say("wheel.interval_says", best=best, least=least,
-                  flat_from=interval.flat_from, flat_to=interval.flat_to)  # fmt: skip
-        low, high = found.best_lower, found.best_upper
-        key = "wheel.interval_sure_open" if high == known else "wheel.interval_sure"
-        yield say(key, low=low, high=high, n=found.cycles)
+        yield say("wheel.interval_sure", low=low, high=high, n=found.cycles)
+    if interval.flat_from == interval.flat_to:
+        yield say("wheel.interval_sharp", known=known)
+    else:
+        yield say("wheel.interval_near", flat_from=interval.flat_from, flat_to=interval.flat_to)
     if habit is not None and habit > known:
         yield say("wheel.interval_habit_beyond", habit=habit)
     elif habit is not None and habit != best:
         yield _habit_words(lens, found, interval, habit)
     yield say("wheel.interval_beyond", known=known)
+    if found.inferred:
+        wear = "leaves" if found.resets_size else "stays"
+        offsets = "cleared" if found.clears_offsets else "kept"
+        yield say("wheel.interval_inferred", wear=say(f"wheel.interval_wear_{wear}"),
+                  offsets=say(f"wheel.interval_offsets_{offsets}"))  # fmt: skip
 
 
 def _habit_words(lens: Lens, found: DressCosts, interval: DressInterval, habit: int) -> str:

@@ -116,7 +116,8 @@ def costs_of(*slopes, dress_cost=1.8, parts=40):
 
 
 def words_of_interval(study, found):
-    return interval_picture(Lens(study, voice()), found, found.interval).caption
+    picture = interval_picture(Lens(study, voice()), found, found.interval)
+    return " ".join((picture.caption, *picture.notes))
 
 
 def test_the_cost_picture_names_the_best_interval_and_what_the_habit_costs(study):
@@ -129,11 +130,14 @@ def test_the_cost_picture_names_the_best_interval_and_what_the_habit_costs(study
 
     go.Figure(picture.spec)
     assert picture.caption == (
-        "Dressing every 6 parts costs least: 0.650 units per part (95 %: 0.650 to 0.650). From 5 "
-        "to 8 parts nothing costs over 5 % more. By what 7 finished cycles leave open, the best "
-        "lies between 6 and 6 parts (95 %). The habit of 30 parts costs 0.960 units per part more "
-        "(95 %: 0.960 to 0.960). Nothing is drawn beyond 40 parts, the longest cycle seen; the "
-        "band is 95 %."
+        "Dressing every 6 parts costs least: 0.650 units per part (95 %: 0.650 to 0.650)."
+    )
+    assert picture.notes == (
+        "By what 7 finished cycles leave open, the best lies between 6 and 6 parts (95 %).",
+        "From 5 to 8 parts nothing costs over 5 % more.",
+        "The habit of 30 parts costs 0.960 units per part more (95 %: 0.960 to 0.960).",
+        "Nothing is drawn beyond 40 parts: fewer than three dress cycles were measured farther. "
+        "The band is 95 %.",
     )
     assert ("6", "0.650", "0.650 to 0.650") in picture.tables[0].rows
     assert max(picture.spec["data"][1]["x"]) == 40
@@ -147,11 +151,28 @@ def test_the_cost_picture_says_what_refits_leave_open(study):
 
 
 def test_a_cost_that_still_falls_at_the_longest_cycle_names_no_best(study):
-    words = words_of_interval(study, costs_of(*[0.001] * 40, parts=20))
+    # Of slope 0.001 the cost falls all along to 20 parts; of 0.02 it is least at 13.
+    words = words_of_interval(study, costs_of(*[0.001] * 30, *[0.02] * 10, parts=20))
 
     assert "still falls at 20 parts" in words
     assert "costs least" not in words
-    assert "The habit of 30 parts is longer than any cycle of this run" in words
+    assert "the best lies at 13 parts or more (95 %): in 75 % of the draws" in words
+    assert "What the habit of 30 parts costs is not known from this run" in words
+
+
+def test_an_interval_without_equals_is_sharp_as_far_as_it_is_known_and_has_bounds(study):
+    # Part n costs 1 n and a dress 1.8: 1.8 + 1 = 2.8, (1.8 + 3) / 2 = 2.4, (1.8 + 6) / 3 = 2.6.
+    words = words_of_interval(study, costs_of(*[1.0] * 40, parts=20))
+
+    assert "Any other interval up to 20 parts costs over 5 % more" in words
+    assert "the best lies between 2 and 2 parts (95 %)" in words
+
+
+def test_a_dress_that_the_plan_does_not_describe_is_told_from_the_steps(study):
+    found = replace(costs_of(*[0.1] * 40), inferred=True, resets_size=False)
+
+    assert "wear stays in the size, and the control takes back" in words_of_interval(study, found)
+    assert "does not say" not in words_of_interval(study, replace(found, inferred=False))
 
 
 def test_a_habit_that_refits_do_not_tell_from_the_best_is_not_called_dearer(study):
