@@ -6,14 +6,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.findings import Act, Prompt
-from spc.report.lens import FeatureLens, Lens
+from spc.report.lens import Lens
 from spc.report.marks import mark_key
 from spc.report.pieces import Table
 
 #: Calls listed on the page, newest last.
 MOST_LISTED = 40
-#: Measured parts on each side that a call's outcome is read from, as many as for an act's effect.
-_SIDE = 3
+#: Measured parts on each side that a call's outcome is read from, as many as for an act's effect;
+#: one alone tells no distance from its own scatter.
+_SIDE, _FEWEST = 3, 2
+#: Acts that move the size: no outcome is read across one of them.
+_MOVES = ("dress", "offset", "wheel", "swivel")
 _ANSWERED_BY = {
     "offset": ("offset",), "dress": ("dress", "wheel"), "swivel": ("swivel",),
     "let_it_warm": ("pause",), "check": ("master", "coolant", "note"), "hold": ("cleared",),
@@ -26,8 +29,8 @@ class Call:
     One call for an act, however often it was repeated until it was answered or withdrawn.
 
     `answer` is the act that answered it; `again` is True where a second reading was called for and
-    taken. `before` and `after` are distances of the lead feature
-    from its target, in µm, None where they cannot be told.
+    taken. `before` and `after` are distances of the lead feature from its target, in µm, over parts
+    between the answer and the acts next to it; None where they are too few or nothing was done.
     """
 
     first: Prompt
@@ -93,7 +96,7 @@ def _call(lens: Lens, streak: list[Prompt]) -> Call:
     following = [p.part for p in lens.study.prompts if p.part > last.part]
     until = following[0] if following else lens.study.last_part + 1
     answer = _answer(lens, last, until)
-    before, after = _distances(lens.lead, last.part if answer is None else answer.after_part)
+    before, after = (None, None) if answer is None else _distances(lens, answer.after_part)
     again = last.advice.action == "measure_again" and _read_again(lens, last.part)
     return Call(streak[0], last, len(streak), answer, again, before, after)
 
@@ -103,13 +106,18 @@ def _read_again(lens: Lens, part: int) -> bool:
     return bool(((table["part"] == part) & (table["repeat"] > 0)).any())
 
 
-def _distances(lead: FeatureLens | None, part: int) -> tuple[float | None, float | None]:
+def _distances(lens: Lens, part: int) -> tuple[float | None, float | None]:
+    """Distance from target before and after an act, from parts that no other act lies between."""
+    lead = lens.lead
     if lead is None or lead.of.feature.target_um is None:
         return None, None
     away = lead.of.series.deviation_um - lead.of.feature.target_um
-    until = int(np.searchsorted(lead.of.series.parts, part, side="right"))
-    sides = away[max(0, until - _SIDE) : until], away[until : until + _SIDE]
-    before, after = (abs(float(side.mean())) if len(side) else None for side in sides)
+    moved = [act.after_part for act in lens.study.acts if act.kind in _MOVES]
+    begun = max((at for at in moved if at < part), default=0)
+    ended = min((at for at in moved if at > part), default=lens.study.last_part)
+    low, until, high = np.searchsorted(lead.of.series.parts, (begun, part, ended), side="right")
+    sides = away[max(low, until - _SIDE) : until], away[until : min(high, until + _SIDE)]
+    before, after = (abs(float(s.mean())) if len(s) >= _FEWEST else None for s in sides)
     return before, after
 
 
@@ -181,8 +189,11 @@ def _answer_words(lens: Lens, call: Call) -> str:
 
 def _outcome_words(lens: Lens, call: Call) -> str:
     told = call.last.advice.action not in ("measure_again", "check", "hold")
-    if not told or call.before is None or call.after is None or lens.lead is None:
+    aimed = lens.lead is not None and lens.lead.of.feature.target_um is not None
+    if not told or call.answer is None or lens.lead is None or not aimed:
         return lens.voice.say("record.unknown")
+    if call.before is None or call.after is None:
+        return lens.voice.say("record.few")
     before, after = (lens.lead.estimate(v) for v in (call.before, call.after))
     key = "record.closer" if call.after < call.before else "record.farther"
     return lens.voice.say(key, before=before, after=after)

@@ -86,6 +86,39 @@ def test_the_outcome_is_the_distance_from_target_of_three_parts_on_each_side():
     assert call.came_closer is bool(abs(after) < abs(before))
 
 
+def test_an_outcome_is_read_from_no_part_beyond_the_act_before_or_after():
+    # Parts 3, 6, 9 ... are measured; by hand: 9 to 15 before the offset, 18 and 21 after it.
+    acts = [offset(6), offset(15), offset(22)]
+    lens = lens_of((15, "offset", {}), (18, "grind_on", {}), acts=acts)
+    y = dict(zip(lens.lead.of.series.parts, lens.lead.of.series.deviation_um, strict=True))
+
+    (call,) = calls(lens)
+
+    assert call.before == pytest.approx(abs(np.mean([y[9], y[12], y[15]])))
+    assert call.after == pytest.approx(abs(np.mean([y[18], y[21]])))
+
+
+def test_one_part_between_two_acts_tells_no_outcome():
+    acts = [offset(12), offset(15), offset(30)]
+    lens = lens_of((15, "offset", {}), (18, "grind_on", {}), acts=acts)
+
+    (call,) = calls(lens)
+
+    assert call.before is None
+    assert call.came_closer is None
+    assert record_table(lens).rows[0][4] == "not told: too few parts between acts"
+    assert "closer to target 0 times and did not 0 times" in summary(lens)
+
+
+def test_a_call_nobody_answered_is_given_no_outcome():
+    lens = lens_of((33, "offset", {}), (36, "grind_on", {}))
+
+    (call,) = calls(lens)
+
+    assert (call.before, call.after, call.came_closer) == (None, None, None)
+    assert record_table(lens).rows[0][4] == "not told"
+
+
 def test_a_run_without_calls_says_so():
     assert summary(lens_of((3, "grind_on", {}))) == "The adviser called for nothing."
 
