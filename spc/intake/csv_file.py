@@ -12,11 +12,11 @@ from spc.intake.cells import UM
 from spc.intake.columns import Column, Layout, Lexicon
 from spc.intake.decoding import Given, Text, content_of, text_of
 from spc.intake.dialect import Dialect, find_dialect
+from spc.intake.doubts import doubts_of, said_out
 from spc.intake.jobs import other_jobs
 from spc.intake.last_line import settle_last_line
 from spc.intake.lines import DATA, SKIPPED, Lines, sort_lines, why_slid
 from spc.intake.meaning import Sense, Target, near_nominal, target_of
-from spc.intake.quarantine import shortened
 from spc.intake.readings import (
     TAKEN,
     UNITS,
@@ -48,6 +48,7 @@ class Sheet:
     times: Times | None
     streams: list[Stream]
     doubtful: list[str] = field(default_factory=list)
+    said_out: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     celsius: NDArray[np.float64] | None = None
 
@@ -186,26 +187,12 @@ def read_sheet_text(
     _refuse_contradictions(sheet)
     _refuse_slid_rows(sheet, targets)
     for stream in sheet.streams:
-        sheet.doubtful += [_doubt(sheet, stream, at) for at in screen(stream, text.name).tolist()]
+        far = screen(stream, text.name).tolist()
+        sheet.doubtful += doubts_of(table, stream, far, text.name)
+        sheet.said_out += said_out(table, stream, text.name)
     _refuse_another_part(sheet)
     _correct_for_warmth(sheet)
     return sheet
-
-
-def _doubt(sheet: Sheet, stream: Stream, at: int) -> str:
-    """A reading that is kept although it is hardly one of this part."""
-    row, target = int(stream.rows[at]), stream.target
-    seen = shortened(sheet.table.text(row, stream.column.index), 40)
-    place = f"{sheet.name}, row {sheet.table.line[row]}, {target.feature.name}: {seen}"
-    if not target.sized:
-        return f"{place} is below zero, which {target.feature.kind} cannot be; kept and flagged"
-    nominal = float(target.nominal_um) / UM[target.feature.unit]
-    if near_nominal(stream.size[at : at + 1], target.feature.unit, target)[0]:
-        return f"{place} lies more than three tolerance widths from nominal; kept and flagged"
-    return (
-        f"{place} cannot be a size of this part (nominal {nominal:.7g} {target.feature.unit});"
-        " kept and flagged"
-    )
 
 
 def _refuse_contradictions(sheet: Sheet) -> None:

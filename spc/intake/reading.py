@@ -128,6 +128,7 @@ def read_sheets(
 def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
     """The run in sheets already read."""
     remarks = [f"{QUESTION}{feature.doubt}" for feature in plan.features if feature.doubt]
+    remarks = _said_out(sheets) + remarks
     remarks += [remark for sheet in sheets for remark in _said(sheet)]
     sequence = in_order(sheets, plan)
     account = Account()
@@ -162,6 +163,15 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
         ),
         remarks=tuple(remarks),
     )
+
+
+def _said_out(sheets: Many[Sheet]) -> list[str]:
+    """Parts that somebody called bad come before every other question."""
+    return [
+        remark
+        for sheet in sheets
+        for remark in _questions(sheet.name, sheet.said_out, "cells that call a part bad")
+    ]
 
 
 def _said(sheet: Sheet) -> list[str]:

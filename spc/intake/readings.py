@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.errors import BadQuantity
+from spc.intake import words
 from spc.intake.cells import UM, Convention, Number, deviation_and_size, read_number
 from spc.intake.columns import Column
 from spc.intake.meaning import Sense, Target, near_nominal, near_zero, sense_of
@@ -15,6 +16,8 @@ from spc.intake.times import Column as TextColumn
 from spc.intake.whole_column import Digits, deviations_and_sizes, digits
 
 TAKEN, BLANK, REFUSED = range(3)
+#: How the reason ends of a cell that calls the part bad and gives no size.
+SAYS_OUT = "says that the part is out of limits and gives no size"
 UNITS = (None, "mm", "in", "um")
 #: Stands in place of a unit that is none of these.
 UNKNOWN = -1
@@ -142,7 +145,8 @@ def _read_one_by_one(
         try:
             number = read_number(text, convention)
         except BadQuantity as error:
-            stream.reasons[at] = str(error)
+            bad = words.says_out(text, below=not stream.target.feature.zero_bounded)
+            stream.reasons[at] = f"{text!r} {SAYS_OUT}" if bad else str(error)
             continue
         odd[at] = number
         stream.state[at] = TAKEN

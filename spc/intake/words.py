@@ -156,6 +156,17 @@ NO_EVENT = frozenset({"", "none", "no", "nothing", "keine", "kein", "nein", "auc
                       "ok", "na", "nan", "null", "false", "nil"})  # fmt: skip
 
 
+# What is written in place of a size when a part is bad, or beyond the reach of the gauge.
+_OUT = (
+    "nok notok ng nogood out outoflimits outoftol outoftolerance oot toolarge toosmall oversize"
+    " undersize over under reject rejected scrap scrapped fail failed nio nichtio ausschuss"
+    " aussertoleranz zugross zuklein ubermass uebermass untermass verworfen rebut horstol"
+    " horstolerance nonconforme tropgrand troppetit rechazado fueradetolerancia scarto"
+    " fuoritolleranza"
+)
+_OUT_WORDS = frozenset(_OUT.split())
+_BEYOND = re.compile(r"^([<>≤≥]+)\s*[+-]?\d")
+
 #: Words are told by so many signs. Own choice.
 LONGEST = 200
 
@@ -210,6 +221,28 @@ def says_summary(text: str, *, sure: bool = False) -> bool:
         return False
     first = re.split(r"[\s:=/(\[,;|]+", plain, maxsplit=1)[0]
     return len(first) > 2 and key(first) in known and not first[-1:].isdigit()
+
+
+def says_out(text: str, *, below: bool = True) -> bool:
+    """
+    Whether a cell calls the part bad instead of giving its size.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+    below : bool
+        Whether "less than" is bad, too; not so for roughness and the like.
+
+    Examples
+    --------
+    >>> says_out("n.i.O."), says_out(">25,008"), says_out("ERR"), says_out("<0.2", below=False)
+    (True, True, False, False)
+    """
+    beyond = _BEYOND.match(text.strip())
+    if beyond:
+        return below or ">" in beyond[1] or "≥" in beyond[1]
+    return key(text) in _OUT_WORDS
 
 
 def event_kind(text: str) -> str | None:

@@ -80,3 +80,31 @@ def test_wide_limits_of_the_plan_are_asked_about(read):
     run = read("part,seat A\n1,25.0031\n", plan=plan)
 
     assert run.remarks[0].startswith("question: feature 'seat A': a limit at a deviation of 0.6 mm")
+
+
+@pytest.mark.parametrize("cell", ["n.i.O.", ">25,008", "< 24,9", "NOK", "Ausschuß", "hors tol."])
+def test_a_part_called_bad_without_a_size_is_asked_about_first(read, cell):
+    run = read(f"part;seat A\n1;25,0031\n2;{cell}\n3;250031\n4;25,0044\n")
+
+    assert run.rejects[["row", "text"]].values.tolist() == [[3, cell]]
+    assert "out of limits and gives no size" in run.rejects["reason"].iloc[0]
+    assert questions(run)[0].endswith(
+        f"run.csv, row 3, seat A: {cell} says that the part is out of limits, with no size;"
+        " where is that part?"
+    )
+
+
+def test_a_gauge_that_gave_nothing_calls_no_part_bad(read):
+    run = read("part,seat A,seat B\n1,25.0031,19.99\n2,ERR,19.99\n3,---,19.99\n", name="a.csv")
+
+    assert not questions(run)
+
+
+def test_impossible_readings_of_a_feature_are_one_question(read):
+    cells = [*["25,0063"] * 5, "250069", "25.006,3", "-25,0071"]
+    run = read(sizes(*cells), plan=for_nominal(25, 0.011, 0.002))
+
+    assert len(run.measurements) == 8
+    (asked,) = questions(run)
+    assert "3 readings cannot be sizes of this part (nominal 25 mm)" in asked
+    assert asked.endswith("(row 7: 250069, row 8: 25.006,3, row 9: -25,0071)")
