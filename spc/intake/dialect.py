@@ -5,7 +5,7 @@ Nothing is sniffed blind. Every separator is tried; the one under which most cel
 near the plan's nominals wins, and the same for the decimal mark of each column.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from spc.errors import UnreadableRun
@@ -99,7 +99,7 @@ def find_dialect(
     if not found:
         bare = _without_header(text, lines, reader)
         if bare is None:
-            raise _no_column(text, lines, lexicon)
+            raise _no_column(text, lines, reader)
         return bare
     best = max(found, key=lambda header: (_fits(lines, header, reader), header.score))
     best = _units_below(lines, best)
@@ -242,16 +242,37 @@ def _without_header(text: Text, lines: list[str], reader: Reader) -> tuple[Diale
     return None
 
 
-def _no_column(text: Text, lines: list[str], lexicon: Lexicon) -> UnreadableRun:
+def _no_column(text: Text, lines: list[str], reader: Reader) -> UnreadableRun:
+    features = reader.lexicon.features
+    if not features:
+        return UnreadableRun(
+            f"{text.name}: no known column: the plan has no feature that stands in files"
+        )
     filled = [line for line in lines[:_DEEPEST_HEADER] if line.strip()]
-    pieces = [max((cut_line(x, s).fields or [x] for s in SEPARATORS), key=len) for x in filled[:20]]
-    seen = max(pieces, key=len) if pieces else []
+    pieces = [max((cut_line(x, s).fields or [x] for s in SEPARATORS), key=len) for x in filled]
+    seen = max(pieces[:20], key=len) if pieces else []
+    below = [fields for fields in pieces if len(fields) == len(seen) and fields is not seen]
     shown = ", ".join(repr(field[:40]) for field in seen[:12] if field)
-    sought = ", ".join(repr(f.name) for f in lexicon.features)
+    sought = ", ".join(repr(f.name) for f in features)
+    hints = [f'"{name}" = "{header[:40]}"' for name, header in _could_hold(seen, below, reader)]
+    cure = "name the columns in the plan, under [columns]"
+    if hints:
+        cure = f"name the columns in the plan, such as [columns] {', '.join(hints)}"
     return UnreadableRun(
-        f"{text.name}: no known column; seen: {shown or 'nothing'}; sought: {sought};"
-        ' name the columns in the plan, such as [columns] "'
-        f'{lexicon.features[0].name}" = "{(seen or ["D1"])[-1][:40]}"'
-        if lexicon.features
-        else f"{text.name}: no known column: the plan has no feature that stands in files"
+        f"{text.name}: no known column; seen: {shown or 'nothing'}; sought: {sought}; {cure}"
     )
+
+
+def _could_hold(
+    headers: list[str], rows: list[list[str]], reader: Reader
+) -> Iterator[tuple[str, str]]:
+    """Each size of the plan with a column most of whose cells are near its nominal."""
+    used: set[int] = set()
+    for name, target in reader.targets.items():
+        for index, header in enumerate(headers):
+            cells = [row[index] for row in rows if row[index]]
+            near = sum(any(proves(c, Convention(m), None, target) for m in ".,") for c in cells)
+            if header and index not in used and 2 * near > len(cells):
+                used.add(index)
+                yield name, header
+                break

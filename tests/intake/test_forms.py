@@ -4,6 +4,7 @@ import io
 
 import pytest
 
+from spc.errors import UnreadableRun
 from spc.intake import read_run
 from spc.intake.tokens import cut_line
 
@@ -284,3 +285,21 @@ def test_a_dash_reads_standard_input(monkeypatch, seats, taken):
 
     assert taken(run) == {("1", "seat A", 0): 3.1}
     assert run.sources[0].name == "-"
+
+
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [
+        (
+            "Nr,D1,D2,event,amount_um\n1,25.0031,19.9946,,\n2,25.0033,19.9946,offset,-3\n",
+            'such as [columns] "seat A" = "D1", "seat B" = "D2"',
+        ),
+        ("no;when;left\n1;06:07;19,9946\n2;06:09;19,9946\n", 'such as [columns] "seat B" = "left"'),
+        ("part,event,amount_um\n1,offset,-3\n", "under [columns]"),
+    ],
+)
+def test_a_missing_column_names_those_that_could_hold_the_sizes(read, text, hint):
+    with pytest.raises(UnreadableRun, match="no known column") as refused:
+        read(text)
+
+    assert str(refused.value).endswith(f"name the columns in the plan, {hint}")
