@@ -175,6 +175,10 @@ def limits_of_size(fit: str) -> LimitsOfSize:
         raise UnknownFit(
             f"{fit!r} is not a tolerance class; write size, letter and grade, such as '25 k5'"
         )
+    if match[3].startswith("0"):
+        raise UnknownFit(
+            f"{fit!r}: IT{match[3]} lies outside the tables here, which hold IT1 to IT12"
+        )
     nominal = float(Decimal(match[1].replace(",", ".")))
     letter, grade = match[2], int(match[3])
     if letter not in (*_SHAFTS, "H"):

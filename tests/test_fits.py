@@ -128,6 +128,7 @@ def test_a_step_ends_with_its_upper_bound():
     [
         ("25 cd6", "'cd'"), ("25 fg6", "'fg'"), ("25 j6", "'j'"), ("25 a9", "'a'"),
         ("25 G7", "'G'"), ("25 h13", "IT13"), ("501 h6", "501"), ("0 h6", "0 mm"),
+        ("25 h01", "IT01"), ("25 h0", "IT0"), ("25 h05", "IT05"), ("25 K5", "'K'.*the hole H"),
         ("25", "not a tolerance class"), ("h6", "not a tolerance class"),
         ("nan h6", "not a tolerance class"),
     ],

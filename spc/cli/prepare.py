@@ -23,7 +23,12 @@ plan_app = typer.Typer(no_args_is_help=True, help="Draft a plan, show one, freez
 
 def fit(
     tolerance_class: Annotated[
-        str, typer.Argument(metavar="FIT", help='Size, letter and grade, such as "25 k5".')
+        str,
+        typer.Argument(
+            metavar="FIT",
+            help='Size, letter and grade, such as "25 k5": shafts d, e, f, g, h, js, k, m, n, p, r '
+            "and s, the hole H, grades 1 to 12, above 0 to 500 mm.",
+        ),
     ],
     as_json: AsJson = False,
 ) -> None:

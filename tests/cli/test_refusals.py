@@ -1,0 +1,61 @@
+"""What commands say when they are asked for something that cannot be."""
+
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+from spc.cli.app import main
+from spc.fits import UnknownFit, limits_of_size
+
+ROOT = Path(__file__).parents[2]
+PLAN = """
+[job]
+part = "Lock pin"
+[[feature]]
+name = "seat"
+nominal = 25.0
+upper = 0.010
+lower = -0.010
+"""
+
+
+@pytest.fixture
+def spc_says(capsys, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("SPC_LEDGER", raising=False)
+    Path("pin.toml").write_text(PLAN)
+    rows = [f"{part},25.{(part % 7):04d}" for part in range(1, 60)]
+    Path("good.csv").write_text("part,seat\n" + "\n".join(rows) + "\n")
+
+    def run(*words):
+        monkeypatch.setattr(sys, "argv", ["spc", *words])
+        with pytest.raises(SystemExit) as end:
+            main()
+        said = capsys.readouterr()
+        return end.value.code or 0, said.out, said.err
+
+    return run
+
+
+def test_help_and_readme_name_the_letters_and_grades_that_are_held(spc_says):
+    told = " ".join(spc_says("fit", "--help")[1].split())
+    listed = re.search(r"shafts (.*), the hole H, grades 1 to 12", told)[1]
+    letters = (*listed.replace(" and ", ", ").split(", "), "H")
+
+    assert len(letters) == 13
+    for letter in letters:
+        assert limits_of_size(f"25 {letter}12").grade == 12
+    for letter in ("K", "j", "t", "JS"):
+        with pytest.raises(UnknownFit):
+            limits_of_size(f"25 {letter}5")
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert f"shafts {', '.join(letters[:-1])} and the hole H, grades 1 to 12" in readme
+
+
+def test_a_grade_with_a_nought_is_refused(spc_says):
+    status, out, err = spc_says("fit", "25 h01")
+
+    assert (status, out) == (2, "")
+    assert "IT01 lies outside the tables" in err
