@@ -61,7 +61,7 @@ def _lines(found: "Replay") -> tuple[list[str], list[tuple[str, ...]], list[str]
     last = found.first_part + found.parts - 1
     before = [
         f"{found.part}, parts {found.first_part} to {last}: {found.cycles} finished dress cycles, "
-        f"the longest {found.known_to} parts. Costs in {found.currency} per part.",
+        f"known up to {found.known_to} parts from a dress. Costs in {found.currency} per part.",
     ]
     rows = [_HEAD, *(_row(way) for way in found.ways)]
     return before, rows, ["", *_verdicts(found), *_notes(found)]
@@ -112,7 +112,7 @@ def _judged(way: "Way", found: "Replay", lead: str = "") -> str:
     more = way.more
     assert more is not None  # callers pick ways with a difference
     name = way_words(way)
-    name = lead + name if lead else name[:1].upper() + name[1:]
+    name = lead + name if lead else _capital(name)
     whole = f"{abs(more.middle) * found.parts:.3g} {found.currency} on this run"
     if more.high < 0:
         return f"{name} would have cost less: {-more.middle:.3f} per part, {whole}."
@@ -134,12 +134,22 @@ def _notes(found: "Replay") -> Iterator[str]:
             f"A fixed count corrects the whole distance beyond {found.beyond_um:.1f} µm from "
             "target, as this run was corrected."
         )
-    if any(way.held_at for way in found.ways):
+    if any(way.held_at or way.forced for way in found.ways):
         yield (
-            f"How a wheel cuts beyond {found.known_to} parts is not known from this run: no cycle "
-            "went that far, so nothing here grinds on past that."
+            f"How a wheel cuts beyond {found.known_to} parts is not known from this run: fewer "
+            "than three dress cycles were measured farther, so nothing here grinds on past that."
         )
+    for way in found.ways:
+        if way.forced >= 0.005:
+            yield (
+                f"{_capital(way_words(way))}: {100 * way.forced:.0f} % of its dresses were made "
+                "for that alone."
+            )
     yield (
         "One run cannot tell other wheels, materials or days; burn and cracks do not show in sizes."
     )
-    yield from (f"{remark[:1].upper()}{remark[1:]}." for remark in found.remarks)
+    yield from (f"{_capital(remark)}." for remark in found.remarks)
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]

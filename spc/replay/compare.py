@@ -15,7 +15,7 @@ from spc.replay.recorded import Recorded, recorded
 from spc.replay.truth import Truth
 from spc.run import Run
 from spc.simulate.policies import BeyondShare, Policy
-from spc.wear_fit import Floats
+from spc.wear_fit import FEWEST_CYCLES, Floats
 
 #: Draws that a 95 % interval needs at least: the outermost of 39 hold it (Wilks 1941, from memory).
 FEWEST_DRAWS = 39
@@ -52,7 +52,7 @@ class Way:
     dresses: float | None = None
     offsets: float | None = None
     readings: float | None = None
-    forced: float = 0.0  # share of its dresses made because no recorded cycle went further
+    forced: float = 0.0  # share of its dresses made because the run tells of no older wheel
 
     @property
     def settled(self) -> bool:
@@ -180,7 +180,7 @@ def _ways(
 ) -> Iterator[Way]:
     yield Way("done")
     if adviser:
-        most = _most(record.plan)
+        most = advisor_for(record.plan).settings.max_parts
         held = most is None or most > record.known_to
         yield Way("adviser", held_at=record.known_to if held else None)
     usual, step = record.usual_dress, record.every
@@ -195,8 +195,8 @@ def _ways(
 def _checked(record: Recorded, way: Way) -> Way:
     if way.dress_after is not None and way.dress_after > record.known_to:
         why = (
-            "not known from this run: no cycle went that far; the longest was "
-            f"{record.known_to} parts"
+            f"not known from this run: fewer than {FEWEST_CYCLES} dress cycles were measured "
+            f"beyond {record.known_to} parts"
         )
         return replace(way, not_known=why)
     return way
@@ -219,8 +219,9 @@ def policy_of(way: Way, record: Recorded) -> Policy:
     """
     plan = record.plan
     if way.kind == "adviser":
-        most = min(_most(plan) or record.known_to, record.known_to)
-        wheel = plan.wheel.model_copy(update={"max_parts_per_dress": most})
+        wheel = plan.wheel
+        if way.held_at is not None:
+            wheel = wheel.model_copy(update={"max_parts_per_dress": way.held_at})
         lead = record.lead.model_copy(update={"lead": True})
         told = (lead, *(plan.feature(form.name) for form in record.forms))
         made: Policy = advisor_for(plan.model_copy(update={"features": told, "wheel": wheel}))
@@ -234,12 +235,6 @@ def policy_of(way: Way, record: Recorded) -> Policy:
         # A wheel that touches on keeps its wear in the size: nothing is to be taken back.
         clears=record.way.clears_offsets or not record.way.resets_size,
     )
-
-
-def _most(plan: Plan) -> int | None:
-    """Parts after which the adviser of this plan dresses whatever else is true."""
-    habit = plan.wheel.parts_per_dress
-    return plan.wheel.max_parts_per_dress or (round(1.5 * habit) if habit else None)
 
 
 def _summed(way: Way, played: list[Played], done: Floats) -> Way:

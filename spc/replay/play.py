@@ -12,6 +12,7 @@ from spc.simulate.play import settle
 from spc.simulate.policies import Policy
 from spc.simulate.process import rounded
 from spc.wear_fit import Floats
+from spc.wheel.cycles import SETUP_PARTS
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,7 @@ class Played:
     dresses: int
     offsets: int
     readings: int
-    forced: int = 0  # dresses because no recorded cycle went further
+    forced: int = 0  # dresses because the run tells of no older wheel
 
 
 class Bench:
@@ -74,7 +75,7 @@ class Bench:
         if typed:
             self._moves += self._sign * typed
             # The moves of setting up stay at a dress, as the control does it.
-            self._late += self._sign * typed if self.age > _SETTING_PARTS else 0.0
+            self._late += self._sign * typed if self.age > SETUP_PARTS else 0.0
             self.done["offset"] += 1
         return typed
 
@@ -97,15 +98,11 @@ class Bench:
         self.done["idle minutes"] += round(minutes)
 
 
-#: Moves entered up to this part of a cycle are setting up.
-_SETTING_PARTS = 3
-
-
 def play(policy: Policy, record: Recorded, truth: Truth) -> Played:
     """
     A policy on one truth: it says when to measure next and what to do.
 
-    A wheel older than any of the record is dressed: nothing is known of it.
+    A wheel as old as the run tells of is dressed: nothing is known beyond.
     """
     bench, lead = Bench(record, truth), record.lead.name
     acts: Counter[str] = Counter()

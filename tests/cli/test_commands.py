@@ -396,7 +396,7 @@ def test_replay_compares_other_ways_with_what_was_done(spc_says):
     assert [row[0] for row in rows[:3]] == [
         "way", "what was done", "this adviser, dressing at 30 parts at the latest",
     ]  # fmt: skip
-    assert any(row[1].startswith("not known from this run: no cycle") for row in rows)
+    assert any(row[1].startswith("not known from this run: fewer than 3") for row in rows)
     assert "95 %" in rows[0]
     assert {len(row) for row in rows} == {len(rows[0])}
 

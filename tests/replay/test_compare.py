@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from ground import PROCESS, ground, ground_otherwise, plan_of
 
+from spc.cli.replay_texts import _notes
 from spc.errors import SpcError
 from spc.plan import Plan
 from spc.replay.compare import policy_of, replay
@@ -77,7 +78,8 @@ def test_a_dress_count_beyond_the_longest_cycle_is_marked_not_known():
     found = say(a_run(), dress_after=(30, 80))
 
     far = next(way for way in found.ways if way.dress_after == 80)
-    assert "not known from this run: no cycle went that far" in far.not_known
+    assert far.not_known.startswith("not known from this run: fewer than 3 dress cycles were ")
+    assert far.not_known.endswith("measured beyond 40 parts")
     assert far.cost is None
     assert far.more is None
     assert all(way.cost for way in found.ways if way is not far)
@@ -90,6 +92,25 @@ def test_the_adviser_is_held_at_the_longest_cycle_and_says_so():
     assert adviser.held_at == found.known_to == 40
     bound = say(a_run(), plan_of(PROCESS, wheel={"max_parts_per_dress": 35}), adviser=True)
     assert next(way for way in bound.ways if way.kind == "adviser").held_at is None
+
+
+def test_one_long_cycle_alone_tells_of_no_older_wheel():
+    run = a_run(parts=252)
+    # Without its third dress the run has one cycle of 80 parts among some of 40.
+    third = run.events.index[run.events["kind"] == "dress"][3]
+    long = replace(run, events=run.events.drop(third))
+
+    assert recorded(long, PLAN).known_to == 40
+
+
+def test_dresses_made_for_want_of_an_older_wheel_are_said():
+    found = say(a_run(), adviser=True)
+
+    adviser = found.ways[1]
+    assert 0.05 < adviser.forced < 0.5
+    words = " ".join(_notes(found))
+    assert f"40 parts at the latest: {100 * adviser.forced:.0f} % of its dresses were made" in words
+    assert "fewer than three dress cycles were measured farther" in words
 
 
 def test_a_run_of_two_finished_cycles_says_not_enough_yet():
