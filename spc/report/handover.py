@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from spc.findings import Act
+from spc.report.acts_done import acts_table
 from spc.report.claims import claim
 from spc.report.holds import (
     MOST_BY_THE_ACT,
@@ -13,10 +13,8 @@ from spc.report.holds import (
 )
 from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_words
-from spc.report.marks import mark_key
 from spc.report.next_cut import act_lines, either_words, left_in_short, move, subject, when_words
 from spc.report.pieces import Table, Term
-from spc.report.voice import tame
 from spc.wheel.advice import Advice
 
 #: Lines of each table that still fit on the sheet together with everything else.
@@ -238,56 +236,6 @@ def signal_words(lens: FeatureLens, signal: object) -> str:
         parts=lens.lens.span(first, last),
         says=lens.lens.voice.retell(getattr(signal, "says", "")),
     )
-
-
-def acts_table(lens: Lens, acts: list[Act]) -> Table:
-    """What was done to the machine and what it did to the size."""
-    say = lens.voice.say
-    timed = any(act.time for act in acts)
-    noted = any(act.note for act in acts)
-    serials = ["serial"] if lens.serials else []
-    head = ["after", *serials, *(["time"] if timed else []), "act", "amount", "effect"]
-    head += ["note"] if noted else []
-    rows = []
-    for act in acts:
-        row = [str(act.after_part) if act.after_part else say("handover.start")]
-        row += [lens.serial(act.after_part) for _ in serials]
-        if timed:
-            row.append(lens.voice.clock(act.time) if act.time else "")
-        row += [say(f"event.{act.kind}"), _act_amount(lens, act), effect_words(lens, act)]
-        rows.append(tuple([*row, tame(act.note, 60)] if noted else row))
-    first = 2 + timed + len(serials)
-    marks = tuple(
-        mark_key(act.kind, act.amount_um) if act.kind in ("dress", "offset", "swivel") else ""
-        for act in acts
-    )
-    return Table(
-        tuple(say(f"handover.{h}") for h in head),
-        tuple(rows),
-        frozenset({0, first, first + 1}),
-        marks=marks,
-        tight=True,
-    )
-
-
-def _act_amount(lens: Lens, act: Act) -> str:
-    if act.amount_um is not None:
-        return lens.voice.um(act.amount_um, 1, signed=True)
-    if act.minutes is not None:
-        return f"{lens.voice.number(act.minutes, 0)} min"
-    return ""
-
-
-def effect_words(lens: Lens, act: Act) -> str:
-    """What an act did to the lead feature, with twice its standard error."""
-    if act.effect_um is None or lens.lead is None:
-        return ""
-    digits = lens.lead.digits
-    effect = lens.voice.number(act.effect_um, digits, signed=True)
-    if act.effect_se_um is None:
-        return f"{effect} µm"
-    half = lens.voice.um(2 * act.effect_se_um, digits)
-    return lens.voice.say("handover.effect_value", effect=effect, u=half)
 
 
 def _gauge(lens: Lens) -> tuple[str, ...]:

@@ -5,11 +5,8 @@ from itertools import groupby, islice
 import numpy as np
 
 from spc.charts.limits import Chart
-from spc.report.handover import (
-    acts_table,
-    alike_words,
-    open_items,
-)
+from spc.report.acts_done import acts_table
+from spc.report.handover import alike_words, open_items
 from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_of, level_words
 from spc.report.limit_changes import change_words

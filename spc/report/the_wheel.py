@@ -3,8 +3,8 @@
 import math
 
 from spc.findings import Act
+from spc.report.acts_done import effect_words
 from spc.report.ages import ages_picture
-from spc.report.handover import effect_words
 from spc.report.how_often import dress_chapter
 from spc.report.lens import FeatureLens, Lens
 from spc.report.pieces import Chapter, Picture, Table, Term
