@@ -99,28 +99,29 @@ def _verdicts(found: "Replay") -> Iterator[str]:
     told = [way for way in found.ways if way.more is not None]
     for way in told:
         if way.kind == "adviser" and way.more is not None:
-            yield _judged(way, found)
-    rules = [way for way in told if way.kind == "rule" and way.more is not None and way.settled]
-    best = min(rules, key=lambda way: way.more.middle if way.more else 0.0, default=None)
-    if best is not None and best.more is not None and best.more.high < 0:
-        yield _judged(best, found, "Of the counts tried, ")
-    elif any(way.kind == "rule" for way in told):
+            yield _judged(way, way.more, found)
+    rules = [way for way in found.ways if way.among is not None]
+    best = min(rules, key=lambda way: way.among.middle if way.among else 0.0, default=None)
+    if best is not None and best.among is not None and best.among.high < 0:
+        many = f"the best of {len(rules)} counts tried" if len(rules) > 1 else ""
+        yield _judged(best, best.among, found, many)
+    elif rules:
         yield "No fixed count tried here would surely have cost less than what was done."
 
 
-def _judged(way: "Way", found: "Replay", lead: str = "") -> str:
-    more = way.more
-    assert more is not None  # callers pick ways with a difference
-    name = way_words(way)
-    name = lead + name if lead else _capital(name)
-    whole = f"{abs(more.middle) * found.parts:.3g} {found.currency} on this run"
-    if more.high < 0:
-        return f"{name} would have cost less: {-more.middle:.3f} per part, {whole}."
-    if more.low > 0:
-        return f"{name} would have cost more: {more.middle:.3f} per part, {whole}."
+def _judged(way: "Way", more: "Span", found: "Replay", picked: str = "") -> str:
+    name = _capital(way_words(way)) + (f", {picked}," if picked else "")
+    bounds = "95 %, for all of them at once" if picked else "95 %"
+    if more.low <= 0 <= more.high:
+        return (
+            f"{name}: this run does not settle whether it would have cost less "
+            f"({_span(more, '+.3f')} per part)."
+        )
+    low, high = sorted((abs(more.low), abs(more.high)))
     return (
-        f"{name}: this run does not settle whether it would have cost less "
-        f"({_span(more, '+.3f')} per part)."
+        f"{name} would have cost {'less' if more.high < 0 else 'more'}: {abs(more.middle):.3f} per "
+        f"part ({bounds}: {low:.3f} to {high:.3f}), {abs(more.middle) * found.parts:.3g} "
+        f"{found.currency} on this run ({low * found.parts:.3g} to {high * found.parts:.3g})."
     )
 
 

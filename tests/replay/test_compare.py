@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from ground import PROCESS, ground, ground_otherwise, plan_of
 
-from spc.cli.replay_texts import _notes
+from spc.cli.replay_texts import _notes, _verdicts
 from spc.errors import SpcError
 from spc.plan import Plan
-from spc.replay.compare import policy_of, replay
+from spc.replay.compare import Span, Way, policy_of, replay
 from spc.replay.play import as_done
 from spc.replay.recorded import recorded
 from spc.replay.truth import Truth
@@ -119,6 +119,37 @@ def test_a_run_of_two_finished_cycles_says_not_enough_yet():
     assert "2 finished dress cycles" in found.not_enough
     assert found.ways == ()
     assert found.as_dict()["schema"] == "spc.replay/1"
+
+
+def test_the_best_of_several_counts_has_bounds_that_hold_for_all_of_them():
+    found = say(a_run(), dress_after=(15, 20, 25, 30, 35, 40), every=(2, 8))
+    alone = say(a_run(), dress_after=(40,), every=(4,))
+
+    rules = [way for way in found.ways if way.kind == "rule"]
+    assert len(rules) == 8
+    for way in rules:
+        assert way.among.high - way.among.low > 1.1 * (way.more.high - way.more.low) > 0
+    assert all(way.among is None for way in found.ways if way.kind != "rule")
+    # One count alone is not picked: its bounds are about its own.
+    (only,) = (way for way in alone.ways if way.kind == "rule")
+    assert only.among.high - only.among.low == pytest.approx(
+        only.more.high - only.more.low, rel=0.3
+    )
+
+
+def test_the_verdict_carries_bounds_per_part_and_for_the_run():
+    way = Way("rule", 30, 4, more=Span(-0.05, -0.08, -0.02), among=Span(-0.05, -0.09, -0.01))
+    other = Way("rule", 40, 4, more=Span(0.0, -0.1, 0.1), among=Span(0.0, -0.2, 0.2))
+    found = replace(say(a_run()), ways=(Way("done"), way, other), parts=200)
+
+    assert list(_verdicts(found)) == [
+        "Dress every 30, check every 4, the best of 2 counts tried, would have cost less: 0.050 "
+        "per part (95 %, for all of them at once: 0.010 to 0.090), 10 units on this run (2 to 18)."
+    ]
+    unsure = replace(way, among=Span(-0.05, -0.11, 0.01))
+    assert list(_verdicts(replace(found, ways=(unsure, other)))) == [
+        "No fixed count tried here would surely have cost less than what was done."
+    ]
 
 
 @pytest.mark.parametrize("missing", ["upper", "lower"])
