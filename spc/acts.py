@@ -3,6 +3,7 @@
 import math
 from bisect import bisect_left
 from collections import Counter
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -12,12 +13,14 @@ from spc.charts.limits import Chart
 from spc.findings import Act, FeatureStudy
 from spc.plan import Plan
 from spc.run import Run
-from spc.series import Series
+from spc.series import Floats, Series
 
 #: Acts that move the level.
 _MOVES = ("dress", "offset", "wheel")
 #: Measured parts on either side that an effect is told from.
 _NEIGHBOURS = 3
+#: Standard errors between a move and the amount written that prove a slip: 1 % by chance.
+PROVEN_BY = 2.6
 
 
 def acts_of(
@@ -38,29 +41,43 @@ def acts_of(
         # An act between two parts belongs with the second; the last of a run with the first.
         if not (first - 1 <= after < last or after == last == run.made):
             continue
-        effect: tuple[float | None, float | None] = (None, None)
+        moved = None
         if lead and lead.sloping and event.kind in _MOVES and moves[after] == 1:
-            effect = effect_of(lead.series, lead.sloping, after, edges)
+            moved = moved_by(lead.series, lead.sloping, after, edges)
+        amount = _number(event.amount_um)
         acts.append(
             Act(
                 kind=str(event.kind),
                 after_part=after,
                 time=_instant(event.time),
-                amount_um=_number(event.amount_um),
+                amount_um=amount,
                 minutes=_number(event.minutes),
                 note=str(event.note),
-                effect_um=effect[0],
-                effect_se_um=effect[1],
+                effect_um=None if moved is None else moved.um,
+                effect_se_um=None if moved is None else moved.se_um,
+                contradicted=event.kind == "offset" and contradicts(moved, amount),
             )
         )
     return tuple(acts)
 
 
-def effect_of(
-    series: Series, chart: Chart, after_part: int, edges: list[int]
-) -> tuple[float | None, float | None]:
+@dataclass(frozen=True, eq=False)
+class Moved:
     """
     How far the level moved at one act, and the standard error of that.
+
+    `before_um` and `after_um` are the parts it is told from, carried along the drift to the act.
+    """
+
+    um: float
+    se_um: float
+    before_um: Floats
+    after_um: Floats
+
+
+def moved_by(series: Series, chart: Chart, after_part: int, edges: list[int]) -> Moved | None:
+    """
+    How far the level moved at one act.
 
     Parameters
     ----------
@@ -73,8 +90,8 @@ def effect_of(
 
     Returns
     -------
-    float or None, float or None
-        [µm] None when no part was measured between this act and its neighbours.
+    Moved or None
+        None when no part was measured between this act and its neighbours.
 
     Notes
     -----
@@ -89,13 +106,40 @@ def effect_of(
     before = np.arange(max(low, middle - _NEIGHBOURS), middle)
     after = np.arange(middle, min(high, middle + _NEIGHBOURS))
     if not len(before) or not len(after):
-        return None, None
+        return None
     slope, slope_spread = getattr(chart, "slope", 0.0), getattr(chart, "slope_spread", 0.0)
     apart = float(series.parts[after].mean() - series.parts[before].mean())
-    y = series.deviation_um
-    moved = float(y[after].mean() - y[before].mean()) - slope * apart
+    y = series.deviation_um - slope * (series.parts - after_part)
     spread = chart.sigma * math.sqrt(1 / len(before) + 1 / len(after))
-    return moved, math.hypot(spread, slope_spread * apart)
+    return Moved(
+        um=float(y[after].mean() - y[before].mean()),
+        se_um=math.hypot(spread, slope_spread * apart),
+        before_um=y[before],
+        after_um=y[after],
+    )
+
+
+def contradicts(moved: Moved | None, amount_um: float | None) -> bool:
+    """
+    Whether the parts prove that an offset did something else than was written.
+
+    Notes
+    -----
+    Three things together (our choice): the move lies beyond 2.6 standard errors from the amount,
+    as one right entry in a hundred does; it is nearer to none, to twice the amount or to the
+    amount with the other sign; and every part taken for itself, of two at least on either side,
+    says so, since one wild part is no proof.
+    """
+    if moved is None or not amount_um or min(len(moved.before_um), len(moved.after_um)) < 2:
+        return False
+    if abs(moved.um - amount_um) <= PROVEN_BY * moved.se_um:
+        return False
+    slips = np.array([0.0, 2 * amount_um, -amount_um])
+    slip = float(slips[np.argmin(np.abs(slips - moved.um))])
+    singly = np.concatenate(
+        [moved.after_um - moved.before_um.mean(), moved.after_um.mean() - moved.before_um]
+    )
+    return bool(np.all(np.abs(singly - slip) < np.abs(singly - amount_um)))
 
 
 def _instant(time: Any) -> datetime | None:

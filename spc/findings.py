@@ -97,6 +97,7 @@ class Act:
 
     `effect_um` is the level of the parts measured after it minus the level before, each from at
     most three parts; `effect_se_um` its standard error. Both None when either side is missing.
+    `contradicted`: the parts prove that the size did not move by the amount of an offset.
     """
 
     kind: str
@@ -107,6 +108,7 @@ class Act:
     note: str
     effect_um: float | None
     effect_se_um: float | None
+    contradicted: bool = False
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,9 @@ import pytest
 
 from spc.errors import SpcError
 from spc.plan import read_plan
+from spc.report.handover import open_items
+from spc.report.lens import Lens
+from spc.report.voice import voice
 from spc.shifts import shift_span
 from spc.stability import most_by_chance
 from spc.study import advisor_for, examine
@@ -330,6 +333,51 @@ def test_a_slip_of_the_keyboard_is_left_out_of_charts_and_asked_about(plan, make
     assert study.outside == (41,)
     assert [(span.first, span.last) for span in study.held] == [(41, 41)]
     assert any(remark.startswith("question: 1 reading of seat") for remark in study.remarks)
+
+
+def written_as_three(make_run, really, *, events=(), every=1):
+    """An offset written as -3 um that in truth moved the size by another amount."""
+    told = [(0, "dress"), (60, "dress"), *events]
+    run = wearing(make_run, events=[*told, (90, "offset", {"um": really})], every=every)
+    run.events.loc[run.events["kind"] == "offset", "amount_um"] = -3.0
+    return run
+
+
+@pytest.mark.parametrize("really", [0.0, -6.0, 3.0])
+def test_an_offset_that_did_not_do_what_was_written_is_an_open_question(plan, make_run, really):
+    study = examine(written_as_three(make_run, really), plan)
+
+    assert study.acts[-1].contradicted
+    (item,) = open_items(Lens(study, voice()))
+    assert item.startswith("The offset after part 90 (−3.0 µm) moved the size by ")
+    assert item.endswith("was it entered once, as written and with the right sign?")
+    assert study.as_dict()["acts"][-1]["contradicted"] is True
+
+
+def test_one_wild_part_after_an_offset_contradicts_nothing(plan, make_run):
+    run = written_as_three(make_run, -3.0)
+    # 9 um on one of three parts moves their mean by 3: nearer to no offset than to the amount.
+    run.measurements.loc[91, "deviation_um"] += 9.0
+    one = written_as_three(make_run, 0.0, events=[(93, "dress")], every=3)
+
+    for each in (run, one):
+        study = examine(each, plan)
+        (offset,) = (act for act in study.acts if act.kind == "offset")
+        assert abs(offset.effect_um + 3.0) > 2.6 * offset.effect_se_um
+        assert not offset.contradicted
+        assert open_items(Lens(study, voice())) == ()
+
+
+def test_right_offsets_are_hardly_ever_contradicted(plan, make_run):
+    offsets = [(at, "offset", {"um": -2.0}) for at in range(10, 120, 10)]
+    acts = [
+        act
+        for seed in range(20)
+        for act in examine(wearing(make_run, seed=seed, drift=0.2, events=offsets), plan).acts
+    ]
+
+    assert len(acts) == 220
+    assert sum(act.contradicted for act in acts) <= 1
 
 
 @pytest.mark.parametrize("really", [0.0, -3.0, -6.0, 3.0])

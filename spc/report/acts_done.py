@@ -37,6 +37,22 @@ def acts_table(lens: Lens, acts: list[Act]) -> Table:
     )
 
 
+def contradicted_items(lens: Lens) -> list[str]:
+    """The last offset that the parts contradict, as a question; those before it counted."""
+    found = [act for act in lens.study.acts if act.contradicted]
+    if not found:
+        return []
+    last = found[-1]
+    asked = lens.voice.say(
+        "handover.open_offset",
+        part=lens.part(last.after_part),
+        amount=_act_amount(lens, last),
+        effect=effect_words(lens, last),
+    )
+    before = len(found) - 1
+    return [asked, *([lens.voice.count("handover.open_offset_more", before)] if before else [])]
+
+
 def _act_amount(lens: Lens, act: Act) -> str:
     if act.amount_um is not None:
         return lens.voice.um(act.amount_um, 1, signed=True)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from spc.report.acts_done import acts_table
+from spc.report.acts_done import acts_table, contradicted_items
 from spc.report.claims import claim
 from spc.report.holds import (
     MOST_BY_THE_ACT,
@@ -294,7 +294,8 @@ def _wheel(lens: Lens) -> tuple[str, ...]:
 
 def open_items(lens: Lens) -> tuple[str, ...]:
     """What the next shift takes over undone."""
-    say, items = lens.voice.say, [*held_items(lens), *alike_items(lens)]
+    say = lens.voice.say
+    items = [*held_items(lens), *alike_items(lens), *contradicted_items(lens)]
     for feature in lens.features:
         held = {
             p for s in lens.held if s.feature == feature.of.name for p in range(s.first, s.last + 1)
