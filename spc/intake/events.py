@@ -28,6 +28,8 @@ Get = Callable[[str], str]
 _FURTHEST = 10_000
 # No control moves by less than this share of its smallest step. Own choice.
 _NO_MOVE = 0.1
+# What exports write where there is no amount.
+_NO_AMOUNT = frozenset(("nan", "none", "null", "na", "nil", "-", "--", "---"))
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,7 @@ def event_of(
     Raises
     ------
     UnreadableRun
-        For an offset without an amount, or with one that cannot be read.
+        For an offset without an amount, or with two that contradict each other.
     """
     written = get("event")
     kind = words.event_kind(written)
@@ -97,7 +99,18 @@ def event_of(
             f"{QUESTION}{place}: event {shortened(written, 40)!r} is not known and kept as a note"
             + _meant(written)
         )
-    amount = _amount(get, units, machine, place)
+    try:
+        amount = _amount(get, units, machine, place)
+    except BadQuantity as error:
+        amount, kept = float("nan"), "kept without it"
+        if kind == "offset":
+            # How far it moved is unknown, so that nothing can be computed from it.
+            said = shortened(f"{written} {get('amount_um') or get('typed')}", 60)
+            kind, note, kept = "note", f"{said}: {note}" if note else said, "kept as a note"
+        remarks.append(
+            f"{QUESTION}{place}: the amount of {shortened(written, 40)!r} cannot be read: {error};"
+            f" the event is {kept}"
+        )
     if kind == "offset" and np.isnan(amount):
         raise UnreadableRun(
             f"{place}: an offset without an amount; write it under amount_um (on diameter, + makes"
@@ -109,6 +122,11 @@ def event_of(
             f"{QUESTION}{place}: the offset {shortened(seen, 30)!r} is taken as {amount:g} µm, far"
             f" below the smallest move of the machine, {machine.offset_step_um:g} µm; is it in mm?"
         )
+    if kind == "offset" and abs(amount) > machine.max_offset_um:
+        remarks.append(
+            f"{QUESTION}{place}: an offset of {amount:+g} µm is more than the largest move of the"
+            f" plan, {machine.max_offset_um:g} µm; is it right?"
+        )
     return kind, amount, _minutes(get("minutes"), place, remarks), note
 
 
@@ -119,12 +137,14 @@ def _meant(written: str) -> str:
 
 
 def _amount(get: Get, units: dict[str, str | None], machine: Machine, place: str) -> float:
-    plain, typed = get("amount_um"), get("typed")
+    plain, typed = (
+        "" if words.key(text) in _NO_AMOUNT else text for text in (get("amount_um"), get("typed"))
+    )
     amounts = []
     if plain:
-        amounts.append(_um(plain, units.get("amount_um") or "um", place))
+        amounts.append(_um(plain, units.get("amount_um") or "um"))
     if typed:
-        um = _um(typed, units.get("typed") or machine.offset_unit, place)
+        um = _um(typed, units.get("typed") or machine.offset_unit)
         um *= 2 if machine.offset_entry == "radius" else 1
         amounts.append(um if machine.offset_sign == "+bigger" else -um)
     if len(amounts) == 2 and abs(amounts[0] - amounts[1]) > 0.05:
@@ -135,11 +155,8 @@ def _amount(get: Get, units: dict[str, str | None], machine: Machine, place: str
     return amounts[0] + 0.0 if amounts else float("nan")
 
 
-def _um(text: str, unit: str, place: str) -> float:
-    try:
-        quantity = read_quantity(text)
-    except BadQuantity as error:
-        raise UnreadableRun(f"{place}: the amount of an event cannot be read: {error}") from None
+def _um(text: str, unit: str) -> float:
+    quantity = read_quantity(text)
     return float(quantity.value * UM[quantity.unit or unit])
 
 

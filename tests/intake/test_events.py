@@ -74,8 +74,8 @@ def test_an_amount_may_carry_its_unit(read):
     ("cells", "why"),
     [
         (",", "row 2: an offset without an amount"),
-        ("some,", "amount of an event cannot be read"),
-        ("nan,", "amount of an event cannot be read"),
+        ("nan,", "row 2: an offset without an amount"),
+        (",---", "row 2: an offset without an amount"),
         ("-3,0.004", "correct one of them"),
     ],
 )
@@ -160,6 +160,31 @@ def test_a_complete_last_event_without_its_line_end_counts(read):
 
     assert run.events["amount_um"].tolist() == [-2.0, -3.5]
     assert any("no line end; it is complete" in remark for remark in run.remarks)
+
+
+@pytest.mark.parametrize("event", ["offset", "dress"])
+def test_an_amount_that_cannot_be_read_is_asked_about(read, event):
+    file = f"part,seat A,event,amount_um\n1,25.0031,,\n2,25.0033,{event},-2x\n3,25.0031,,\n"
+
+    run = read(file)
+
+    assert len(run.measurements) == 3
+    assert told(run) == [(2, "note" if event == "offset" else event, None)]
+    assert run.events["note"].tolist() == ["offset -2x" if event == "offset" else ""]
+    assert any(
+        r.startswith("question: ") and f"row 3: the amount of '{event}' cannot be read: '-2x'" in r
+        for r in run.remarks
+    )
+
+
+def test_an_offset_beyond_the_largest_move_is_kept_and_asked_about(read):
+    head = "part,seat A,event,amount_um\n1,25.0031,offset,"
+
+    run = read(head + "99999\n2,25.0033,offset,20\n")
+
+    assert told(run) == [(1, "offset", 99999.0), (2, "offset", 20.0)]
+    (asked,) = [r for r in run.remarks if "largest move" in r]
+    assert "row 2: an offset of +99999 µm is more than the largest move of the plan, 20" in asked
 
 
 def test_events_told_by_two_files_count_once(read):
