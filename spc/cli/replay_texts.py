@@ -146,6 +146,13 @@ def _notes(found: "Replay") -> Iterator[str]:
                 f"{_capital(way_words(way))}: {100 * way.forced:.0f} % of its dresses were made "
                 "for that alone."
             )
+    for way in found.ways:
+        if way.minutes is not None and way.minutes >= 0.5:
+            yield (
+                f"{_capital(way_words(way))}: charged with {way.minutes:.0f} minutes of stops and "
+                "warming up; what was done is charged with none, as recorded pauses do not say "
+                "what they were for."
+            )
     yield (
         "One run cannot tell other wheels, materials or days; burn and cracks do not show in sizes."
     )

@@ -53,6 +53,7 @@ class Way:
     dresses: float | None = None
     offsets: float | None = None
     readings: float | None = None
+    minutes: float | None = None  # stood or warmed up, charged; the record's pauses are not
     forced: float = 0.0  # share of its dresses made because the run tells of no older wheel
 
     @property
@@ -250,6 +251,7 @@ def _summed(way: Way, played: list[Played], done: Floats) -> Way:
         dresses=float(np.mean([each.dresses for each in played])),
         offsets=float(np.mean([each.offsets for each in played])),
         readings=float(np.mean([each.readings for each in played])),
+        minutes=None if way.kind == "done" else float(np.mean([each.minutes for each in played])),
         forced=sum(each.forced for each in played) / dresses if dresses else 0.0,
     )
 

@@ -24,6 +24,7 @@ class Played:
     dresses: int
     offsets: int
     readings: int
+    minutes: int = 0  # that it stopped the machine or let it warm, charged
     forced: int = 0  # dresses because the run tells of no older wheel
 
 
@@ -140,7 +141,12 @@ def play(policy: Policy, record: Recorded, truth: Truth) -> Played:
 
 
 def as_done(record: Recorded, truth: Truth) -> Played:
-    """What was actually done, on the same truth."""
+    """
+    What was actually done, on the same truth.
+
+    Minutes that the machine stood are not charged: a recorded pause does not say whether it was a
+    check, warming up or a meal, which any way would have had.
+    """
     done = Counter({"reading": record.readings, "offset": record.offsets, "dress": record.dresses})
     ages = [age for made in record.made for age in range(1, made + 1)]
     return _booked(record, truth, truth.recorded_sizes(), ages, done, 0)
@@ -173,5 +179,6 @@ def _booked(
         dresses=done["dress"],
         offsets=done["offset"],
         readings=done["reading"],
+        minutes=done["stop"] + done["idle minutes"],
         forced=forced,
     )

@@ -152,6 +152,18 @@ def test_the_verdict_carries_bounds_per_part_and_for_the_run():
     ]
 
 
+def test_minutes_charged_to_a_way_and_not_to_the_record_are_said():
+    found = say(a_run(setting=replace(PROCESS, warm_up_um=-12.0)), adviser=True)
+
+    done, adviser, *rules = found.ways
+    assert adviser.minutes > 0.5
+    assert done.minutes is None
+    assert all(way.minutes == 0 for way in rules if way.cost)
+    assert f"charged with {adviser.minutes:.0f} minutes of stops and warming up" in " ".join(
+        _notes(found)
+    )
+
+
 @pytest.mark.parametrize("missing", ["upper", "lower"])
 def test_one_limit_alone_is_nothing_to_correct_towards(missing):
     table = PLAN.model_dump(exclude_unset=True, by_alias=True)
