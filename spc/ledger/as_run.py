@@ -8,6 +8,7 @@ import numpy as np
 from sqlalchemy import select
 
 from spc.ledger.entry import Stored
+from spc.ledger.repeats import left_open
 from spc.ledger.replay import holding
 from spc.ledger.store import LedgerRun, Reader
 from spc.ledger.tables import sources
@@ -200,6 +201,12 @@ def _sources(receipts: list[dict[str, Any]]) -> tuple[Source, ...]:
     return tuple(Source(*source) for receipt in receipts for source in receipt["sources"])
 
 
+def _unlike(reader: Reader, run: LedgerRun, readings: list[Stored]) -> list[str]:
+    # The plan is read only where a part was typed twice: most runs need none here.
+    twice = any(entry.repeat and entry.source is None for entry in readings)
+    return list(left_open(readings, reader.plan_of(run))) if twice else []
+
+
 def _remarks(
     receipts: list[dict[str, Any]], reader: Reader, run: LedgerRun, readings: list[Stored]
 ) -> tuple[str, ...]:
@@ -207,5 +214,6 @@ def _remarks(
     typed = sum(entry.source is None for entry in readings)
     if typed:
         told.append(f"{typed} readings were typed at the machine")
+    told += _unlike(reader, run, readings)
     end = reader.head()
     return (*dict.fromkeys(told), f"run {run.name!r} of the ledger, whose head is {end.words}")

@@ -8,9 +8,11 @@ from typing import Any
 
 from spc.advising import PastRun, advisor_for
 from spc.ledger.entry import Stored, whole
+from spc.ledger.repeats import disagree
 from spc.ledger.store import Ledger, LedgerRun, Reader
 from spc.plan import Plan
-from spc.wheel.advice import STATE_FORMAT, Advisor
+from spc.wheel.advice import STATE_FORMAT, Advice, Advisor
+from spc.wheel.wording import LOOK
 
 #: Of what is kept: this file's part and the adviser's. The program's version says neither that the
 #: adviser is the same nor that it changed, so a state is bound to this and to the hash of its rows:
@@ -46,6 +48,11 @@ class Progress:
         By how much part numbers as written run ahead of the count from 1.
     acts_answered : list of str
         Actions that were answered since the part ground last was begun.
+    plan : Plan or None
+        Its gauges say when two readings disagree; None: nobody asks.
+    values : dict of list of float
+        Readings of the part ground last, by feature. They are in the ledger, so no state keeps
+        them. [µm]
     """
 
     advisor: Advisor
@@ -55,6 +62,19 @@ class Progress:
     last_read: dict[str, int] = field(default_factory=dict)
     ahead: int = 0
     acts_answered: list[str] = field(default_factory=list)
+    plan: Plan | None = None
+    values: dict[str, list[float]] = field(default_factory=dict)
+
+    @property
+    def advice(self) -> Advice:
+        """The next act: the adviser's, after a third reading where two of one part disagree."""
+        advice = self.advisor.advise()
+        if self.plan is None or advice.action in ("measure_again", "hold"):
+            return advice
+        for name, values in self.values.items():
+            if disagree(values, self.plan.feature(name)):
+                return _third_reading(advice, name, values)
+        return advice
 
     def tell(self, entry: Stored) -> None:
         """Take one entry in; corrected ones and those of other kinds change nothing."""
@@ -78,11 +98,13 @@ class Progress:
             self.made += 1
             now = entry.time / MINUTE_US if timed and self.made == entry.part else None  # type: ignore[operator]
             self.advisor.part(minute=now)
-            self.read, self.acts_answered = {}, []
+            self.read, self.acts_answered, self.values = {}, [], {}
 
     def _read(self, entry: Stored) -> None:
         assert entry.value is not None
         self.advisor.reading(entry.what, entry.value, again=bool(entry.repeat))
+        if entry.part == self.made:
+            self.values.setdefault(entry.what, []).append(entry.value)
         self.read[entry.what] = max(self.read.get(entry.what, 0), (entry.repeat or 0) + 1)
         self.last_read[entry.what] = entry.part
 
@@ -94,14 +116,32 @@ class Progress:
     @classmethod
     def fresh(cls, run: LedgerRun, plan: Plan) -> "Progress":
         """Before the first part."""
-        return cls(advisor_for(plan, [PastRun(learned) for learned in run.learned]))
+        return cls(advisor_for(plan, [PastRun(learned) for learned in run.learned]), plan=plan)
 
     @classmethod
     def from_content(cls, run: LedgerRun, plan: Plan, content: dict[str, Any]) -> "Progress":
         """Where `content` was taken."""
         past = [PastRun(learned) for learned in run.learned]
         advisor = advisor_for(plan, past, state=content["advisor"])
-        return cls(advisor, **{name: content[name] for name in _PLAIN})
+        return cls(advisor, plan=plan, **{name: content[name] for name in _PLAIN})
+
+
+def _third_reading(advice: Advice, name: str, values: list[float]) -> Advice:
+    """In place of an act that two readings of one part, far apart, cannot carry."""
+    told = ", ".join(f"{value:+.1f}" for value in values)
+    return replace(
+        advice,
+        action="measure_again",
+        subject=name,
+        offset_um=None,
+        amount=None,
+        amount_unit=None,
+        measure_after=0,
+        evidence=f"the readings of {name} on this part do not agree: {told} µm; a third decides",
+        check_first=LOOK["measure_again"],
+        runner_up=None,
+        cost_difference=None,
+    )
 
 
 _PLAIN = ("made", "line", "read", "last_read", "ahead", "acts_answered")
@@ -130,6 +170,7 @@ def resume(
         Told now and then how many lines of how many were taken in.
     """
     progress = _begin(reader, run, plan)
+    progress.values = _values(reader, run, progress)
     since = reader.entries(run.id, after=progress.line)
     new = holding(since)
     if progress.line and not _rises(new, progress.made):
@@ -203,6 +244,16 @@ def _begin(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
             # An adviser that was changed without another format: the entries are the truth.
             break
     return Progress.fresh(run, plan)
+
+
+def _values(reader: Reader, run: LedgerRun, kept: Progress) -> dict[str, list[float]]:
+    """Readings of the part ground last, by feature, as far as a kept state was told. [µm]"""
+    values: dict[str, list[float]] = {}
+    part = kept.made
+    for entry in holding(reader.entries_between(run.id, parts=(part, part))) if part else ():
+        if entry.kind == "reading" and entry.value is not None and entry.line <= kept.line:
+            values.setdefault(entry.what, []).append(entry.value)
+    return values
 
 
 def _since(reader: Reader, run: LedgerRun, line: int) -> list[int]:

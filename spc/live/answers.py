@@ -57,7 +57,7 @@ class Clerk:
 
     def answered(self, progress: Progress, line: Line) -> list[Entry]:
         """`done` or `no`: the answer, and the event it stands for."""
-        advice = progress.advisor.advise()
+        advice = progress.advice
         if not advice.is_act or advice.action == "measure_again":
             raise NotUnderstood(f"{line.verb}: nothing was advised that could be answered")
         if line.verb == "no":
@@ -96,7 +96,7 @@ class Clerk:
 
 def open_act(progress: Progress) -> Advice | None:
     """The act that stands and was not answered since the last part was begun."""
-    advice = progress.advisor.advise()
+    advice = progress.advice
     still = advice.action in ANSWERABLE and advice.action not in progress.acts_answered
     return advice if still else None
 

@@ -24,7 +24,7 @@ def far_ahead(progress: Progress, turn: Turn, line: Line) -> str:
 
 def left_waiting(progress: Progress) -> str:
     """Parts ground on while the last one was to get another reading."""
-    advice = progress.advisor.advise()
+    advice = progress.advice
     if advice.action != "measure_again":
         return ""
     which = {1: "second", 2: "third"}.get(progress.read.get(advice.subject, 0), "next")

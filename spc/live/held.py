@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from spc.ledger.entry import Stored
+from spc.ledger.repeats import reach_um
 from spc.ledger.replay import holding
 from spc.ledger.store import Ledger, LedgerRun
-from spc.live.turn import MISREADING_SDS
 from spc.plan import Feature, Plan
 from spc.report.voice import Voice
 
@@ -147,8 +147,8 @@ def _value(values: Sequence[float], feature: Feature) -> float | None:
         return None
     n = len(believed)
     trusted = believed[-1] if n == 2 else sorted(believed)[(n - 1) // 2]
-    reach = MISREADING_SDS * max(feature.gauge_sd_um, feature.gauge_step_um / 2)
-    return round(fmean([v for v in believed if abs(v - trusted) <= reach]), 6)
+    near = [v for v in believed if abs(v - trusted) <= reach_um(feature)]
+    return round(fmean(near), 6)
 
 
 def _beyond_belief(value: float, feature: Feature) -> bool:

@@ -97,7 +97,7 @@ class Session:
     @property
     def advice(self) -> Advice:
         """The next act as things stand."""
-        return self.progress.advisor.advise()
+        return self.progress.advice
 
     @property
     def due(self) -> tuple[int, Feature]:

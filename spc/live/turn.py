@@ -8,9 +8,6 @@ from spc.live.typed import MOST_AHEAD, Line, NotUnderstood, Value, value_of
 from spc.plan import Feature, Plan
 from spc.wheel.advice import Advice
 
-#: Two readings of one part this many gauge spreads apart cannot both be right, as in `spc.series`.
-MISREADING_SDS = 4.5
-
 
 @dataclass
 class Turn:
@@ -36,7 +33,7 @@ class Turn:
         features = self.plan.measured_features
         if self.part is not None and self.part != progress.made:
             return self.part, self._next_feature(progress, self.part, {})
-        advice = progress.advisor.advise()
+        advice = progress.advice
         if progress.read and advice.action == "measure_again":
             named = [f for f in features if f.name == advice.subject]
             return progress.made, (named or list(features))[0]
@@ -86,7 +83,7 @@ class Turn:
         begin = features.index(first)
         if part == progress.made and len(line.numbers) == len(features) and not line.feature:
             # A whole row for a part that was read: it was measured again from the first feature.
-            again = progress.advisor.advise().action == "measure_again"
+            again = progress.advice.action == "measure_again"
             begin = 0 if again or line.part or self.part is not None else begin
         turn = features[begin:]
         if len(line.numbers) > len(turn):
@@ -107,7 +104,7 @@ class Turn:
             return progress.made
         if part == progress.made:
             # Another feature was due; this one comes a second time, so the part is the next.
-            again = progress.advisor.advise()
+            again = progress.advice
             if again.action != "measure_again" or again.subject != feature.name:
                 return progress.made + self._step(progress, again)
         return part

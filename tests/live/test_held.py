@@ -7,10 +7,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from spc import series
+from spc.ledger import repeats
 from spc.ledger.as_run import run_of
 from spc.ledger.entry import Entry
 from spc.ledger.replay import holding
-from spc.live import held, turn
+from spc.live import held
 from spc.live.board import renew_board
 from spc.live.held import held_spans
 from spc.live.words import answer_of
@@ -134,5 +135,5 @@ def test_the_spans_are_those_of_the_study(ledger, tmp_path, rows):
 
 
 def test_the_bounds_are_those_of_the_study():
-    assert turn.MISREADING_SDS == series.MISREADING_SDS
+    assert repeats.MISREADING_SDS == series.MISREADING_SDS
     assert held.UNBELIEVABLE_WIDTHS == series.UNBELIEVABLE_WIDTHS

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from spc.advising import advisor_for
 from spc.errors import SpcError, StoreBusy
+from spc.ledger.as_run import run_of
 from spc.ledger.replay import Progress, holding
 from spc.ledger.store import Ledger, Writer
 from spc.ledger.verify import verify
@@ -14,6 +15,16 @@ from spc.live import doubts
 from spc.live.begin import run_for
 from spc.live.session import Session
 from spc.live.typed import NotUnderstood
+
+NARROW = """
+[job]
+part = "Lock pin"
+[[feature]]
+name = "seat"
+nominal = 25.0
+upper = 0.011
+lower = 0.002
+"""
 
 
 def stored(session):
@@ -143,6 +154,47 @@ def test_a_surprise_is_measured_again_on_the_same_part(session):
     session.enter("0.3")
 
     assert session.progress.made == before
+
+
+@pytest.mark.parametrize(("third", "held"), [("7.6", False), ("11.2", True), ("9.3", False)])
+def test_two_readings_that_disagree_ask_for_a_third_and_two_of_three_decide(begin, third, held):
+    session = begin(NARROW)
+    for text in ("6.5", "6.6", "6.5", "11.1"):
+        session.enter(text)
+    session.enter("7.5")
+
+    assert (session.advice.action, session.advice.subject) == ("measure_again", "seat")
+    assert "+11.1, +7.5 µm" in session.advice.evidence
+    assert session.due[0] == session.progress.made == 4
+    assert "third reading" in session.enter("ground 4").question
+    # Another program on the ledger asks the same.
+    session.refresh()
+    assert session.advice.action == "measure_again"
+    session.enter(third)
+    assert session.advice.action != "measure_again"
+    assert bool(session.held.spans) is held
+    assert open_questions(session) == []
+
+
+def test_a_third_reading_that_never_comes_stays_an_open_item(begin):
+    session = begin(NARROW)
+    for text in ("#101 6.5", "#102 6.6", "#103 27", "y", "6.0"):
+        session.enter(text)
+    session.enter("ground 2", sure=True)
+    session.enter("6.5")
+
+    assert open_questions(session) == [
+        "question: seat of part 103 read +27.0 µm, then +6.0 µm, and no third reading decides "
+        "between them"
+    ]
+    session.enter("again")
+    session.enter("6.5")
+    assert len(open_questions(session)) == 1
+
+
+def open_questions(session):
+    with session.ledger.reading() as reader:
+        return [r for r in run_of(reader, session.run).remarks if r.startswith("question")]
 
 
 def test_grinding_on_is_asked_about_while_a_part_waits_for_its_second_reading(session):
