@@ -17,7 +17,7 @@ from spc.wheel.wording import LOOK
 #: Of what is kept: this file's part and the adviser's. The program's version says neither that the
 #: adviser is the same nor that it changed, so a state is bound to this and to the hash of its rows:
 #: an adviser that came to other numbers would go on from a past it never had.
-FORMAT = f"2.{STATE_FORMAT}"
+FORMAT = f"3.{STATE_FORMAT}"
 #: Microseconds in a minute.
 MINUTE_US = 60e6
 #: Lines between two states that are kept on the way through a long stretch: a second or two.
