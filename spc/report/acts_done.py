@@ -1,5 +1,7 @@
 """What was done to the machine and what it did to the size, one act a line."""
 
+from collections import Counter
+
 from spc.findings import Act
 from spc.report.lens import Lens
 from spc.report.marks import mark_key
@@ -51,6 +53,13 @@ def contradicted_items(lens: Lens) -> list[str]:
     )
     before = len(found) - 1
     return [asked, *([lens.voice.count("handover.open_offset_more", before)] if before else [])]
+
+
+def total_words(lens: Lens) -> str:
+    """How often each kind of act was done, in the order of the first of its kind."""
+    counts = Counter(act.kind for act in lens.study.acts)
+    kinds = ", ".join(lens.voice.count(f"event_count.{kind}", n) for kind, n in counts.items())
+    return lens.voice.say("handover.acts_total", kinds=kinds)
 
 
 def _act_amount(lens: Lens, act: Act) -> str:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from spc.report.acts_done import acts_table, contradicted_items
+from spc.report.acts_done import acts_table, contradicted_items, total_words
 from spc.report.claims import claim
 from spc.report.holds import (
     MOST_BY_THE_ACT,
@@ -62,7 +62,7 @@ def handover(lens: Lens) -> Handover:
         features=feature_table(lens),
         signals=signals,
         acts=acts,
-        acts_more=lens.voice.say("handover.more", n=more) if more > 0 else "",
+        acts_more=f"{lens.voice.say('handover.more', n=more)}. {total_words(lens)}" if more else "",
         gauge=" ".join(_gauge(lens)),
         wheel=" ".join(_wheel(lens)),
         open=opened,

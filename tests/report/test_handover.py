@@ -18,6 +18,7 @@ from spc.report.next_cut import act_lines
 from spc.report.pages import write_report
 from spc.report.terminal import check_lines
 from spc.report.voice import voice
+from spc.run import EVENT_KINDS
 from spc.study import examine
 
 
@@ -179,7 +180,27 @@ def test_many_acts_stand_in_two_tables_beside_each_other_and_none_is_lost_unsaid
     first, second = (len(table.rows) for table in sheet.acts)
     assert first - second in (0, 1)
     assert sheet.acts[1].rows[-1][0] == "89"
-    assert sheet.acts_more == f"and {len(study.acts) - first - second} more, below"
+    more = len(study.acts) - first - second
+    assert sheet.acts_more == f"and {more} more, below. In all: 3 dresses, 31 offsets."
+
+
+def test_a_list_of_acts_that_is_cut_says_how_many_of_each_were_done():
+    sheet = handover(Lens(studies.busy_study(), voice()))
+
+    # By hand: dresses after 0, 30, 60, and again after 65 and 69; masters after 70 to 75.
+    assert sheet.acts_more.endswith(
+        " more, below. In all: 5 dresses, 1 offset, 6 settings on the master."
+    )
+
+
+def test_a_list_of_acts_that_is_whole_needs_no_total():
+    assert handover(Lens(studies.invented_study(), voice())).acts_more == ""
+
+
+@pytest.mark.parametrize("kind", EVENT_KINDS)
+def test_every_kind_of_event_can_be_counted(kind):
+    assert voice().count(f"event_count.{kind}", 2).startswith("2 ")
+    assert voice().count(f"event_count.{kind}", 1).startswith("1 ")
 
 
 def test_the_next_shift_sorts_parts_held_for_two_features_once():
