@@ -1,7 +1,7 @@
 """What is asked many times a day: how does it stand, what next, and the page for the handover."""
 
 import sys
-from datetime import date, datetime
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -24,7 +24,7 @@ from spc.cli.options import (
     Understood,
     Wheel,
 )
-from spc.cli.texts import say
+from spc.cli.texts import day_of, say
 from spc.errors import SpcError
 
 if TYPE_CHECKING:
@@ -163,7 +163,9 @@ def _study(
     from spc.ledger.opening import place_of
 
     name = run[0] if run else None
-    found = find_run(place_of(plan, ledger), job, name, shift=shift, day=_day(day))
+    found = find_run(
+        place_of(plan, ledger), job, name, shift=shift, day=day_of(day, option="--date")
+    )
     span = _span(found.run, found.plan, shift, day, wheel)
     return examine(found.run, found.plan, found.history, shift=span)
 
@@ -220,14 +222,7 @@ def _span(
         if shift is not None:
             raise SpcError("--wheel and --shift name two spans; choose one")
         return wheel_span(run, wheel)
-    return shift_span(run, job, shift, _day(day)) if shift else None
-
-
-def _day(text: str | None) -> date | None:
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        raise SpcError(f"--date {text!r} is not a day; write it such as 2026-11-25") from None
+    return shift_span(run, job, shift, day_of(day, option="--date")) if shift else None
 
 
 def _moment(text: str | None) -> datetime | None:

@@ -1,5 +1,6 @@
 """What is done before a run: plans, limits of size, a look at how a file is understood."""
 
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -15,8 +16,8 @@ from spc.cli.options import (
     Sheet,
     Understood,
 )
-from spc.cli.texts import fit_json, fit_lines, limits_lines, plan_json, plan_lines, say
-from spc.errors import UnreadableRun
+from spc.cli.texts import day_of, fit_json, fit_lines, limits_lines, plan_json, plan_lines, say
+from spc.errors import SpcError, UnreadableRun
 
 plan_app = typer.Typer(no_args_is_help=True, help="Draft a plan, show one, freeze its limits.")
 
@@ -129,12 +130,22 @@ def freeze(
     why: Annotated[str, typer.Option(help="The reason.")],
     events: EventsFile = None,
     from_part: Annotated[int, typer.Option(help="First part they hold for.", min=1)] = 1,
+    when: Annotated[
+        str | None, typer.Option(help="Day they are frozen, such as 2026-11-25; else today.")
+    ] = None,
 ) -> None:
     """Print this run's limits as a block for the plan, to judge later runs by."""
+    for option, text, such in (
+        ("--who", who, "shift lead"),
+        ("--why", why, "after the new diamond"),
+    ):
+        if not text.strip():
+            raise SpcError(f"{option} is empty; write it such as {such!r}")
     from spc.intake import read_run
     from spc.plan import load_plan
     from spc.study import examine
 
     job = load_plan(plan)
+    day = day_of(when, option="--when") or datetime.now(job.zone).date()
     study = examine(read_run(run, job, events), job)
-    say(limits_lines(study, who=who, why=why, from_part=from_part))
+    say(limits_lines(study, who=who, why=why, when=day, from_part=from_part))

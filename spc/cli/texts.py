@@ -5,6 +5,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -111,9 +112,23 @@ def _as_in_toml(value: Any) -> str:
     return str(value)
 
 
-def limits_lines(study: "Study", *, who: str, why: str, from_part: int) -> list[str]:
+def day_of(text: str | None, *, option: str) -> date | None:
+    """
+    The day written behind an option.
+
+    Raises
+    ------
+    SpcError
+        When it is no day.
+    """
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise SpcError(f"{option} {text!r} is not a day; write it such as 2026-11-25") from None
+
+
+def limits_lines(study: "Study", *, who: str, why: str, when: date, from_part: int) -> list[str]:
     """Limits of every charted feature as TOML, to be put at the end of the plan."""
-    day = f"{study.ended:%Y-%m-%d}" if study.ended else ""
     lines: list[str] = []
     for feature in study.features:
         if feature.sloping is None:
@@ -127,7 +142,7 @@ def limits_lines(study: "Study", *, who: str, why: str, from_part: int) -> list[
             f"sigma_um = {feature.sloping.sigma:.4g}    # from {feature.base_words}",
             *([] if drift is None else [f"drift_um = {drift:.4g}"]),
             f"who = {_toml(who)}",
-            f"when = {_toml(day)}",
+            f"when = {_toml(when.isoformat())}",
             f"why = {_toml(why)}",
             "",
         ]

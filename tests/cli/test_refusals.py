@@ -2,6 +2,7 @@
 
 import re
 import sys
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
@@ -59,3 +60,32 @@ def test_a_grade_with_a_nought_is_refused(spc_says):
 
     assert (status, out) == (2, "")
     assert "IT01 lies outside the tables" in err
+
+
+FREEZE = ("plan", "freeze", "good.csv", "--plan", "pin.toml")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--who", "", "--why", "base"), "--who is empty; write it such as 'shift lead'"),
+        (("--who", "lead", "--why", " "), "--why is empty; write it such as"),
+        (("--who", "lead", "--why", "x", "--when", "25.11."), "--when '25.11.' is not a day"),
+    ],
+)
+def test_limits_are_not_frozen_without_who_why_and_a_day(spc_says, words, says):
+    status, out, err = spc_says(*FREEZE, *words)
+
+    assert (status, out) == (2, "")
+    assert says in err
+
+
+def test_limits_are_frozen_on_the_day_named_and_else_today(spc_says):
+    words = (*FREEZE, "--who", "lead", "--why", "new diamond")
+    before = datetime.now(UTC).date()
+
+    named, today = spc_says(*words, "--when", "2026-11-25")[1], spc_says(*words)[1]
+
+    assert 'when = "2026-11-25"' in named
+    written = re.search(r'^when = "(.*)"$', today, re.MULTILINE)[1]
+    assert before <= date.fromisoformat(written) <= datetime.now(UTC).date()
