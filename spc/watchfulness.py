@@ -40,6 +40,8 @@ def promised(
     """
     asked = plan.feature(feature) if feature else (plan.lead or plan.features[0])
     kept = [limits.sigma_um for limits in plan.charts.limits if limits.feature == asked.name]
+    if sigma_um is not None and not 0 < sigma_um < math.inf:
+        raise SpcError(f"--sigma {sigma_um:g}: the spread must be a number of µm above 0")
     sigma = sigma_um or (kept[-1] if kept else None)
     if sigma is None or not sigma > 0:
         raise SpcError(

@@ -89,3 +89,11 @@ def test_limits_are_frozen_on_the_day_named_and_else_today(spc_says):
     assert 'when = "2026-11-25"' in named
     written = re.search(r'^when = "(.*)"$', today, re.MULTILINE)[1]
     assert before <= date.fromisoformat(written) <= datetime.now(UTC).date()
+
+
+@pytest.mark.parametrize("sigma", ["0", "-1", "nan", "inf"])
+def test_a_spread_that_is_none_is_named(spc_says, sigma):
+    status, _, err = spc_says("run-length", "--plan", "pin.toml", "--sigma", sigma)
+
+    assert status == 2
+    assert f"--sigma {sigma}: the spread must be a number of µm above 0" in err
