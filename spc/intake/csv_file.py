@@ -110,6 +110,10 @@ def read_sheet(
     content = content_of(name)
     if is_workbook(name, content):
         text = _one_sheet(name, content, plan, sheet)
+    elif sheet is not None:
+        raise UnreadableRun(
+            f"{name}: the sheet {sheet!r} is asked for, but this is no workbook; leave --sheet out"
+        )
     else:
         text = text_of(name, content, code_page=plan.reading.code_page)
     return read_sheet_text(

@@ -97,3 +97,10 @@ def test_a_spread_that_is_none_is_named(spc_says, sigma):
 
     assert status == 2
     assert f"--sigma {sigma}: the spread must be a number of µm above 0" in err
+
+
+def test_a_sheet_of_a_file_that_is_no_workbook_is_refused(spc_says):
+    status, _, err = spc_says("check", "good.csv", "--plan", "pin.toml", "--sheet", "Shift 1")
+
+    assert status == 3
+    assert "good.csv: the sheet 'Shift 1' is asked for, but this is no workbook" in err
