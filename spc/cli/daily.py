@@ -25,7 +25,7 @@ from spc.cli.options import (
     Wheel,
 )
 from spc.cli.texts import day_of, say
-from spc.errors import SpcError
+from spc.errors import SpcError, UnreadableRun
 
 if TYPE_CHECKING:
     from spc.findings import Study
@@ -199,7 +199,14 @@ def _in_ledger(run: list[str], plan: Path, ledger: str | None) -> bool:
     from spc.ledger.finding import is_run
     from spc.ledger.opening import place_of
 
-    return is_run(place_of(plan, ledger), run)
+    place = place_of(plan, ledger)
+    if not is_run(place, run):
+        there = "://" in place or Path(place).exists()
+        raise UnreadableRun(
+            f"{run[0]}: there is no such file, and "
+            + (f"no run of that name in the ledger {place}" if there else f"no ledger at {place}")
+        )
+    return True
 
 
 def _from_files(

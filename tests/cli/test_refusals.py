@@ -104,3 +104,14 @@ def test_a_sheet_of_a_file_that_is_no_workbook_is_refused(spc_says):
 
     assert status == 3
     assert "good.csv: the sheet 'Shift 1' is asked for, but this is no workbook" in err
+
+
+def test_a_name_that_is_neither_file_nor_run_is_said_to_be_neither(spc_says):
+    status, _, err = spc_says("check", "shift9", "--plan", "pin.toml")
+    assert status == 3
+    assert "shift9: there is no such file, and no ledger at spc.db" in err
+
+    assert spc_says("import", "good.csv", "--plan", "pin.toml")[0] == 0
+    status, _, err = spc_says("report", "shift9", "--plan", "pin.toml")
+    assert status == 3
+    assert "shift9: there is no such file, and no run of that name in the ledger spc.db" in err
