@@ -195,7 +195,11 @@ def _size_costs(wear: WearFit, held: HeldSize, ages: np.ndarray, *, gauge_sd: fl
 
 @dataclass(frozen=True)
 class Form:
-    """A feature of form or finish with its limit, and what age does to it."""
+    """
+    A feature of form or finish with its limit, and what age does to it.
+
+    In `series` what reads zero stands at half a step of the gauge, or of the least value read.
+    """
 
     name: str
     limit_um: float
@@ -217,7 +221,14 @@ def forms_of(
         if not feature.zero_bounded or limit is None or limit <= 0:
             continue
         series = series_of(run, plan, feature, cycles, first=1, last=last)
-        mine = np.isin(series.cycle, known) & (series.deviation_um > 0)
+        # What reads zero is below half a step: left out, it would make young wheels look dull.
+        seen = series.deviation_um > 0
+        if not seen.any():
+            continue
+        step = min(feature.gauge_step_um or math.inf, float(series.deviation_um[seen].min()))
+        read = np.where(seen, series.deviation_um, step / 2)
+        series = replace(series, deviation_um=read)
+        mine = np.isin(series.cycle, known)
         with contextlib.suppress(NotEnough):
             values = series.deviation_um[mine]
             growth = FormGrowth(series.since_dress[mine], values, series.cycle[mine])

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spc.dressing_costs import dress_steps, dressing_costs
+from spc.dressing_costs import dress_steps, dressing_costs, forms_of
 from spc.measured_cycles import cycles_of_run
 from spc.plan import Plan
 from spc.run import Run
@@ -189,6 +189,23 @@ def test_a_cycle_with_too_few_readings_joins_no_others():
     # 20 cycles have 19 steps between them; without one cycle within, two are not known.
     assert len(steps_of(run)) == 19
     assert len(steps_of(replace(run, measurements=run.measurements[~few]))) == 17
+
+
+def test_roundness_that_reads_zero_counts_as_less_than_half_a_step():
+    run = ground(11, dull=2.0)
+    table = run.measurements.copy()
+    round_ = table["feature"] == "roundness"
+    # 0.16 µm on a fresh wheel and 1.2 µm on an old one, on a gauge with steps of 0.5 µm.
+    table.loc[round_, "deviation_um"] = (table.loc[round_, "deviation_um"] / 5 / 0.5).round() * 0.5
+    coarse = [TABLE["feature"][0], TABLE["feature"][1] | {"gauge_step_um": 0.5}]
+    read = replace(run, measurements=table)
+
+    (form,) = forms_of(read, Plan.model_validate(TABLE | {"feature": coarse}), cycles_in(read),
+                       range(8), run.made)  # fmt: skip
+
+    young = table[round_]["deviation_um"][form.series.since_dress <= 12]
+    assert (young == 0).mean() > 0.9
+    assert np.exp(form.growth.best.middle([1, 12])) == pytest.approx([0.25, 0.25], abs=0.1)
 
 
 def test_a_bore_costs_what_the_shaft_that_mirrors_it_costs():

@@ -83,7 +83,7 @@ class Truth:
         fit = form.growth.drawn(random)
         scatter = random.standard_normal(self.record.parts)
         series, first = form.series, self.record.first_part
-        mine = (series.parts >= first) & (series.deviation_um > 0)
+        mine = series.parts >= first
         log, ages = np.log(series.deviation_um[mine]), series.since_dress[mine]
         scatter[series.parts[mine] - first] = (log - fit.middle(ages)) / fit.sd_at(ages)
         return fit.middle(self._ages).tolist(), fit.sd_at(self._ages).tolist(), scatter.tolist()
