@@ -15,6 +15,8 @@ MOST_LISTED = 40
 #: Measured parts on each side that a call's outcome is read from, as many as for an act's effect;
 #: one alone tells no distance from its own scatter.
 _SIDE, _FEWEST = 3, 2
+#: Calls after which no size need come closer.
+_MOVE_NOTHING = ("measure_again", "check", "hold")
 #: Acts that move the size: no outcome is read across one of them.
 _MOVES = ("dress", "offset", "wheel", "swivel")
 _ANSWERED_BY = {
@@ -96,7 +98,8 @@ def _call(lens: Lens, streak: list[Prompt]) -> Call:
     following = [p.part for p in lens.study.prompts if p.part > last.part]
     until = following[0] if following else lens.study.last_part + 1
     answer = _answer(lens, last, until)
-    before, after = (None, None) if answer is None else _distances(lens, answer.after_part)
+    told = answer is not None and last.advice.action not in _MOVE_NOTHING
+    before, after = _distances(lens, answer.after_part) if answer and told else (None, None)
     again = last.advice.action == "measure_again" and _read_again(lens, last.part)
     return Call(streak[0], last, len(streak), answer, again, before, after)
 
@@ -133,8 +136,10 @@ def summary(lens: Lens) -> str:
     still = sum(_is_open(lens, call) for call in found)
     closer = sum(c.came_closer is True for c in answered)
     farther = sum(c.came_closer is False for c in answered)
+    untold = len(answered) - closer - farther
     return say(
         "record.summary", done=len(answered), closer=closer, farther=farther,
+        untold=say("record.untold", n=untold) if untold else "",
         calls=say("record.calls_one") if len(found) == 1 else say("record.calls", n=len(found)),
         left=len(found) - len(answered) - still,
         open=say("record.still_open", n=still) if still else "",
@@ -188,7 +193,7 @@ def _answer_words(lens: Lens, call: Call) -> str:
 
 
 def _outcome_words(lens: Lens, call: Call) -> str:
-    told = call.last.advice.action not in ("measure_again", "check", "hold")
+    told = call.last.advice.action not in _MOVE_NOTHING
     aimed = lens.lead is not None and lens.lead.of.feature.target_um is not None
     if not told or call.answer is None or lens.lead is None or not aimed:
         return lens.voice.say("record.unknown")

@@ -107,7 +107,18 @@ def test_one_part_between_two_acts_tells_no_outcome():
     assert call.before is None
     assert call.came_closer is None
     assert record_table(lens).rows[0][4] == "not told: too few parts between acts"
-    assert "closer to target 0 times and did not 0 times" in summary(lens)
+    assert summary(lens).endswith("target 0 times and did not 0 times; 1 not told.")
+
+
+def test_a_check_is_given_no_credit_for_the_size():
+    master = Act("master", 15, None, None, None, "", None, None)
+    lens = lens_of((15, "check", {"subject": "gauge"}), (18, "grind_on", {}), acts=[master])
+
+    (call,) = calls(lens)
+
+    assert call.answered
+    assert call.came_closer is None
+    assert summary(lens).endswith("0 times and did not 0 times; 1 not told.")
 
 
 def test_a_call_nobody_answered_is_given_no_outcome():
