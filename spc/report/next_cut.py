@@ -26,6 +26,8 @@ _CAUTIONS = {
 }
 #: A cost difference below this share of the larger cost, or below this much, decides nothing.
 EITHER_BELOW = 0.2
+#: How the adviser's sentences carry an uncertainty.
+GIVE_OR_TAKE = "give or take"
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,7 @@ class NextCut:
     do: tuple[str, ...]
     terms: tuple[Term, ...]
     evidence: str
+    evidence_note: str
     check_first: str
     otherwise: str
     cautions: tuple[str, ...]
@@ -58,6 +61,7 @@ def next_cut(lens: Lens, moment: datetime) -> NextCut:
         do=tuple(act_lines(lens, advice)),
         terms=tuple(_terms(lens, advice)),
         evidence=lens.voice.retell(advice.evidence),
+        evidence_note=say("next.give_or_take") if GIVE_OR_TAKE in advice.evidence else "",
         check_first=lens.voice.retell(advice.check_first or ""),
         otherwise=_otherwise(lens, advice),
         cautions=(*cautions, say("caution.defer")) if cautions else (),

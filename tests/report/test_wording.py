@@ -226,3 +226,15 @@ def test_the_heading_calls_a_wheel_a_wheel_and_a_shift_a_shift(span, said):
     speaker = voice(zone=study.plan.zone)
 
     assert page(study, speaker, studies.AS_OF).span == said
+
+
+def test_what_give_or_take_means_stands_beside_it(tmp_path):
+    told = studies.advice(evidence="seat sits 1.6 µm above target, give or take 0.5 µm")
+    study = studies.invented_study(advice=told)
+
+    note = next_cut(Lens(study, voice()), studies.AS_OF).evidence_note
+
+    assert note == "(Give or take: one standard deviation; ± in the tables is about two.)"
+    assert note in write_report(study, tmp_path, as_of=studies.AS_OF).read_text("utf-8")
+    plain = studies.invented_study(advice=studies.advice())
+    assert next_cut(Lens(plain, voice()), studies.AS_OF).evidence_note == ""
