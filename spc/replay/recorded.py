@@ -222,7 +222,12 @@ def _beyond(run: Run, lead: Feature, series: Series, begun: int, target: float) 
 
 
 def _left_out(run: Run, plan: Plan, told: set[str], begun: int, fit: CyclesFit) -> Iterator[str]:
-    if begun:
+    if begun and (run.events["kind"] == "wheel").any():
+        yield (
+            f"parts 1 to {begun} are not ground again, as they come before the first dress of the "
+            "last wheel; what is known of their wear counts"
+        )
+    elif begun:
         yield (
             f"parts 1 to {begun} are left out: how long the wheel had worked before the first "
             "dress nobody wrote down"

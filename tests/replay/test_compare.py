@@ -15,6 +15,7 @@ from spc.replay.recorded import recorded
 from spc.replay.truth import Truth
 from spc.simulate.settings import Prices
 from spc.simulate.shift import Habit
+from spc.study import examine
 
 HABIT = Habit(every=4, dress_after=40, correct_beyond_um=3.0)
 PLAN = plan_of(PROCESS)
@@ -192,6 +193,36 @@ def test_parts_before_the_first_dress_are_left_out():
 
     assert found.first_part == 41
     assert any("parts 1 to 40 are left out" in remark for remark in found.remarks)
+
+
+def test_an_earlier_wheel_tells_of_wear_but_is_not_ground_again():
+    run = a_run(parts=292)
+    dresses = run.events.index[run.events["kind"] == "dress"]
+    events = run.events.copy()
+    events.loc[dresses[2], "kind"] = "wheel"
+
+    record = recorded(replace(run, events=events), PLAN)
+
+    # The dresses stand after every 40th part; the first of the new wheel after part 120.
+    assert record.first_part == 121
+    assert len(record.cycles) == len(record.made) == 5
+    assert sum(len(cycle) for cycle in record.fit.cycles) > sum(map(len, record.cycles)) + 20
+    assert any("the first dress of the last wheel" in remark for remark in record.remarks)
+    early = events.drop(dresses[4:])
+    assert "0 finished dress cycles" in say(replace(run, events=early)).not_enough
+
+
+def test_page_and_replay_know_a_run_equally_far_and_well():
+    run = a_run(parts=252)
+    plan = plan_of(PROCESS, machine={"dress_resets_size": None, "dress_clears_offsets": None})
+
+    page, record = examine(run, plan).dress_costs, recorded(run, plan)
+
+    assert len(page.interval.costs) == record.known_to
+    assert page.resets_size == record.way.resets_size
+    assert page.clears_offsets == record.way.clears_offsets
+    assert page.inferred
+    assert record.way.inferred
 
 
 def test_what_a_dress_does_is_taken_from_the_steps_when_the_plan_does_not_say():
