@@ -55,11 +55,12 @@ class HeldNow:
     def parts(self, voice: Voice) -> str:
         """The parts on hold in one breath, those of two features once."""
         spans = sorted({(span.first, span.last) for span in self.spans})
-        named = ", ".join(self._tagged(*span, voice) for span in spans[:_MOST_SPANS])
+        named = ", ".join(self.tagged(voice, *span) for span in spans[:_MOST_SPANS])
         more = len(spans) - _MOST_SPANS
         return f"{named} {voice.count('handover.more_spans', more)}" if more > 0 else named
 
-    def _tagged(self, first: int, last: int, voice: Voice) -> str:
+    def tagged(self, voice: Voice, first: int, last: int) -> str:
+        """A part or a span of parts, with the serials on their tags where those differ."""
         low, high = self._serial(first), self._serial(last)
         if first == last:
             key, tags = ("part.serial", {"serial": low}) if low else ("part.one", {})

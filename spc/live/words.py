@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from spc.ledger.entry import Stored
+from spc.live.held import HeldNow
 from spc.live.session import Session
-from spc.report.voice import Voice, tame
+from spc.report.voice import Voice, tame, with_tags
 from spc.wheel.advice import Advice
 from spc.wheel.forecast import FARTHEST
 
@@ -40,7 +42,9 @@ def answer_of(session: Session, voice: Voice) -> Answer:
     """What the session advises now."""
     advice, say = session.advice, voice.say
     caution = _CAUTIONS.get(advice.action)
-    terms = [(say("next.why"), voice.retell(advice.evidence, 300))]
+    held = session.held
+    why = with_tags(voice.retell(advice.evidence, 300), partial(held.tagged, voice))
+    terms = [(say("next.why"), why)]
     if advice.check_first:
         terms.append((say("next.check_first"), voice.retell(advice.check_first)))
     terms.append((say("next.when_label"), _when(session, advice, voice)))
@@ -48,7 +52,7 @@ def answer_of(session: Session, voice: Voice) -> Answer:
     return Answer(
         advice.action,
         say(f"action.{advice.action}"),
-        tuple(_do(session, advice, voice)),
+        tuple(_do(session, advice, held, voice)),
         tuple(terms),
         f"{say(f'caution.{caution}')} {say('caution.defer')}" if caution else "",
     )
@@ -78,9 +82,8 @@ def echo_lines(session: Session, voice: Voice, stored: Sequence[Stored]) -> list
     return lines
 
 
-def _do(session: Session, advice: Advice, voice: Voice) -> list[str]:
+def _do(session: Session, advice: Advice, held: HeldNow, voice: Voice) -> list[str]:
     """What to do, and which parts stay on hold meanwhile: the same as on the board."""
-    held = session.held
     if not held.spans:
         return _act(session, advice, voice)
     parts = held.parts(voice)

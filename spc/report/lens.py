@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from spc.findings import FeatureStudy, HeldSpan, Prompt, Study
 from spc.report.marks import action_of, advised_key
-from spc.report.voice import Voice, digits_for, tame
+from spc.report.voice import Voice, digits_for, tame, with_tags
 
 #: A tag that counts: anything, then a number.
 _TAG = re.compile(r"(.*?)(\d{1,15})")
@@ -68,6 +68,10 @@ class Lens:
         if not inside:
             return self.span(first, last)
         return self.voice.say("part.span_some", serials=", ".join(inside[:MOST_NAMED]), **slots)
+
+    def with_serials(self, words: str) -> str:
+        """A sentence of the adviser, the parts it names with their serials."""
+        return with_tags(words, self.tagged)
 
     def part(self, part: int) -> str:
         """A part by its number, with the serial it carries when that differs."""

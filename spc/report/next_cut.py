@@ -60,7 +60,7 @@ def next_cut(lens: Lens, moment: datetime) -> NextCut:
         word=say(f"action.{advice.action}"),
         do=tuple(act_lines(lens, advice)),
         terms=tuple(_terms(lens, advice)),
-        evidence=lens.voice.retell(advice.evidence),
+        evidence=lens.with_serials(lens.voice.retell(advice.evidence)),
         evidence_note=say("next.give_or_take") if GIVE_OR_TAKE in advice.evidence else "",
         check_first=lens.voice.retell(advice.check_first or ""),
         otherwise=_otherwise(lens, advice),
@@ -178,12 +178,18 @@ def when_words(lens: Lens, advice: Advice) -> str:
     ahead, say = advice.measure_after, lens.voice.say
     if ahead <= 0:
         return say("next.when_now")
-    part = lens.study.last_part + ahead
+    part = _number(lens, lens.study.last_part + ahead)
     return (
         say("next.when_next", part=part)
         if ahead == 1
         else say("next.when_later", n=ahead, part=part)
     )
+
+
+def _number(lens: Lens, part: int) -> str:
+    """A part that is not ground yet, with the serial it will carry where those differ."""
+    serial = lens.serial(part)
+    return f"{part}, {lens.voice.say('handover.serial')} {serial}" if serial else str(part)
 
 
 def left_words(lens: Lens, advice: Advice) -> tuple[str, str]:

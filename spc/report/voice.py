@@ -4,6 +4,7 @@ import math
 import re
 import tomllib
 import unicodedata
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -21,6 +22,8 @@ POINT_LANGUAGES = frozenset({"c", "en", "ga", "he", "hi", "ja", "ko", "ms", "ta"
 POINT_REGIONS = frozenset({"de_CH", "de_LI", "es_MX", "es_US", "it_CH", "ur_PK"})
 COMMA_REGIONS = frozenset({"en_ZA"})
 _MINUS = "−"
+#: Parts named in a sentence of the adviser; a feature's own name is no such thing.
+_NAMED = re.compile(r"(?<= of )part (\d{1,9})\b|\bparts (\d{1,9}) to (\d{1,9})\b")
 
 
 @dataclass(frozen=True)
@@ -188,6 +191,18 @@ def tame(text: str, limit: int = 200) -> str:
         for c in " ".join(text.split())
     )
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+def with_tags(words: str, tagged: Callable[[int, int], str]) -> str:
+    """
+    A sentence of the adviser, which counts parts from 1, with the parts it names told as `tagged`.
+
+    Examples
+    --------
+    >>> with_tags("seat of part 3 is out; parts 2 to 3 are suspect", lambda a, b: f"#{a}-{b}")
+    'seat of #3-3 is out; #2-3 are suspect'
+    """
+    return _NAMED.sub(lambda m: tagged(int(m[1] or m[2]), int(m[1] or m[3])), words)
 
 
 def file_name(path: str) -> str:

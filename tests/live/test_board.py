@@ -7,6 +7,7 @@ from spc.intake import read_run
 from spc.ledger.as_run import run_of
 from spc.live.board import renew_board
 from spc.live.files import take_in
+from spc.live.words import answer_of
 from spc.report.pages import render_board
 from spc.report.voice import voice
 from spc.study import examine
@@ -77,3 +78,15 @@ def test_the_board_of_a_short_run_is_the_board_of_its_study(session, tmp_path, d
     assert without_discs(board) == without_discs(whole)
     with session.ledger.reading() as reader:
         assert len(run_of(reader, session.run).measurements) == 59
+
+
+def test_the_board_says_the_serials_the_operator_writes(session, tmp_path):
+    for text in ("#4511 0.2", "0.2", "-13", "-13"):
+        session.enter(text)
+    page = renew_board(session, tmp_path / "board.html").read_text(encoding="utf-8")
+    answer = answer_of(session, voice())
+
+    assert "seat of part 3 (serial 4513) is outside" in page
+    assert "part 3 (serial 4513)" in dict(answer.terms)["Why"]
+    assert dict(answer.terms)["Measure next"] == "the very next part (part 4514)"
+    assert "the very next part (part 4, serial 4514)" in page
