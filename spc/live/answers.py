@@ -1,4 +1,4 @@
-"""What becomes of advice: done, another amount, not done and why, or passed over."""
+"""What becomes of advice: done, another amount or act, not done and why, or passed over."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,6 +10,8 @@ from spc.wheel.advice import Advice
 
 #: Advice that is done by an event of the same name.
 ACTS = ("offset", "dress", "swivel")
+#: Events that are an act on the machine: typed after another was advised, they answer it.
+INSTEAD = (*ACTS, "wheel")
 #: Advice that wants an answer before the next part.
 ANSWERABLE = (*ACTS, "let_it_warm", "check", "hold")
 #: Advice that cannot wait for the other features of the part.
@@ -86,10 +88,12 @@ class Clerk:
                 return []
 
     def by_doing(self, progress: Progress, line: Line) -> list[Entry]:
-        """The answer that lies in a typed event, when it is the act that was advised."""
+        """The answer that lies in a typed event: the act that was advised, or another instead."""
         advice = open_act(progress)
-        if advice is None or advice.action != line.verb or line.verb not in ACTS:
+        if advice is None or line.verb not in INSTEAD:
             return []
+        if advice.action != line.verb:
+            return [self.answer(progress, advice, "other act", line.verb)]
         same = line.amount == advice.offset_um if line.verb == "offset" else True
         return [self.answer(progress, advice, "done" if same else "other amount")]
 

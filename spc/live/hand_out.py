@@ -50,8 +50,8 @@ TABLES: dict[str, dict[str, tuple[str, str]]] = {
         "time": (_TIME, "UTC"),
         "advised": (_TEXT, "the action that was advised"),
         "amount_um": (_REAL, "the move that was advised, on diameter, in µm"),
-        "answer": (_TEXT, "done, other amount, not done, unanswered"),
-        "note": (_TEXT, "why"),
+        "answer": (_TEXT, "done, other amount, other act, not done, unanswered"),
+        "note": (_TEXT, "why, or the other act"),
         "who": (_TEXT, "role of whoever answered"),
     },
     "entries": {

@@ -273,7 +273,8 @@ class Session:
         minutes = line.amount if line.verb == "pause" else None
         um = None if line.verb == "pause" else line.amount
         part = self.turn.part_number(progress, line.part) if line.part else progress.made
-        if part > progress.made and not answers:
+        if part > progress.made and (not answers or answers[0].text == "other act"):
+            # Further on, it answers nothing: parts were ground as if nothing had been advised.
             answers = clerk.passed_over(progress)
         told = clerk.event(part, line.verb, um, minutes, line.note)
         if line.part:

@@ -345,9 +345,16 @@ def test_another_program_asks_about_the_same_offset_too(session, clock):
 
 
 def test_another_amount_a_refusal_and_silence_are_kept_too(session):
-    offset_due(session)
+    move = offset_due(session).offset_um
     session.enter("offset -1")
     assert [e[4] for e in told(session) if e[0] == "answer"] == ["other amount"]
+    session.enter("undo")
+    session.enter("dress")
+    assert [e[2:] for e in told(session) if e[0] == "answer"] == [("offset", move, "other act")]
+    assert told(session)[-1][2] == "dress"
+    session.enter("undo")
+    session.enter(f"#{session.progress.made + 2} wheel")
+    assert [e[4] for e in told(session) if e[0] == "answer"] == ["unanswered"]
     session.enter("undo")
     session.enter("no last part of the batch")
     assert [e[4] for e in told(session) if e[0] == "answer"] == ["not done"]
