@@ -6,8 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-#: Two points in a row on a limit, each three standard errors away: their sum over the root of two.
-_FAR = 3 * math.sqrt(2)
+#: Where the limits stand, and two points in a row there: their sum over the root of two, by a hair
+#: less, since that sum is rounded.
+_LIMIT = 3.0
+_FAR = _LIMIT * math.sqrt(2) * (1 - 1e-12)
 
 
 @dataclass(frozen=True)
@@ -46,9 +48,10 @@ def off_line(z: ArrayLike, away: ArrayLike) -> OffLine | None:
     Notes
     -----
     Of the points in a row on one side at the end, the m that maximise ``sum(z) / sqrt(m)`` are
-    taken; they have left the line when that exceeds 3 times the root of 2, as any two in a row
-    beyond the same limit do (our choice). Independent normal points do so by chance in about one
-    run in ten thousand.
+    taken, none counting for more than one on its limit, so that one wild point makes no two; they
+    have left the line when that reaches 3 times the root of 2, as any two in a row beyond the
+    same limit do (our choice). Independent normal points do so by chance in fewer than one run
+    in ten thousand.
 
     Examples
     --------
@@ -65,10 +68,9 @@ def off_line(z: ArrayLike, away: ArrayLike) -> OffLine | None:
     if row < 2:
         return None
     count = np.arange(2, row + 1)
-    # A chart without spread sets a point off its line infinitely far.
-    score = np.cumsum(back[:row])[1:] / np.sqrt(count)
+    score = np.cumsum(np.minimum(back[:row], _LIMIT))[1:] / np.sqrt(count)
     best = int(np.argmax(score))
-    if not score[best] > _FAR:
+    if score[best] < _FAR:
         return None
     m = int(count[best])
     return OffLine(len(z) - m, m, float(away[-m:].mean()))

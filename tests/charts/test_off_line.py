@@ -28,6 +28,11 @@ def test_one_point_alone_and_points_on_both_sides_are_not():
     assert off_line([0.0, 0.0], [0.0, 0.0]) is None
 
 
+@pytest.mark.parametrize("wild", [9.0, 1000.0, np.inf])
+def test_one_wild_point_does_not_take_those_before_it_along(wild):
+    assert off_line([-0.2, 0.4, 0.9, wild], np.zeros(4)) is None
+
+
 def test_points_that_came_back_have_not_left():
     assert off_line([0.1, 8.0, 8.0, 8.0, 0.2, -0.4], np.zeros(6)) is None
 
