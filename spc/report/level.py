@@ -74,22 +74,32 @@ def level_words(lens: FeatureLens) -> str:
     """
     The level with its 95 % interval, or the mean of the few parts there are and their number.
 
-    Where the last parts have left the wear line: that it is not known, since when and how far off.
+    Where the last parts have left the wear line: that it is not known, since when and how far off;
+    where the last part alone lies beyond its limits, how far.
     """
     level = level_of(lens)
     say, shown = lens.lens.voice.say, lens.estimate(level.value_um, signed=lens.is_signed)
     if level.left is not None:
-        side = say("handover.above" if level.left.apart > 0 else "handover.below")
         return say(
             "handover.level_left",
             part=lens.lens.part(int(lens.of.series.parts[level.left.first])),
             n=level.left.count,
-            apart=lens.estimate(abs(level.left.apart)),
-            side=side,
+            **_apart(lens, level.left.apart),
         )
     if level.mean_of is not None:
         key = "handover.level_one" if level.mean_of == 1 else "handover.level_mean"
         return say(key, level=shown, n=level.mean_of)
     if level.half_um is None:
         return shown
-    return f"{shown.removesuffix(' µm')} ± {lens.estimate(level.half_um)}"
+    shown = f"{shown.removesuffix(' µm')} ± {lens.estimate(level.half_um)}"
+    chart = lens.of.sloping
+    if chart is None or not chart.beyond[-1]:
+        return shown
+    away = float(chart.values[-1] - chart.center[-1])
+    return say("handover.level_apart", level=shown, **_apart(lens, away))
+
+
+def _apart(lens: FeatureLens, away: float) -> dict[str, str]:
+    """How far off the wear line, and on which side."""
+    side = lens.lens.voice.say("handover.above" if away > 0 else "handover.below")
+    return {"apart": lens.estimate(abs(away)), "side": side}

@@ -117,3 +117,17 @@ def test_a_jump_too_long_ago_to_be_the_exception_has_a_level_again(plan, make_ru
     assert level.left is None
     assert level.value_um == pytest.approx(15.0, abs=0.4)
     assert study.as_dict()["features"][0]["level_not_known"] is None
+
+
+@pytest.mark.parametrize(("size", "side"), [(15.0, "8.6 µm above"), (-1.0, "7.4 µm below")])
+def test_one_last_part_far_from_the_level_is_said_beside_it(plan, make_run, size, side):
+    study = jumped(plan, make_run, last=0, then=[size])
+
+    told = level_words(Lens(study, voice()).lead)
+
+    # By hand: the level of the sixty parts is +6.4.
+    level, apart = told.split("; the last part lies ")
+    assert level.startswith("+6.")
+    assert " ± 0." in level
+    assert float(apart.split()[0]) == pytest.approx(float(side.split()[0]), abs=0.3)
+    assert apart.endswith(f"{side.split()[2]} it")
