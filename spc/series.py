@@ -20,6 +20,9 @@ MISREADING_SDS = 4.5
 #: A value this many tolerance widths from the middle of the limits would flatten every chart: a
 #: slip of the keyboard (a missing comma, a digit too many) or a part never ground (our choice).
 UNBELIEVABLE_WIDTHS = 20.0
+#: A size this share of nominal off, or none at all, is no part of this plan, ground or not: a
+#: blank carries less. Such a slip of the keyboard holds no part (our choice).
+IMPOSSIBLE_SHARE = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,7 +52,10 @@ class Series:
         Row positions of values too far out to be charted: a slip of the keyboard, or a part that
         was never ground.
     unbelievable_parts : array of int, shape (i,)
-        Parts that have no other value; they are outside all the same.
+        Parts that have no other value; they are outside all the same, unless the value is
+        impossible.
+    impossible : array of int, shape (h,)
+        Those of `unbelievable` that no part can measure: nothing is known of their parts.
     """
 
     parts: Ints
@@ -62,6 +68,7 @@ class Series:
     misread: Ints
     unbelievable: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     unbelievable_parts: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    impossible: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
     def __len__(self) -> int:
         return len(self.parts)
@@ -76,6 +83,7 @@ class _Means:
     misread: Ints
     unbelievable: Ints
     unbelievable_parts: Ints
+    impossible: Ints
 
 
 def series_of(
@@ -110,6 +118,7 @@ def series_of(
         unbelievable_parts=means.unbelievable_parts[
             (means.unbelievable_parts >= first) & (means.unbelievable_parts <= last)
         ],
+        impossible=means.impossible,
     )
 
 
@@ -120,8 +129,10 @@ def _means(run: Run, feature: Feature) -> _Means:
     values = table["deviation_um"].to_numpy()[rows]
     order = np.argsort(part, kind="stable")
     rows, part, values = rows[order], part[order], values[order]
-    wild = _unbelievable(values, feature)
-    slips, lost = rows[wild], np.setdiff1d(part[wild], part[~wild])
+    never = impossible(values, feature)
+    wild = _unbelievable(values, feature) | never
+    slips, lost = rows[wild], np.setdiff1d(part[wild & ~never], part[~wild])
+    mistyped = rows[never]
     rows, part, values = rows[~wild], part[~wild], values[~wild]
     # A gauge cannot be more sure of a reading than half of its step.
     good = ~_misread(part, values, max(feature.gauge_sd_um, feature.gauge_step_um / 2))
@@ -135,6 +146,7 @@ def _means(run: Run, feature: Feature) -> _Means:
         misread=rows[~good],
         unbelievable=slips,
         unbelievable_parts=lost.astype(np.int64),
+        impossible=mistyped,
     )
 
 
@@ -145,6 +157,22 @@ def _unbelievable(values: Floats, feature: Feature) -> NDArray[np.bool_]:
         return np.zeros(len(values), dtype=bool)
     away = np.abs(values - (lower + upper) / 2)
     return np.asarray(away > UNBELIEVABLE_WIDTHS * (upper - lower))
+
+
+def impossible(values: Floats, feature: Feature) -> NDArray[np.bool_]:
+    """
+    Which deviations belong to no size that a part of this feature can have.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        Deviations from nominal. [µm]
+    feature : Feature
+        Without a nominal size, nothing is impossible.
+    """
+    if feature.nominal_mm is None:
+        return np.zeros(len(values), dtype=bool)
+    return np.asarray(np.abs(values) > IMPOSSIBLE_SHARE * 1000 * feature.nominal_mm)
 
 
 def _misread(part: Ints, values: Floats, gauge_sd: float) -> NDArray[np.bool_]:
@@ -177,6 +205,7 @@ def _difference(run: Run, plan: Plan, feature: Feature) -> _Means:
         misread=np.empty(0, dtype=np.int64),
         unbelievable=np.empty(0, dtype=np.int64),
         unbelievable_parts=np.empty(0, dtype=np.int64),
+        impossible=np.empty(0, dtype=np.int64),
     )
 
 

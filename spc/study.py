@@ -7,6 +7,7 @@ The main flow: from one run to everything concluded from it.
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -18,7 +19,7 @@ from spc.findings import FeatureStudy, HeldSpan, Prompt, Study
 from spc.one_feature import held_spans, study_feature
 from spc.plan import Plan
 from spc.run import Run
-from spc.series import series_of
+from spc.series import impossible, series_of
 from spc.shifts import ShiftSpan, span_of
 from spc.wheel import cycles as dressing
 from spc.wheel.advice import Advice, Advisor
@@ -109,7 +110,13 @@ def holds_of(
 def _slips(features: tuple[FeatureStudy, ...]) -> Iterator[str]:
     """Values that charts, capability and holds leave out, as questions to the shop."""
     for feature in features:
-        count = len(feature.series.unbelievable)
+        mistyped = len(feature.series.impossible)
+        if mistyped:
+            yield (
+                f"question: {mistyped} reading{'s' if mistyped > 1 else ''} of {feature.name} "
+                "cannot be sizes of this part; charts, capability, holds and advice leave them out"
+            )
+        count = len(feature.series.unbelievable) - mistyped
         if count:
             yield (
                 f"question: {count} reading{'s' if count > 1 else ''} of {feature.name} lie far "
@@ -131,6 +138,7 @@ def follow(advisor: Advisor, run: Run, plan: Plan, last: int) -> tuple[list[Prom
     list of Prompt, Advice
         The advice wherever it had changed, and as it stands at the end.
     """
+    run = _without_impossible(run, plan)
     readings = _readings_by_part(run)
     events = _events_by_part(run)
     startling = _startling(run, plan)
@@ -149,6 +157,16 @@ def follow(advisor: Advisor, run: Run, plan: Plan, last: int) -> tuple[list[Prom
             advisor.event(kind, **details)
             due = part
     return prompts, advisor.advise()
+
+
+def _without_impossible(run: Run, plan: Plan) -> Run:
+    """The run without readings that no part can measure, which an adviser need not hear."""
+    table = run.measurements
+    never = np.zeros(len(table), dtype=bool)
+    for feature in plan.measured_features:
+        mine = np.flatnonzero((table["feature"] == feature.name).to_numpy())
+        never[mine] = impossible(table["deviation_um"].to_numpy()[mine], feature)
+    return replace(run, measurements=table[~never]) if never.any() else run
 
 
 def _startling(run: Run, plan: Plan) -> set[int]:

@@ -31,6 +31,18 @@ def test_a_reading_that_its_repeat_contradicts_is_left_out_of_the_mean(plan, mak
     assert seen.misread.tolist() == [0]
 
 
+def test_a_reading_no_part_can_have_is_left_out_and_says_nothing_of_its_part(plan, make_run):
+    # 0.45 mm may be a part that was never ground; 2.6 mm on 25 mm is none of this plan.
+    run = make_run([(1, "seat", 5.0), (2, "seat", 450.0), (3, "seat", 2600.0), (4, "seat", -5e4)])
+
+    seen = series(run, plan)
+
+    assert seen.parts.tolist() == [1]
+    assert seen.unbelievable.tolist() == [1, 2, 3]
+    assert seen.unbelievable_parts.tolist() == [2]
+    assert seen.impossible.tolist() == [2, 3]
+
+
 def test_of_three_readings_the_odd_one_is_left_out(plan, make_run):
     run = make_run([(1, "seat", 1.0), (1, "seat", 9.0, 1), (1, "seat", 1.2, 2)])
 

@@ -329,9 +329,9 @@ def test_a_slip_of_the_keyboard_is_left_out_of_charts_and_asked_about(plan, make
     study = examine(run, plan)
 
     assert len(study.feature("seat").series) == 119
-    # Charts leave it out; until someone has looked, the part is held.
-    assert study.outside == (41,)
-    assert [(span.first, span.last) for span in study.held] == [(41, 41)]
+    # 225 m say nothing of the part, good or bad: it was not measured, and that is asked about.
+    assert study.outside == ()
+    assert study.held == ()
     assert any(remark.startswith("question: 1 reading of seat") for remark in study.remarks)
 
 
@@ -435,3 +435,29 @@ def test_an_unknown_pattern_is_a_fault_of_the_plan(plan, make_run):
 
 def test_two_hundred_thousand_parts_are_judged():
     assert most_by_chance(200_000, 1 / 217, 38) > 1000
+
+
+def test_readings_that_no_part_can_have_hold_nothing_and_are_asked_about(plan, make_run):
+    values = [(part, "seat", 5.0 + part % 3) for part in range(1, 41)]
+    clean = examine(make_run([v for v in values if v[0] not in (10, 20, 30)]), plan)
+    values[9], values[19], values[29] = (10, "seat", 2.5e8), (20, "seat", -5e4), (30, "seat", 3e4)
+
+    found = examine(make_run(values), plan)
+
+    seat = found.features[0]
+    assert seat.outside == ()
+    assert found.held == ()
+    assert found.advice.action == clean.advice.action
+    assert [p.advice.action for p in found.prompts] == [p.advice.action for p in clean.prompts]
+    assert any("3 readings of seat cannot be sizes of this part" in r for r in found.remarks)
+    assert not any("far beyond" in r for r in found.remarks)
+
+
+def test_a_part_that_was_never_ground_is_held(plan, make_run):
+    values = [(part, "seat", 5.0 + part % 3) for part in range(1, 41)]
+    values[19] = (20, "seat", 450.0)
+
+    found = examine(make_run(values), plan)
+
+    assert found.features[0].outside == (20,)
+    assert [(span.first <= 20 <= span.last) for span in found.held] == [True]
