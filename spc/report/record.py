@@ -17,7 +17,7 @@ MOST_LISTED = 40
 _SIDE, _FEWEST = 3, 2
 #: Calls after which no size need come closer.
 _MOVE_NOTHING = ("measure_again", "check", "hold")
-#: Acts that move the size: no outcome is read across one of them.
+#: Acts that move the size: no outcome is read across one of them, offsets of a known amount apart.
 _MOVES = ("dress", "offset", "wheel", "swivel")
 _ANSWERED_BY = {
     "offset": ("offset",), "dress": ("dress", "wheel"), "swivel": ("swivel",),
@@ -31,8 +31,8 @@ class Call:
     One call for an act, however often it was repeated until it was answered or withdrawn.
 
     `answer` is the act that answered it; `again` is True where a second reading was called for and
-    taken. `before` and `after` are distances of the lead feature from its target, in µm, over parts
-    between the answer and the acts next to it; None where they are too few or nothing was done.
+    taken. `before` and `after` are distances of the lead feature from its target, in µm, over the
+    parts next to the answer; None where they are too few or nothing was done.
     """
 
     first: Prompt
@@ -110,18 +110,40 @@ def _read_again(lens: Lens, part: int) -> bool:
 
 
 def _distances(lens: Lens, part: int) -> tuple[float | None, float | None]:
-    """Distance from target before and after an act, from parts that no other act lies between."""
+    """
+    Distance from target before and after what was done after `part`.
+
+    Offsets typed between the parts of one side are taken out, so that all of them stand where the
+    one next to the act would: the sizes before it and after it, and no mean across another act.
+    """
     lead = lens.lead
     if lead is None or lead.of.feature.target_um is None:
         return None, None
-    away = lead.of.series.deviation_um - lead.of.feature.target_um
-    moved = [act.after_part for act in lens.study.acts if act.kind in _MOVES]
-    begun = max((at for at in moved if at < part), default=0)
-    ended = min((at for at in moved if at > part), default=lens.study.last_part)
-    low, until, high = np.searchsorted(lead.of.series.parts, (begun, part, ended), side="right")
-    sides = away[max(low, until - _SIDE) : until], away[until : min(high, until + _SIDE)]
-    before, after = (abs(float(s.mean())) if len(s) >= _FEWEST else None for s in sides)
-    return before, after
+    offsets, others = [], []
+    for act in lens.study.acts:
+        if act.kind == "offset" and act.amount_um is not None and act.after_part != part:
+            offsets.append((act.after_part, act.amount_um))
+        elif act.kind in _MOVES:
+            others.append(act.after_part)
+    begun = max((at for at in others if at < part), default=0)
+    ended = min((at for at in others if at > part), default=lens.study.last_part)
+    parts, y = lead.of.series.parts, lead.of.series.deviation_um - lead.of.feature.target_um
+    low, until, high = np.searchsorted(parts, (begun, part, ended), side="right")
+    sides = (max(low, until - _SIDE), until), (until, min(high, until + _SIDE))
+    before, after = (
+        [
+            y[k]
+            + sum(um for at, um in offsets if parts[k] <= at < part)
+            - sum(um for at, um in offsets if part < at < parts[k])
+            for k in range(*side)
+        ]
+        for side in sides
+    )
+    return _distance(before), _distance(after)
+
+
+def _distance(away: list[float]) -> float | None:
+    return abs(float(np.mean(away))) if len(away) >= _FEWEST else None
 
 
 # --- in words -------------------------------------------------------------------------------------

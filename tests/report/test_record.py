@@ -86,25 +86,29 @@ def test_the_outcome_is_the_distance_from_target_of_three_parts_on_each_side():
     assert call.came_closer is bool(abs(after) < abs(before))
 
 
-def test_an_outcome_is_read_from_no_part_beyond_the_act_before_or_after():
-    # Parts 3, 6, 9 ... are measured; by hand: 9 to 15 before the offset, 18 and 21 after it.
-    acts = [offset(6), offset(15), offset(22)]
+def test_an_outcome_takes_out_the_offsets_between_its_own_parts():
+    # Parts 3, 6, 9 ... are measured; by hand: 9, 12 and 15 before the offset after 15, and 18, 21
+    # and 24 after it; one of them stands before the offset of +1.5 after 12, two after that of
+    # -4 after 19.
+    acts = [offset(12, 1.5), offset(15), offset(19, -4.0), offset(30)]
     lens = lens_of((15, "offset", {}), (18, "grind_on", {}), acts=acts)
     y = dict(zip(lens.lead.of.series.parts, lens.lead.of.series.deviation_um, strict=True))
 
     (call,) = calls(lens)
 
-    assert call.before == pytest.approx(abs(np.mean([y[9], y[12], y[15]])))
-    assert call.after == pytest.approx(abs(np.mean([y[18], y[21]])))
+    assert call.before == pytest.approx(abs(np.mean([y[9] + 1.5, y[12] + 1.5, y[15]])))
+    assert call.after == pytest.approx(abs(np.mean([y[18], y[21] + 4.0, y[24] + 4.0])))
 
 
-def test_one_part_between_two_acts_tells_no_outcome():
-    acts = [offset(12), offset(15), offset(30)]
-    lens = lens_of((15, "offset", {}), (18, "grind_on", {}), acts=acts)
+def test_no_outcome_is_read_across_a_dress():
+    acts = [Act("dress", at, None, None, None, "", None, None) for at in (10, 19)]
+    lens = lens_of((15, "offset", {}), (18, "grind_on", {}), acts=[acts[0], offset(15), acts[1]])
+    y = dict(zip(lens.lead.of.series.parts, lens.lead.of.series.deviation_um, strict=True))
 
     (call,) = calls(lens)
 
-    assert call.before is None
+    assert call.before == pytest.approx(abs(np.mean([y[12], y[15]])))
+    assert call.after is None
     assert call.came_closer is None
     assert record_table(lens).rows[0][4] == "not told: too few parts between acts"
     assert summary(lens).endswith("target 0 times and did not 0 times; 1 not told.")
