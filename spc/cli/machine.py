@@ -101,7 +101,9 @@ def _one_line(session: "Session", text: str, *, sure: bool) -> list[str] | None:
 
 
 def watch(
-    folder: Annotated[Path, typer.Argument(help="Folder that measurement files are written to.")],
+    folder: Annotated[
+        Path, typer.Argument(help="Folder that files are written to; events in FILE_events.csv.")
+    ],
     plan: PlanFile,
     run: RunName = None,
     new: Annotated[bool, typer.Option("--new", help="Begin another run.")] = False,

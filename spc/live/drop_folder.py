@@ -3,6 +3,7 @@ The drop folder: what a gauge computer writes there is stored, row by row, as it
 
 Nothing that happens to a file is fatal: one still being written is waited for, a locked or
 vanished one is named and tried again, a refused one is named and tried again when it changes.
+Events of ``shift.csv`` may lie beside it in ``shift_events.csv``; the two are read together.
 """
 
 import os
@@ -27,6 +28,8 @@ UNFINISHED = 20.0
 #: The whole folder is looked through so often, for drives that announce nothing. [s]
 ROUND = 15.0
 _TICK_MS = 500
+#: What the name of a file of events ends with, before its suffix.
+_EVENTS = "_events"
 #: Bytes at the end of a file that its last line is looked for in.
 _TAIL = 65_536
 
@@ -106,8 +109,23 @@ class DropFolder:
     def look(self, names: list[str]) -> None:
         """Look at some files, and store those that are ready."""
         ready = [name for name in names if self._wanted(name) and self._is_ready(name)]
-        if ready:
-            self._store(ready)
+        alone: list[str] = []
+        paired: dict[str, str] = {}
+        for name in ready:
+            if Path(name).stem.casefold().endswith(_EVENTS):
+                readings = _beside(name, Path(name).stem[: -len(_EVENTS)])
+                if readings is None:
+                    self._say_once(name, f"{name}: the file these events belong to is not there")
+                else:
+                    paired[readings] = name
+            elif (events := _beside(name, Path(name).stem + _EVENTS)) is not None:
+                paired[name] = events
+            else:
+                alone.append(name)
+        if alone:
+            self._store(alone)
+        for readings, events in paired.items():
+            self._store([readings], events)
 
     def _wanted(self, name: str) -> bool:
         path = Path(name)
@@ -166,11 +184,12 @@ class DropFolder:
             look.said = words
             self.say(words)
 
-    def _store(self, ready: list[str]) -> None:
+    def _store(self, ready: list[str], events: str | None = None) -> None:
         session, added = self.session, 0
         try:
-            for news in take_in(session.ledger, session.run, session.plan, ready, growing=True):
-                added += self._heard(news)
+            ledger, run, plan = session.ledger, session.run, session.plan
+            for news in take_in(ledger, run, plan, ready, events=events, growing=True):
+                added += self._heard(news, events)
         except (SpcError, OSError) as error:
             # The store is busy or full, or a file went away between two looks: the next look
             # tries again, and what was stored already is known then.
@@ -180,8 +199,8 @@ class DropFolder:
             session.refresh()
             self.stored(session)
 
-    def _heard(self, news: FileNews) -> int:
-        for name in news.names:
+    def _heard(self, news: FileNews, events: str | None) -> int:
+        for name in (*news.names, *([events] if events else [])):
             look = self.waiting.pop(name, None)
             if look is not None:
                 self.done[name] = (look.size, look.changed)
@@ -193,6 +212,16 @@ class DropFolder:
         for question in news.imported.questions:
             self.say(question)
         return news.imported.readings + news.imported.events
+
+
+def _beside(name: str, stem: str) -> str | None:
+    """The file of that stem in the same folder, of the same kind before any other."""
+    own = Path(name).suffix
+    for suffix in (own, *sorted(SUFFIXES - {own})):
+        other = os.path.join(os.path.dirname(name), stem + suffix)
+        if os.path.isfile(other):
+            return other
+    return None
 
 
 def _first_line(tail: bytes) -> int:

@@ -7,12 +7,20 @@ from pathlib import Path
 
 import pytest
 
+import spc
 from spc.errors import StoreBusy
+from spc.intake import read_run
 from spc.ledger.as_run import run_of
 from spc.ledger.store import Ledger
 from spc.ledger.verify import verify
 from spc.live import drop_folder
+from spc.live.begin import run_for
 from spc.live.drop_folder import DropFolder
+from spc.live.session import Session
+from spc.plan import load_plan
+from spc.study import examine
+
+SAMPLES = Path(spc.__file__).parents[1] / "sample_runs"
 
 HEAD = "part,time,seat\n"
 
@@ -189,6 +197,60 @@ def test_a_file_copied_under_another_name_adds_nothing(drop):
     look(drop)
 
     assert parts(drop) == [1, 2, 3, 4, 5, 6]
+
+
+def test_events_in_a_file_beside_are_read_with_it_whichever_comes_first(drop):
+    put(drop, "a_events.csv", "after_part;event;amount\n0;master;\n")
+    look(drop)
+    look(drop)
+    alone = f"{drop.folder}/a_events.csv: the file these events belong to is not there"
+    assert drop.said == [alone]
+    put(drop, "a.csv", HEAD + rows(1, 4))
+    look(drop)
+    assert parts(drop) == [1, 2, 3, 4]
+    put(drop, "a_events.csv", "after_part;event;amount\n0;master;\n2;offset;-3um\n")
+    look(drop)
+    put(drop, "a.csv", HEAD + rows(1, 9))
+    put(drop, "a_events.csv", "after_part;event;amount\n0;master;\n2;offset;-3um\n8;dress;\n")
+    look(drop)
+    look(drop)
+
+    assert parts(drop) == list(range(1, 10))
+    with drop.session.ledger.reading() as reader:
+        events = run_of(reader, drop.session.run).events
+    assert events[["after_part", "kind", "amount_um"]].fillna(0.0).to_numpy().tolist() == [
+        [0, "master", 0.0], [2, "offset", -3.0], [8, "dress", 0.0],
+    ]  # fmt: skip
+    assert not [words for words in drop.said if "refused" in words]
+
+
+def test_a_shift_with_its_events_dropped_in_pieces_is_the_shift_of_its_files(tmp_path, ledger):
+    plan = load_plan(SAMPLES / "sluice_spool.toml")
+    session = Session(ledger, plan, run_for(ledger, plan))
+    folder, now, said = tmp_path / "in", [0.0], []
+    folder.mkdir()
+    drop = DropFolder(folder, session, said.append, clock=lambda: now[0])
+    names = ("sluice_spool.csv", "sluice_spool_events.csv")
+    lines = {name: (SAMPLES / name).read_bytes().splitlines(keepends=True) for name in names}
+    for piece in range(1, 5):
+        for name in names:
+            file = folder / name
+            file.write_bytes(b"".join(lines[name][: len(lines[name]) * piece // 4]))
+            os.utime(file, (1e9 + piece, 1e9 + piece))
+        for _ in range(2):
+            now[0] += 2.0
+            drop.look(drop._all())
+
+    with ledger.reading() as reader:
+        mine = examine(run_of(reader, session.run), plan).as_dict()
+    files = [str(SAMPLES / name) for name in names]
+    file = examine(read_run(files[0], plan, files[1]), plan).as_dict()
+    for document in (mine, file):
+        # Where the rows came from differs, what follows from them does not.
+        document.pop("sources"), document.pop("remarks")
+    assert mine == file
+    assert not [words for words in said if "refused" in words]
+    assert session.advice.as_dict() == mine["advice"]
 
 
 @pytest.mark.slow
