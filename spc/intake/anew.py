@@ -27,10 +27,15 @@ def refuse_counted_anew(sequence: Sequence) -> None:
         Naming both files.
     """
     counted = [_numbers(sequence, which) for which in range(len(sequence.sheets))]
-    for later in range(1, len(counted)):
-        for earlier in range(later):
+    numbered = [which for which, numbers in enumerate(counted) if len(numbers)]
+    first = {which: int(counted[which][0]) for which in numbered}
+    # Hundreds of small files may be read together, so the cheapest question comes first.
+    for at, later in enumerate(numbered):
+        for earlier in numbered[:at]:
+            if first[later] > first[earlier] + _NEAR_THE_FIRST:
+                continue
             before, after = counted[earlier], counted[later]
-            if _features(sequence, earlier) & _features(sequence, later) and _anew(before, after):
+            if _anew(before, after) and _features(sequence, earlier) & _features(sequence, later):
                 raise UnreadableRun(_words(sequence, earlier, later, before, after))
 
 
@@ -45,8 +50,6 @@ def _features(sequence: Sequence, which: int) -> set[str]:
 
 
 def _anew(before: NDArray[np.int64], after: NDArray[np.int64]) -> bool:
-    if not len(before) or not len(after) or after[0] > before[0] + _NEAR_THE_FIRST:
-        return False
     among = int(((after >= before[0]) & (after <= before[-1])).sum())
     return among >= _FEWEST and among > _MOSTLY * len(after)
 
