@@ -350,14 +350,16 @@ def counted_once(told: list[list[Event]], remarks: list[str]) -> list[Event]:
 
 
 def _same(one: Event, other: Event) -> bool:
-    if (one.after_part, one.kind) != (other.after_part, other.kind):
+    if one.kind != other.kind:
+        return False
+    timed = not (np.isnat(one.time) or np.isnat(other.time))
+    # A part measured in the minute of the event may stand on either side of it.
+    if one.time != other.time if timed else one.after_part != other.after_part:
         return False
     if one.kind == "note" and one.note != other.note:
         return False
     numbers = zip((one.amount_um, one.minutes), (other.amount_um, other.minutes), strict=True)
-    if any(a != b and not (np.isnan(a) and np.isnan(b)) for a, b in numbers):
-        return False
-    return bool(np.isnat(one.time) or np.isnat(other.time) or one.time == other.time)
+    return all(a == b or (np.isnan(a) and np.isnan(b)) for a, b in numbers)
 
 
 def events_frame(events: list[Event]) -> pd.DataFrame:

@@ -191,13 +191,14 @@ def test_events_told_by_two_files_count_once(read):
     file = (
         "part,time,seat A,event,amount_um\n1,2026-11-19 06:00,25.0031,,\n"
         "2,2026-11-19 06:01,25.0032,offset,-2\n3,2026-11-19 06:02,25.0033,dress,\n"
+        ",2026-11-19 06:04,,dress,\n4,2026-11-19 06:04,25.0033,,\n"
     )
 
     run = read(file, events=file)
 
-    assert told(run) == [(2, "offset", -2.0), (3, "dress", None)]
-    assert run.account["events"] == 2
-    assert any("2 of 2 events stand in" in r and "count once" in r for r in run.remarks)
+    assert told(run) == [(2, "offset", -2.0), (3, "dress", None), (3, "dress", None)]
+    assert run.account["events"] == 3
+    assert any("3 of 3 events stand in" in r and "count once" in r for r in run.remarks)
 
 
 def test_a_second_equal_move_of_one_file_counts(read):
