@@ -1,8 +1,8 @@
 """One feature of a run: charts, wear, stability, capability and the gauge's resolution."""
 
 import math
-from collections.abc import Iterator, Sequence
-from itertools import groupby
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -134,18 +134,23 @@ def follow_wheel(
         root = feature.zero_bounded
         y = np.cbrt(np.maximum(series.bare_um, 0.0)) if root else series.bare_um
         base = _clean_base(series, y, span)
-        chart = trended.cycles_chart(series.cycle, series.since_dress, y, base=base)
+        apart = _shifted(series, y, 0, len(series) - 1)
+        chart = trended.cycles_chart(
+            series.cycle, series.since_dress, y, base=base, apart=list(apart)
+        )
     except NotEnough:
         return None, None, words
     if base.excluded:
-        words += f"; left out: {_left_out(series, base)}"
+        words += f"; left out: {_told_parts(series, zip(base.excluded, base.reasons, strict=True))}"
+    drawing_none = [(place, why) for place, why in apart.items() if place not in base.excluded]
+    if drawing_none:
+        words += f"; drawing no line: {_told_parts(series, drawing_none)}"
     judged = stability.Judged(chart.z, chart.degrees)
     return (_cubed(series, chart) if root else chart), judged, words
 
 
-def _left_out(series: Series, base: Base) -> str:
-    """The parts a base leaves out, neighbours left out for one reason together."""
-    told = zip(base.excluded, base.reasons, strict=True)
+def _told_parts(series: Series, told: Iterable[tuple[int, str]]) -> str:
+    """Positions with a reason each as parts, neighbours of one reason together."""
     words = []
     for (reason, _), group in groupby(enumerate(told), lambda at: (at[1][1], at[1][0] - at[0])):
         parts = [int(series.parts[place]) for _, (place, _) in group]
@@ -174,7 +179,7 @@ def _by_frozen_limits(
         own = slice(0, end)
         return trended.cycles_chart(
             series.cycle[own], series.since_dress[own], series.bare_um[own],
-            base=base, frozen=frozen,
+            base=base, frozen=frozen, apart=list(_shifted(series, series.bare_um, 0, end - 1)),
         )  # fmt: skip
 
     n = len(series)
@@ -221,18 +226,18 @@ def _clean_base(series: Series, y: Floats, span: tuple[int, int]) -> Base:
 
 
 def _shifted(series: Series, y: Floats, first: int, last: int) -> dict[int, str]:
-    """Parts of the base, counted from its first, that stand off their cycle's others, and why."""
+    """Parts of a span, counted from its first, that stand off their cycle's others, and why."""
     out: dict[int, str] = {}
-    cycle = series.cycle[first : last + 1]
-    for number in np.unique(cycle):
-        mine = np.flatnonzero(cycle == number)
-        found = shifted_stretch(series.since_dress[first + mine], y[first + mine])
+    _, starts = np.unique(series.cycle[first : last + 1], return_index=True)
+    for start, end in pairwise([*starts.tolist(), last + 1 - first]):
+        mine = slice(first + start, first + end)
+        found = shifted_stretch(series.since_dress[mine], y[mine])
         if found is not None:
             why = (
                 f"one of {found.count} in a row that stand {abs(found.apart):.4g} "
                 f"{'above' if found.apart > 0 else 'below'} the line of the others"
             )
-            out |= dict.fromkeys(mine[found.first : found.last + 1].tolist(), why)
+            out |= dict.fromkeys(range(start + found.first, start + found.last + 1), why)
     return out
 
 

@@ -129,3 +129,27 @@ def test_one_extreme_signal_is_said_to_weigh_more_than_several_and_names_its_par
     assert (verdict.stable, verdict.seen) == (False, 1)
     assert "97 % of steady runs: more than steady wear, since one is so extreme" in verdict.words
     assert verdict.words.endswith("however few there are (a point beyond the upper limit, part 71)")
+
+
+@pytest.mark.parametrize("later", [20, 45, 59])
+def test_parts_that_jumped_after_the_base_draw_no_line_of_the_others(plan, later):
+    series = jumped(60 + later, 60, 8.6, sd=0.3)
+
+    chart, judged, words = follow_wheel(plan, plan.feature("seat"), series, *base_of(plan, series))
+
+    assert abs(float(np.mean(series.bare_um[:60] - chart.center[:60]))) < 0.15
+    assert np.mean(series.bare_um[60:] - chart.center[60:]) == pytest.approx(8.6, abs=0.5)
+    assert np.all(judged.z[60:] > 3)
+    told = f"drawing no line: parts 61 to {60 + later} (one of {later} in a row that stand 8."
+    assert told in words
+
+
+def test_when_most_of_a_cycle_jumped_the_line_is_theirs_and_sigma_the_base_s(plan):
+    series = jumped(180, 60, 8.6, sd=0.3)
+
+    chart, *_ = follow_wheel(plan, plan.feature("seat"), series, *base_of(plan, series))
+
+    assert abs(float(np.mean(series.bare_um[60:] - chart.center[60:]))) < 0.1
+    assert 0.2 < chart.sigma < 0.45
+    assert not chart.beyond[60:].mean() > 0.03
+    assert chart.beyond[:60].all()

@@ -86,10 +86,13 @@ def shifted_stretch(x: ArrayLike, y: ArrayLike) -> Stretch | None:
     along = known[end] - known[first]
     told = own > 0.05 * count
     gain = np.divide(along**2, own, out=np.zeros(len(own)), where=told)
-    if not gain.any():
+    whole = float(left @ left)
+    # A bend leaves no more than the line does: where the step explains less than half of that,
+    # as it does in nearly every steady series, nothing else need be asked.
+    if not gain.max(initial=0.0) >= (1 - _OF_A_BEND) * whole > 0:
         return None
     best = int(np.argmax(gain))
-    squares = max(float(left @ left - gain[best]), 0.0)
+    squares = max(whole - float(gain[best]), 0.0)
     apart = float(along[best] / own[best])
     # Values exactly on a line leave the noise of the arithmetic.
     least = max(_step(y) / math.sqrt(12), 1e-9 * float(np.abs(y).max()))

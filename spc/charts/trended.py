@@ -1,6 +1,7 @@
 """Charts that follow the wheel: a line through each dress cycle, judged about that line."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -186,6 +187,7 @@ def cycles_chart(
     *,
     base: BaseSpan = None,
     frozen: FrozenLimits | None = None,
+    apart: Sequence[int] = (),
 ) -> CyclesChart:
     """
     A whole run about the lines of its dress cycles, with one sigma for all.
@@ -203,6 +205,9 @@ def cycles_chart(
         either. Lines and the common slope come from the whole run.
     frozen : FrozenLimits, optional
         Take sigma and the common slope from here.
+    apart : sequence of int
+        Positions that draw no line, known to stand on another level than their cycle's others.
+        Sigma of the base counts them all the same.
 
     Returns
     -------
@@ -243,6 +248,7 @@ def cycles_chart(
     drawn = ~np.isnan(x) & ~np.isnan(y)
     drawn[list(base.excluded)] = False
     of_base = None if frozen else _Sums(place, x, y, drawn & base.mask(len(y)), len(names))
+    drawn[list(apart)] = False
     half = np.bincount(place[drawn], minlength=len(names)) / 2
     while True:
         lines = _lines(place, x, y, drawn, of_base, frozen, len(names))

@@ -194,3 +194,16 @@ def test_a_part_after_the_base_cries_wolf_exactly_as_often_as_said():
     )
 
     assert abs(seen / trials - OUTSIDE) < 3 * np.sqrt(OUTSIDE / trials)
+
+
+def test_points_set_apart_draw_no_line_but_count_for_sigma():
+    x = np.arange(1.0, 21.0)
+    y = np.random.default_rng(9).normal(0, 1, 20) + 30.0 * (x > 12)
+
+    chart = cycles_chart(np.zeros(20), x, y, base=(0, 11), apart=range(12, 20))
+    first = cycles_chart(np.zeros(12), x[:12], y[:12])
+    reversed_ = cycles_chart(np.zeros(20), x, y, base=(0, 11), apart=range(12))
+
+    assert chart.center[:12] == pytest.approx(first.center)
+    assert chart.sigma == reversed_.sigma == pytest.approx(first.sigma)
+    assert reversed_.center[12:].mean() == pytest.approx(y[12:].mean())
