@@ -6,8 +6,9 @@ from typing import Any
 
 from spc.errors import BadRecord
 from spc.wheel.act import ACTIONS, Advice
+from spc.wheel.dress_rule import dress_case, too_young
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
-from spc.wheel.rules import Case, Habits, Move, after_dress, measure_after, weigh
+from spc.wheel.rules import CALM, Case, Habits, Move, after_dress, measure_after, weigh
 from spc.wheel.settings import (
     CostSettings,
     FeatureSettings,
@@ -19,7 +20,10 @@ from spc.wheel.track import Track
 from spc.wheel.watch import Finding, Watch
 from spc.wheel.wording import (
     LOOK,
+    UNREAD,
     as_typed,
+    dress_words,
+    drift_words,
     level_words,
     limit_words,
     money,
@@ -47,7 +51,7 @@ EVENTS = (
 )  # fmt: skip
 #: Raised whenever the same readings would leave an adviser with another state: other keys, or other
 #: numbers. A state that was kept by an adviser of another format is not gone on from.
-STATE_FORMAT = 2
+STATE_FORMAT = 3
 #: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]
 BATCH_UNREST, SWIVEL_UNREST = 0.35, 3.0
 
@@ -70,7 +74,7 @@ class Advisor:
     >>> seat = FeatureSettings("seat A", lower_um=-8, upper_um=8, target_um=0)
     >>> advisor = Advisor(Settings((seat,)))
     >>> advisor.part()
-    >>> advisor.reading("seat A", 4.0)
+    >>> advisor.reading("seat A", 6.5)
     >>> advisor.advise().action
     'offset'
     """
@@ -89,6 +93,7 @@ class Advisor:
         self._habits = Habits()
         self._made = 0
         self._advice: Advice | None = None
+        self._case: Case | None = None  # as weighed for that
         if state is not None:
             self._resume(state)
 
@@ -107,7 +112,8 @@ class Advisor:
             minute = float(minute)
             if not math.isfinite(minute):
                 raise BadRecord(f"minute = {minute} is not a time; leave it out when unknown")
-        self._advice = None
+        self._note_due()
+        self._advice = self._case = None
         self._settle()
         self._made += 1
         self._watch.part()
@@ -135,7 +141,7 @@ class Advisor:
             raise BadRecord(f"the reading of {feature} is {value_um!r}; give a number of µm")
         if self._made == 0:
             raise BadRecord(f"a reading of {feature} came before any part; tell of the part first")
-        self._advice = None
+        self._advice = self._case = None
         self._read(self._features[feature], value)
 
     def event(self, kind: str, um: float | None = None, minutes: float | None = None) -> None:
@@ -160,8 +166,10 @@ class Advisor:
                 raise BadRecord(f"{name} = {value!r} of {kind} is not a number")
         if minutes is not None and minutes < 0:
             raise BadRecord(f"minutes = {minutes!r} of {kind} is below zero")
-        self._advice = None
+        self._advice = self._case = None
         self._watch.event(kind)
+        if kind in ("cleared", "master", "swivel"):
+            self._habits.since_leap = CALM
         if self._track is not None:
             self._act(self._track, kind, um, minutes)
 
@@ -177,6 +185,7 @@ class Advisor:
             self._moved(track)
             track.dress() if kind == "dress" else track.wheel()
             self._habits.dress()
+            self._habits.unread_change = "wheel" if kind == "wheel" else ""
             self._watch.forget()
         elif kind == "pause":
             self._moved(track)
@@ -187,9 +196,11 @@ class Advisor:
         elif kind == "batch":
             self._moved(track)
             track.unsettle(BATCH_UNREST * track.frame.half_width)
+            self._habits.unread_change = self._habits.unread_change or "batch"
         elif kind == "swivel":
             self._moved(track)
             track.unsettle(SWIVEL_UNREST)
+            self._habits.unread_change = self._habits.unread_change or "swivel"
             self._watch.forget()
 
     def _moved(self, track: Track) -> None:
@@ -234,7 +245,9 @@ class Advisor:
             return
         frame = self._frame(track, feature)
         if feature.name == track.lead.name and heard.first:
-            self._habits.read()
+            self._habits.read(held=self._watch.holds)
+        if (heard.jump or heard.check) and feature.name == track.lead.name:
+            self._habits.since_leap = 0
         if heard.jump:
             if feature.name == track.lead.name:
                 track.jump(heard.jump)
@@ -259,7 +272,7 @@ class Advisor:
 
     def _decide(self) -> Advice:
         track, watch = self._track, self._watch
-        case = weigh(track, self._habits) if track is not None else None
+        case = self._weighed()
         finding = watch.verdict(
             can_steer=case is not None and (case.wise or bool(case.dress.reason))
         )
@@ -269,9 +282,26 @@ class Advisor:
             return self._say("grind_on", "", "no diameter or bore to steer; nothing is out", case)
         return self._steer(track, case)
 
+    def _weighed(self) -> Case | None:
+        if self._case is None and self._track is not None:
+            self._case = weigh(self._track, self._habits)
+        return self._case
+
+    def _note_due(self) -> None:
+        """Whether a dress was due at the part read last, asked for or not: it then stays due."""
+        track, habits = self._track, self._habits
+        if track is None or track.age == 0 or track.last_read < track.made:
+            return
+        if too_young(track):
+            habits.dress_due("", track.made)
+            return
+        case = self._case.dress if self._case else None
+        case = case or dress_case(track, due=habits.due, leapt=habits.leapt)
+        habits.dress_due("" if case.reason == "limit" else case.reason, track.made)
+
     def _steer(self, track: Track, case: Case) -> Advice:
         words = self._where(track, case)
-        drift = f"drift {case.slope * track.frame.mirror:+.3f} µm per part"
+        drift = drift_words(case.slope * track.frame.mirror, case.slope_sd)
         if self.settings.machine.in_process_gauge:
             drift = "the gauge at the wheel hides its wear, so no parts left are told"
         if case.dress.reason and track.age > 0:
@@ -287,7 +317,11 @@ class Advisor:
             return self._say("offset", track.lead.name, why, case, case.move)
         if track.made == 0:
             return self._say("grind_on", "", "no part was ground yet", case)
-        return self._say("grind_on", "", f"{words}, {drift}; a move would not pay", case)
+        if self._habits.unread_change:
+            what = UNREAD[self._habits.unread_change]
+            return self._say("grind_on", "", f"{what}, and no part was read since; {words}", case)
+        pays = "waits for the next reading" if case.waits else "would not pay"
+        return self._say("grind_on", "", f"{words}, {drift}; a move {pays}", case)
 
     @staticmethod
     def _where(track: Track, case: Case) -> str:
@@ -307,11 +341,8 @@ class Advisor:
             return f"{since}; the limit is {self.settings.max_parts}"
         if reason != "cost":
             return f"{reason} is likely to leave its limit soon, {since}"
-        currency = self.settings.cost.currency
-        return (
-            f"{since}; each of the next costs {case.dress.coming:.3f} "
-            f"{currency}, a part of a whole cycle {case.dress.average:.3f} {currency} on average"
-        )
+        currency, began = self.settings.cost.currency, self._habits.due_since
+        return dress_words(since, case.dress.coming, case.dress.average, currency, began)
 
     def _say(
         self, action: str, subject: str, evidence: str, case: Case | None, move: Move | None = None
@@ -340,7 +371,7 @@ class Advisor:
             check_first=look,
             runner_up=runner,
             cost_difference=difference,
-            _count=_counter(track),
+            _count=self._counter(track),
         )
 
     def _runner_up(self, action: str, case: Case | None) -> tuple[str | None, float | None]:
@@ -351,6 +382,8 @@ class Advisor:
         ahead = max(case.dress.coming - case.dress.average, 0.0)
         if action == "dress":
             return "grind_on", round(ahead, 4)
+        if action == "grind_on" and case.waits:
+            return None, None
         if action == "grind_on" and case.move.amount and not case.wise:
             return "offset", round(max(-case.move.saving, 0.0), 4)
         if action == "grind_on":
@@ -397,9 +430,12 @@ class Advisor:
         if self._track is not None and state["track"] is not None:
             self._track.resume(state["track"])
 
-
-def _counter(track: Track | None) -> Callable[[], PartsLeft | None]:
-    if track is None:
-        return lambda: None
-    now = outlook(track)
-    return lambda: parts_left(now)
+    def _counter(self, track: Track | None) -> Callable[[], PartsLeft | None]:
+        if track is None:
+            return lambda: None
+        now, sizes = outlook(track), (track.lead.name, *track.companions)
+        if self._watch.out_now(sizes) and not self.settings.machine.in_process_gauge:
+            return lambda: PartsLeft(0, 0, 0)
+        if self._watch.in_doubt(sizes):
+            return lambda: None
+        return lambda: parts_left(now)

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wheel.drift import SLOPE
+from spc.wheel.drift import BEND, CURVE, SLOPE
 from spc.wheel.health import growth
 from spc.wheel.loss import best_loss, best_loss_at
 from spc.wheel.track import Track
@@ -19,6 +19,16 @@ Floats = NDArray[np.float64]
 EARLIEST = 0.6
 #: A form or finish value this likely to be out soon calls for a dress.
 FORM_CHANCE = 0.10
+#: A dress becomes due for cost when a part to come costs this many times the average of the cycle,
+#: more where the wheel's age is not known or this part was not read, and stays due until it costs
+#: clearly less (judgement).
+BECOMES_DUE, UNSURE_DUE, STAYS_DUE = 1.01, 1.05, 0.95
+#: Likewise for form: once due, half the chance keeps it so.
+FORM_STAYS = 0.5
+#: A wheel of unknown age was seen to dull when this run's readings raised the odds that its spread
+#: grows so many times: with a habit that was told, without; and when the growth of its drift or
+#: form is beyond so many standard deviations (judgement).
+HABIT_ODDS, DULLED_ODDS, DULLED_SDS = 1.0, 3.0, 2.0
 #: Power that sharpens beliefs on how wheels dull before a dress is decided on them (judgement).
 CANDOUR = 1.25
 #: Shapes of growth this much less believed than the likeliest are left out of the reckoning.
@@ -33,7 +43,8 @@ class DressCase:
     What speaks for a dress. Costs in the plan's currency, per part.
 
     `coming` is the cost of a part in the next stretch, `average` that of the whole cycle so far
-    with its dress; `left` the parts to the best dress; `reason` is "" while none is due.
+    with its dress; `left` the parts to the best dress; `reason` is "" while none is due, "limit",
+    "cost", or the feature of form or finish that is about to leave its limit.
     """
 
     coming: float
@@ -42,8 +53,19 @@ class DressCase:
     reason: str
 
 
-def dress_case(track: Track) -> DressCase:
-    """Whether a dress is due, by the marginal rule of age replacement (Barlow and Proschan)."""
+def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase:
+    """
+    Whether a dress is due, by the marginal rule of age replacement (Barlow and Proschan).
+
+    Parameters
+    ----------
+    track : Track
+        What is known.
+    due : str
+        The reason for which a dress was due already at the part read before; "" for none.
+    leapt : bool
+        Whether the size leapt lately and nobody knows why.
+    """
     age, life = track.age, track.life
     ahead = max(4, round(track.spacing), round(0.08 * track.life))
     limit = track.settings.max_parts
@@ -57,22 +79,58 @@ def dress_case(track: Track) -> DressCase:
     left = int(ages[best]) - age
     if limit is not None:
         left = min(left, limit - age)
-    return DressCase(
-        coming, float(average[here]), max(left, 0), _reason(track, coming, average[here], ahead)
-    )
+    usual = float(average[here])
+    if limit is not None and age >= limit:
+        reason = "limit"
+    elif too_young(track):
+        reason = ""
+    else:
+        reason = _form_due(track, age + ahead, due)
+        if not reason and _cost_due(track, coming / usual, due=due == "cost", leapt=leapt):
+            reason = "cost"
+    return DressCase(coming, usual, max(left, 0), reason)
 
 
-def _reason(track: Track, coming: float, average: float, ahead: int) -> str:
-    limit = track.settings.max_parts
-    if limit is not None and track.age >= limit:
-        return "limit"
-    if track.age < EARLIEST * track.life or track.age < 5:
-        return ""
+def too_young(track: Track) -> bool:
+    """Whether no dress is thought of yet, but for the limit of the process sheet."""
+    return track.age < max(EARLIEST * track.life, 5)
+
+
+def _form_due(track: Track, age: int, due: str) -> str:
     for name, form in track.forms.items():
         # One value says little of how fast form or finish fails.
-        if form.seen + form.cycles >= 2 and form.chance_outside(track.age + ahead) > FORM_CHANCE:
+        enough = form.seen + form.cycles >= 2 and (
+            track.age_known or (form.seen >= 3 and form.growth_now > DULLED_SDS * form.growth_sd)
+        )
+        chance = FORM_CHANCE * (FORM_STAYS if due == name else 1.0)
+        if enough and form.chance_outside(age) > chance:
             return name
-    return "cost" if coming > average else ""
+    return ""
+
+
+def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
+    """Whether a part to come costs enough more than the average, `ratio` the one to the other."""
+    if due:
+        return ratio > STAYS_DUE
+    # A leap of the size is no sign of a dull wheel, unless its age is cause enough.
+    if leapt and track.age < track.life:
+        return False
+    # A wheel of unknown age is at least as old as its count from the start.
+    habit = track.settings.wheel.parts_per_dress or math.inf
+    if not (track.age_known or track.age >= habit or _seen_to_dull(track)):
+        return False
+    known = track.age_known and track.last_read == track.made
+    return ratio > (BECOMES_DUE if known else UNSURE_DUE)
+
+
+def _seen_to_dull(track: Track) -> bool:
+    """Whether this run's readings, not age, say that the wheel dulls: by spread or by drift."""
+    told = track.settings.wheel.parts_per_dress is not None
+    times = HABIT_ODDS if told else DULLED_ODDS
+    if track.growth.odds_of_growth > times * track.odds_at_start:
+        return True
+    habits = [track.drift.estimate(which) for which in (CURVE, BEND)]
+    return any(mean > DULLED_SDS * math.sqrt(var) for mean, var in habits)
 
 
 @lru_cache(maxsize=256)

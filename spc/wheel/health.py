@@ -100,6 +100,12 @@ class SpreadGrowth:
             self._variances[age] = min(foretold, self.ceiling)
         return self._variances[age]
 
+    @property
+    def odds_of_growth(self) -> float:
+        """Odds that the spread grows at all."""
+        steady = float(self.belief[0].sum())
+        return (1 - steady) / max(steady, 1e-15)
+
     def read(self, gap: float, level_var: float, age: int, averaged: float = 0.0) -> None:
         """
         Learn from one residual.
@@ -221,6 +227,16 @@ class FormGrowth:
                     max((1 - part) * self.sd[i] ** 2 + part * (step * step + var), 0.05**2)
                 )
         self._begin()
+
+    @property
+    def growth_now(self) -> float:
+        """Growth of the logarithm over one habitual life, as this cycle's values have it."""
+        return self.g
+
+    @property
+    def growth_sd(self) -> float:
+        """Standard deviation of `growth_now`."""
+        return math.sqrt(self.cgg)
 
     def chance_outside(self, age: float) -> float:
         """Probability that the part of this age is beyond the limit."""

@@ -15,6 +15,12 @@ from spc.wheel.track import Track
 CLEAR_SDS = 1.0
 #: Unless the next part is out with this probability.
 GUARD = 0.03
+#: An offset before the first reading after a change of wheel, batch or swivel answers no part but
+#: the change: it has to be this many standard deviations.
+UNREAD_SDS = 2.0
+#: Readings of the run before which only a part that is nearly out is corrected, and readings that
+#: close a leap of the size nobody explained.
+FEW, CALM = 2, 3
 #: Offsets looked at for reversals, and the share of them above which offsets are held dearer: moves
 #: that only answer noise reverse two times in three, moves that answer a wandering level less.
 REVERSALS_OF, REVERSED = 12, 0.67
@@ -36,6 +42,10 @@ class Habits:
     dearer: float = 1.0  # times the price of an offset, while moves keep reversing
     since_pause: int = 9  # parts read since the last pause
     since_jump: int = 9  # parts read since a jump was confirmed
+    since_leap: int = 9  # parts read since the size leapt for no known cause, none held
+    unread_change: str = ""  # "wheel", "batch" or "swivel", and no part read since
+    due: str = ""  # reason for which a dress was due at the part read last
+    due_since: int = 0  # part at which that began
 
     def offset(self, amount: float) -> None:
         """An offset was entered."""
@@ -54,12 +64,25 @@ class Habits:
         """The wheel was dressed or changed."""
         self.unread_offset = False
         self.offsets = [*self.offsets, 0.0][-REVERSALS_OF:]
+        self.due, self.due_since = "", 0
+        self.since_leap = CALM
 
-    def read(self) -> None:
-        """A part was read."""
-        self.unread_offset = False
+    def read(self, *, held: bool = False) -> None:
+        """A part was read; `held`: while others are held for a cause not found yet."""
+        self.unread_offset, self.unread_change = False, ""
         self.since_pause += 1
         self.since_jump += 1
+        self.since_leap += not held
+
+    def dress_due(self, reason: str, part: int) -> None:
+        """The part read last has a dress due for this reason; "": for none."""
+        if reason != self.due:
+            self.due, self.due_since = reason, part if reason else 0
+
+    @property
+    def leapt(self) -> bool:
+        """Whether the size leapt lately and nobody knows why."""
+        return self.since_leap < CALM
 
     def state(self) -> dict[str, Any]:
         """Plain numbers."""
@@ -81,9 +104,11 @@ class Case:
     level: float  # where the size is going to be, settling included
     sd: float
     slope: float
+    slope_sd: float
     aim: float
     move: Move  # the best one, wise or not; 0 when none helps
     wise: bool  # whether it pays and nothing restrains it
+    waits: bool  # whether it would pay, but a reading has to come first
     dress: DressCase
     chance_out: float
 
@@ -92,7 +117,7 @@ def weigh(track: Track, habits: Habits) -> Case:
     """Everything the next act depends on."""
     level, var = track.level()
     slope, slope_sd = slope_now(track)
-    dress = dress_case(track)
+    dress = dress_case(track, due=habits.due, leapt=habits.leapt)
     sure = slope * slope / (slope * slope + slope_sd * slope_sd + 1e-12)
     ahead = level + _settling(track)
     # A drift that is hardly known is not aimed ahead of.
@@ -106,9 +131,11 @@ def weigh(track: Track, habits: Habits) -> Case:
         level=ahead,
         sd=sd,
         slope=slope,
+        slope_sd=slope_sd,
         aim=band.aim,
         move=move,
         wise=wise,
+        waits=move.saving > 0 and not wise and not track.frame.only_nears_limit(move.amount),
         dress=dress,
         chance_out=out,
     )
@@ -176,6 +203,10 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
         return False
     if track.age > 0 and track.last_read < track.made and out < GUARD:
         return False  # nothing new was read; the reading to come will say more
+    if habits.unread_change and abs(move.amount) < UNREAD_SDS * sd:
+        return False
+    if track.read_in_run < FEW and out < GUARD:
+        return False
     clear = max(track.settings.machine.offset_step_um, CLEAR_SDS * sd)
     return abs(move.amount) >= clear - 1e-9 or out > GUARD
 

@@ -84,6 +84,7 @@ class Track:
         if history:
             self._inherit(history[-1])
         self.usual_slope = self._slope_prior()
+        self.odds_at_start = self.growth.odds_of_growth  # that spread grows, before any reading
 
     # -- what was done -------------------------------------------------------------------------
 
@@ -174,6 +175,11 @@ class Track:
         self.drift.loosen((1 - broke) * size * size, broke * size * size)
 
     # -- what was read -------------------------------------------------------------------------
+
+    @property
+    def read_in_run(self) -> int:
+        """Parts whose leading diameter was read in this run, counted up to `CHECKED`."""
+        return len(self.errors)
 
     @property
     def noise(self) -> float:
@@ -347,7 +353,7 @@ class Track:
     _PLAIN = (
         "made", "age", "age_known", "cycle", "begun_by", "warm", "minute",
         "unclocked", "told_pause", "read_in_cycle", "last_read", "spacing", "slope_note",
-        "gauge_var", "closed",
+        "gauge_var", "closed", "odds_at_start",
     )  # fmt: skip
 
     def state(self) -> dict[str, Any]:

@@ -65,6 +65,7 @@ class Watch:
         self.strays: dict[str, list[float]] = {}  # surprise left out: value and side
         self.hold: dict[str, Any] | None = None
         self.last_good: dict[str, int] = {}
+        self.outs: dict[str, int] = {}  # side on which the part read last was outside
         self.unread_move = False
         self.excused = True  # something was done that may move the level far: set-up, dress
         self.pairs: dict[str, Sequence[float]] = {}  # repeats seen: pairs, sum of half squares
@@ -78,6 +79,8 @@ class Watch:
         for name, why in self.asked.items():
             if why == "surprise":
                 self.strays[name] = [self.values[name][-1], *self.gaps[name]]
+            if side := self._side_out(self._features[name], self.values[name][-1]):
+                self.outs[name] = side
         self.part_number += 1
         self.values, self.asked, self.gaps = {}, {}, {}
         self.done, self.good_now, self.bad_now = [], [], False
@@ -90,16 +93,18 @@ class Watch:
             self.bad_now, self.good_now = False, []
         if kind in ("cleared", "master"):
             self.check = None
+            self.outs = {}
 
     def moved(self, amount: float) -> None:
         """The level was moved, as deviation; a surprise left out moves with it."""
         self.unread_move = True
+        self.outs = {}
         for stray in self.strays.values():
             stray[0] += amount
 
     def forget(self) -> None:
         """A dress or a swivel: what was open about the level is void."""
-        self.strays, self.jumps = {}, {}
+        self.strays, self.jumps, self.outs = {}, {}, {}
         self.unread_move = False
         self.excused = True
 
@@ -124,7 +129,9 @@ class Watch:
         gap, sd = (value - forecast[0], forecast[1]) if forecast else (0.0, 1.0)
         self.gaps[name] = [gap, sd]
         surprise = abs(gap) > GROSS * sd
-        if feature.outside(value):
+        if side := self._side_out(feature, value):
+            if self.outs.get(name) == side:  # two parts in a row: no reading error
+                return self._resolve(feature, (value,), gap, sd, out=True, surprise=surprise)
             self.asked[name] = "surprise" if surprise else "outside"
             return NOTHING
         jump = self._accepted(name, value, gap, sd)
@@ -159,7 +166,7 @@ class Watch:
             if name in self.done and not self._alike(values, reach):
                 self.asked[name] = "unlike"
                 return NOTHING
-            return self._enter(name, _believed(values, reach), again=True)
+            return self._enter(name, tuple(values), again=True)
         counting = tuple(values[-2:]) if agree else (values[-1],)
         if len(values) > 2 and not agree:
             counting = (median(values),)
@@ -228,6 +235,7 @@ class Watch:
             self._ask_check(name, gap)
             check = True
         if out:
+            self.outs[name] = self._side_out(feature, fmean(counting))
             self._hold(feature, fmean(counting), len(counting))
         return self._enter(name, counting, jump=jump, check=check, good=not out)
 
@@ -247,6 +255,7 @@ class Watch:
         if good and not again:
             self.good_now = [*self.good_now, name]
             self.last_good[name] = self.part_number
+            self.outs.pop(name, None)
         self.unread_move = self.excused = False
         return Finding(values, first=first, jump=jump, check=check)
 
@@ -284,6 +293,21 @@ class Watch:
     # -- what follows --------------------------------------------------------------------------
 
     @property
+    def holds(self) -> bool:
+        """Whether parts are held and their cause was not cleared."""
+        return self.hold is not None and not self.hold["cleared"]
+
+    def out_now(self, names: Sequence[str]) -> bool:
+        """Whether the part read last is outside for one of these features, and confirmed."""
+        return any(name in self.outs and name not in self.asked for name in names)
+
+    def in_doubt(self, names: Sequence[str]) -> bool:
+        """Whether a reading of one of these features is not believed yet."""
+        return any(
+            name in self.asked or name in self.strays or name in self.jumps for name in names
+        )
+
+    @property
     def open_question(self) -> bool:
         """Whether the very next part should be read because something is open."""
         return bool(self.asked or self.jumps or self.strays or self.check or self.hold)
@@ -319,9 +343,10 @@ class Watch:
         span = f"parts {hold['first']} to {hold['last']}"
         if hold["cleared"]:
             return f"cleared; two good parts end the hold of {span}"
+        sure = "and confirmed at" if hold["repeats"] > 1 else "as was the part read before it, at"
         return (
-            f"{hold['name']} of part {hold['last']} is outside its guarded limits and "
-            f"confirmed at {hold['value']:+.1f} µm; {span} are suspect since the last good check"
+            f"{hold['name']} of part {hold['last']} is outside its guarded limits {sure} "
+            f"{hold['value']:+.1f} µm; {span} are suspect since the last good check"
         )
 
     def _ask_words(self, name: str, why: str) -> str:
@@ -349,8 +374,8 @@ class Watch:
 
     _PLAIN = (
         "part_number", "values", "asked", "gaps", "done", "good_now", "bad_now", "check", "jumps",
-        "strays", "hold", "last_good", "unread_move",
-        "excused", "pairs",
+        "strays", "hold", "last_good", "outs",
+        "unread_move", "excused", "pairs",
     )  # fmt: skip
 
     def state(self) -> dict[str, Any]:
@@ -366,14 +391,6 @@ class Watch:
 def _opened(hold: dict[str, Any]) -> int:
     """Part at which a hold was first said; records made before this was kept lack it."""
     return int(hold.get("opened", hold["last"]))
-
-
-def _believed(values: Sequence[float], reach: float) -> tuple[float, ...]:
-    """Of three readings or more, those that the middle one does not contradict."""
-    if len(values) < 3:
-        return tuple(values)
-    middle = sorted(values)[(len(values) - 1) // 2]
-    return tuple(value for value in values if abs(value - middle) <= reach)
 
 
 def _copy(value: Any) -> Any:

@@ -15,6 +15,13 @@ LOOK = {
     "grind_on": "",
 }
 
+#: What was changed when no part was read since.
+UNREAD = {
+    "wheel": "the wheel is new",
+    "batch": "the batch is new",
+    "swivel": "the table was swivelled",
+}
+
 
 def as_typed(machine: MachineSettings, offset_um: float) -> tuple[float, str]:
     """
@@ -45,8 +52,26 @@ def side(place: float) -> str:
 
 def since_words(age: int, begun_by: str) -> str:
     """How long the wheel has worked, as far as anybody wrote down."""
-    since = {"dress": "the dress", "wheel": "the new wheel"}.get(begun_by, "the start")
+    since = {"dress": "the dress", "wheel": "the new wheel"}.get(begun_by)
+    if since is None:
+        return f"{age} parts since the start, when the wheel's age was not known"
     return f"{age} parts since {since}"
+
+
+def drift_words(slope: float, sd: float) -> str:
+    """Wear per part as far as it is known."""
+    if abs(slope) <= sd:
+        return f"drift not known yet, give or take {sd:.3f} µm per part"
+    return f"drift {slope:+.3f} µm per part"
+
+
+def dress_words(since: str, coming: float, average: float, currency: str, began: int) -> str:
+    """Why a dress is due for cost; `began` is the part at which it became so, 0 for just now."""
+    due = f", a dress due since part {began}" if began else ""
+    return (
+        f"{since}{due}; held on size, each of the next costs {coming:.3f} {currency}, "
+        f"a part of a whole cycle {average:.3f} {currency} on average"
+    )
 
 
 def limit_words(name: str, outward: float, sd: float, limit: float) -> str:

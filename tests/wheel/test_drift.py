@@ -152,14 +152,18 @@ def test_the_spread_of_parts_is_estimated_whatever_the_gauge_is_said_to_do(told)
 
 @pytest.mark.parametrize("clears", [True, False])
 def test_what_a_dress_does_to_offsets_is_learnt(clears):
-    advisor = Advisor(settings(clears=None, resets=None))
-    run(advisor, Grinder(7, clears=clears, dress_sd=0.5), 1500)
-    effect = advisor._track.dresser.effect
-    chance = dict(zip(effect.clears, effect.chances(), strict=True))
+    learnt = 0
+    for seed in range(1, 6):
+        advisor = Advisor(settings(clears=None, resets=None))
+        run(advisor, Grinder(seed, clears=clears, dress_sd=0.5), 1500)
+        effect = advisor._track.dresser.effect
+        chance = dict(zip(effect.clears, effect.chances(), strict=True))
+        taken_back = chance[CLEARS_LATE] + chance[CLEARS_ALL]
+        right = taken_back > 0.9 if clears else chance[KEEPS] > 0.9
+        learnt += effect.kept < 0.1 and right
 
-    assert effect.kept < 0.1
-    assert (chance[CLEARS_LATE] + chance[CLEARS_ALL] > 0.9) == clears
-    assert (chance[KEEPS] > 0.9) == (not clears)
+    # Wear that offsets took out looks like offsets that a dress takes back: a run may go astray.
+    assert learnt >= 4
 
 
 @pytest.mark.parametrize("one_home", [True, False])
