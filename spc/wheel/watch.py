@@ -166,7 +166,7 @@ class Watch:
             if name in self.done and not self._alike(values, reach):
                 self.asked[name] = "unlike"
                 return NOTHING
-            return self._enter(name, tuple(values), again=True)
+            return self._enter(name, _believed(values, reach), again=True)
         counting = tuple(values[-2:]) if agree else (values[-1],)
         if len(values) > 2 and not agree:
             counting = (median(values),)
@@ -391,6 +391,14 @@ class Watch:
 def _opened(hold: dict[str, Any]) -> int:
     """Part at which a hold was first said; records made before this was kept lack it."""
     return int(hold.get("opened", hold["last"]))
+
+
+def _believed(values: Sequence[float], reach: float) -> tuple[float, ...]:
+    """Of three readings or more, those that the middle one does not contradict."""
+    if len(values) < 3:
+        return tuple(values)
+    middle = sorted(values)[(len(values) - 1) // 2]
+    return tuple(value for value in values if abs(value - middle) <= reach)
 
 
 def _copy(value: Any) -> Any:

@@ -125,6 +125,18 @@ def test_a_misreading_is_replaced_by_the_second_reading():
     assert advisor._track.level()[0] == pytest.approx(clean._track.level()[0], abs=0.02)
 
 
+def test_a_third_reading_does_not_bring_a_misreading_back_into_the_estimate():
+    advisor, clean = settled(), settled()
+    advisor.part()
+    for value in (6.5, 0.2, 0.3):
+        advisor.reading("seat", value)
+    clean.part()
+    clean.reading("seat", 0.2)
+    clean.reading("seat", 0.3)
+
+    assert advisor._track.level()[0] == pytest.approx(clean._track.level()[0], abs=0.05)
+
+
 def test_a_surprise_without_its_second_reading_is_left_out_of_the_estimate():
     advisor, silent = settled(), settled()
     for one in (advisor, silent):
