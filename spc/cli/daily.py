@@ -215,7 +215,7 @@ def _from_files(
     from spc.intake import load_understanding, read_run
 
     known = load_understanding(understood) if understood else None
-    return read_run(run, job, events, sheet=sheet, understanding=known)
+    return read_run(run, job, events, sheet=sheet, understanding=known, growing=False)
 
 
 def _span(

@@ -147,5 +147,5 @@ def freeze(
 
     job = load_plan(plan)
     day = day_of(when, option="--when") or datetime.now(job.zone).date()
-    study = examine(read_run(run, job, events), job)
+    study = examine(read_run(run, job, events, growing=False), job)
     say(limits_lines(study, who=who, why=why, when=day, from_part=from_part))

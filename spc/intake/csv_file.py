@@ -80,7 +80,7 @@ def read_sheet(
     *,
     sheet: str | None = None,
     understanding: Understanding | None = None,
-    growing: bool = False,
+    growing: bool = True,
     careful: bool = False,
 ) -> Sheet:
     """
@@ -97,7 +97,7 @@ def read_sheet(
     understanding : Understanding, optional
         Of an earlier file of the same make, used instead of the plan's words.
     growing : bool
-        Leave a last line without its end to a later look, complete or not.
+        A last line without its end may still be written and is left out, complete or not.
     careful : bool
         Take every line and cell one by one; for tests.
 
@@ -155,7 +155,7 @@ def read_sheet_text(
     plan: Plan,
     *,
     understanding: Understanding | None = None,
-    growing: bool = False,
+    growing: bool = True,
     careful: bool = False,
 ) -> Sheet:
     """The sheet in a text already decoded."""

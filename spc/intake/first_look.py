@@ -172,7 +172,9 @@ def preview(
 
     Parameters and errors are those of `read_run`; nothing is stored.
     """
-    sheets = read_sheets(as_list(path), plan, sheet=sheet, understanding=understanding)
+    sheets = read_sheets(
+        as_list(path), plan, sheet=sheet, understanding=understanding, growing=False
+    )
     run = run_of(sheets, plan, as_list(events))
     return Preview(_files(sheets), run, plan.zone)
 

@@ -47,7 +47,7 @@ def read_run(
     *,
     sheet: str | None = None,
     understanding: Understanding | None = None,
-    growing: bool = False,
+    growing: bool = True,
 ) -> Run:
     r"""
     The run in one file or several.
@@ -65,7 +65,7 @@ def read_run(
     understanding : Understanding, optional
         Of an earlier file of the same make, as saved by a preview.
     growing : bool
-        Leave a last line without its end to a later look, complete or not.
+        A last line without its end may still be written and is left out, complete or not.
 
     Returns
     -------
@@ -111,7 +111,7 @@ def read_sheets(
     *,
     sheet: str | None = None,
     understanding: Understanding | None = None,
-    growing: bool = False,
+    growing: bool = True,
 ) -> list[Sheet]:
     """The files one by one, a file given twice only once."""
     sheets: dict[str, Sheet] = {}

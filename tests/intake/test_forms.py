@@ -210,7 +210,11 @@ def test_a_missing_field_never_shifts_values(read, taken):
 
 @pytest.mark.parametrize("last", ["1005,25.0051,19.9", "1005,25.0051", "1005", "Mean,,"])
 def test_a_last_line_cut_off_in_writing_is_left_out_and_asked_about(read, taken, last):
-    run = read(f"part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n{last}")
+    text = f"part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n{last}"
+
+    run = read(text, growing=False)
+        f"part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n{last}", growing=False
+    )
 
     assert taken(run) == RIGHT
     assert run.rejects[["row", "column", "text"]].values.tolist() == [[4, "", last]]
@@ -222,7 +226,8 @@ def test_a_last_line_cut_off_in_writing_is_left_out_and_asked_about(read, taken,
 
 def test_a_complete_last_line_without_its_end_is_taken_and_said(read, taken):
     run = read(
-        "part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n1005,25.0190,19.9941"
+        "part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n1005,25.0190,19.9941",
+        growing=False,
     )
 
     assert taken(run) == RIGHT | {("1005", "seat A", 0): 19.0, ("1005", "seat B", 0): -5.9}
@@ -249,18 +254,17 @@ def test_a_complete_last_line_without_its_end_is_taken_and_said(read, taken):
     ],
 )  # fmt: skip
 def test_only_the_last_cell_can_be_cut(read, header, lines, last, whole):
-    run = read(f"{header}\n{lines}{last}")
+    run = read(f"{header}\n{lines}{last}", growing=False)
 
     assert len(run.rejects) == (not whole)
 
 
-def test_a_file_said_to_grow_keeps_its_last_line_for_later(tmp_path, seats):
-    file = tmp_path / "run.csv"
-    file.write_text("part,seat A\n1,25.0031\n2,25.0044")
+@pytest.mark.parametrize("last", ["1005,25.0051,19.9", "1005,25.0051,19.9941", "1005", "Mean,,"])
+def test_a_file_that_may_still_grow_keeps_its_last_line_for_later(read, taken, last):
+    run = read(f"part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n{last}")
 
-    run = read_run(file, seats, growing=True)
-
-    assert run.measurements["part"].tolist() == [1]
+    assert taken(run) == RIGHT
+    assert run.rejects[["row", "column", "text"]].values.tolist() == [[4, "", last]]
     assert run.rejects["reason"].iloc[0].startswith("unfinished line")
 
 
