@@ -213,8 +213,6 @@ def test_a_last_line_cut_off_in_writing_is_left_out_and_asked_about(read, taken,
     text = f"part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n{last}"
 
     run = read(text, growing=False)
-        f"part,seat A,seat B\n1001,25.0031,19.9946\n1004,25.0067,19.9938\n{last}", growing=False
-    )
 
     assert taken(run) == RIGHT
     assert run.rejects[["row", "column", "text"]].values.tolist() == [[4, "", last]]
