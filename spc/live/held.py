@@ -4,6 +4,7 @@ Parts still on hold, from the last readings in the ledger: what the board says, 
 `spc.study.holds_of` says the same of a whole run from tables of pandas, which no prompt waits for.
 """
 
+import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -21,6 +22,8 @@ PARTS = 400
 #: A value this many tolerance widths from the middle of the limits is a slip of the keyboard or a
 #: part never ground, as in `spc.series`.
 UNBELIEVABLE_WIDTHS = 20.0
+#: A size this share of nominal off says nothing of its part, as in `spc.series`.
+IMPOSSIBLE_SHARE = 0.1
 #: Spans named in one sentence; the others are counted.
 _MOST_SPANS = 2
 #: A tag that counts: anything, then a number.
@@ -138,7 +141,10 @@ def _values(told: Iterable[Stored], feature: Feature) -> dict[int, float | None]
     for entry in told:
         if entry.kind == "reading" and entry.what == feature.name and entry.value is not None:
             read.setdefault(entry.part, []).append(entry.value)
-    return {part: _value(values, feature) for part, values in read.items()}
+    # A size that no part can have is a slip of the keyboard: it holds nothing.
+    most = math.inf if feature.nominal_mm is None else IMPOSSIBLE_SHARE * 1000 * feature.nominal_mm
+    believed = {part: [v for v in values if abs(v) <= most] for part, values in read.items()}
+    return {part: _value(values, feature) for part, values in believed.items() if values}
 
 
 def _value(values: Sequence[float], feature: Feature) -> float | None:

@@ -100,7 +100,7 @@ ROWS = st.lists(
     st.tuples(
         st.integers(0, 3),
         st.sampled_from(["seat", "tail", "roundness", "cleared"]),
-        st.sampled_from([0.0, 0.4, 3.0, 8.0, 8.7, 9.9, 10.1, 12.0, -11.0, 500.0]),
+        st.sampled_from([0.0, 0.4, 3.0, 8.0, 8.7, 9.9, 10.1, 12.0, -11.0, 500.0, 2600.0]),
     ),
     max_size=40,
 )
@@ -137,3 +137,13 @@ def test_the_spans_are_those_of_the_study(ledger, tmp_path, rows):
 def test_the_bounds_are_those_of_the_study():
     assert repeats.MISREADING_SDS == series.MISREADING_SDS
     assert held.UNBELIEVABLE_WIDTHS == series.UNBELIEVABLE_WIDTHS
+    assert held.IMPOSSIBLE_SHARE == series.IMPOSSIBLE_SHARE
+
+
+def test_a_size_that_no_part_can_have_holds_nothing(session, tmp_path):
+    for text in ("0.2", "0.2", "250.02"):
+        session.enter(text, sure=True)
+    session.enter("ground 2", sure=True)
+
+    assert session.held.spans == ()
+    assert "on hold" not in on_board(session, tmp_path)
