@@ -61,7 +61,7 @@ def off_line(z: ArrayLike, away: ArrayLike) -> OffLine | None:
     True
     """
     z, away = np.asarray(z, dtype=float), np.asarray(away, dtype=float)
-    if len(z) < 2:
+    if len(z) < 2 or z[-1] == 0:
         return None
     back = z[::-1] * np.sign(z[-1])
     row = len(back) if np.all(back > 0) else int(np.argmin(back > 0))

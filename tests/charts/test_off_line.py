@@ -33,6 +33,10 @@ def test_one_wild_point_does_not_take_those_before_it_along(wild):
     assert off_line([-0.2, 0.4, 0.9, wild], np.zeros(4)) is None
 
 
+def test_a_last_point_on_the_line_has_not_left_it_whatever_came_before():
+    assert off_line([np.inf, np.inf, 0.0], [1.0, 1.0, 0.0]) is None
+
+
 def test_points_that_came_back_have_not_left():
     assert off_line([0.1, 8.0, 8.0, 8.0, 0.2, -0.4], np.zeros(6)) is None
 

@@ -131,3 +131,10 @@ def test_one_last_part_far_from_the_level_is_said_beside_it(plan, make_run, size
     assert " ± 0." in level
     assert float(apart.split()[0]) == pytest.approx(float(side.split()[0]), abs=0.3)
     assert apart.endswith(f"{side.split()[2]} it")
+
+
+def test_sizes_exactly_on_a_line_have_not_left_it(plan, make_run):
+    readings = [(part, "seat", round(0.1 * part, 1)) for part in range(60, 92)]
+    study = examine(make_run(readings), plan)
+
+    assert level_words(Lens(study, voice()).lead).startswith("+9.10 ± 0.00 µm")
