@@ -249,11 +249,13 @@ def cycles_chart(
     drawn[list(base.excluded)] = False
     of_base = None if frozen else _Sums(place, x, y, drawn & base.mask(len(y)), len(names))
     drawn[list(apart)] = False
+    # Values exactly on their lines leave the noise of the arithmetic, which is no signal.
+    least = 1e-9 * float(np.abs(y[drawn]).max(initial=0.0))
     half = np.bincount(place[drawn], minlength=len(names)) / 2
     while True:
         lines = _lines(place, x, y, drawn, of_base, frozen, len(names))
         center, error = lines.at(place, x)
-        reach = lines.times * error
+        reach = np.maximum(lines.times * error, least)
         wild = _wildest(place, np.abs(y - center) - reach, drawn, lines.each.count > half)
         if not len(wild):
             break

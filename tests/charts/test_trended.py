@@ -207,3 +207,14 @@ def test_points_set_apart_draw_no_line_but_count_for_sigma():
     assert chart.center[:12] == pytest.approx(first.center)
     assert chart.sigma == reversed_.sigma == pytest.approx(first.sigma)
     assert reversed_.center[12:].mean() == pytest.approx(y[12:].mean())
+
+
+def test_values_exactly_on_their_line_are_no_signal_and_a_digit_off_is():
+    since = np.arange(1.0, 33.0)
+    y = np.round(0.1 * since + 5.9, 1)
+
+    assert not cycles_chart(np.zeros(32), since, y, base=(0, 19)).beyond.any()
+    y[25] += 0.1
+    assert np.flatnonzero(cycles_chart(np.zeros(32), since, y, base=(0, 19)).beyond).tolist() == [
+        25
+    ]
