@@ -25,6 +25,9 @@ FORM_CHANCE = 0.10
 BECOMES_DUE, UNSURE_DUE, STAYS_DUE = 1.01, 1.05, 0.95
 #: Likewise for form: once due, half the chance keeps it so.
 FORM_STAYS = 0.5
+#: A wheel is at least as old as its count: from this share of a habit that was told it is old enough
+#: for a dress by cost, whatever its age was at the start (judgement).
+HABIT_SHARE = 0.8
 #: A wheel of unknown age was seen to dull when this run's readings raised the odds that its spread
 #: grows so many times: with a habit that was told, without; and when the growth of its drift or
 #: form is beyond so many standard deviations (judgement).
@@ -115,9 +118,8 @@ def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
     # A leap of the size is no sign of a dull wheel, unless its age is cause enough.
     if leapt and track.age < track.life:
         return False
-    # A wheel of unknown age is at least as old as its count from the start.
     habit = track.settings.wheel.parts_per_dress or math.inf
-    if not (track.age_known or track.age >= habit or _seen_to_dull(track)):
+    if not (track.age_known or track.age >= HABIT_SHARE * habit or _seen_to_dull(track)):
         return False
     known = track.age_known and track.last_read == track.made
     return ratio > (BECOMES_DUE if known else UNSURE_DUE)

@@ -387,10 +387,10 @@ def test_a_steady_wheel_of_unknown_age_is_not_dressed_for_cost():
 def test_form_of_a_wheel_of_unknown_age_counts_by_what_was_measured():
     def due(values, *, told):
         features = (*settings().features, FeatureSettings("round", kind="roundness", upper_um=2.0))
-        advisor = Advisor(dataclasses.replace(settings(habit=40), features=features))
+        advisor = Advisor(dataclasses.replace(settings(habit=60), features=features))
         if told:
             advisor.event("dress")
-        for k in range(36):
+        for k in range(42):
             advisor.part()
             advisor.reading("seat", [0.3, -0.3][k % 2])
             if k in values:
@@ -399,7 +399,7 @@ def test_form_of_a_wheel_of_unknown_age_counts_by_what_was_measured():
 
     assert due({1: 1.5, 2: 1.5}, told=True)
     assert not due({1: 1.5, 2: 1.5}, told=False)
-    growing = {k: 0.9 * 2 ** ((k / 36) ** 1.5) for k in range(4, 36, 4)}
+    growing = {k: 0.9 * 2 ** ((k / 42) ** 1.5) for k in range(4, 42, 4)}
     assert due(growing, told=False)
 
 
