@@ -25,8 +25,8 @@ FORM_CHANCE = 0.10
 BECOMES_DUE, UNSURE_DUE, STAYS_DUE = 1.01, 1.05, 0.95
 #: Likewise for form: once due, half the chance keeps it so.
 FORM_STAYS = 0.5
-#: A wheel is at least as old as its count: from this share of a habit that was told it is old enough
-#: for a dress by cost, whatever its age was at the start (judgement).
+#: A wheel is at least as old as its count: from this share of a habit that was told it is old
+#: enough for a dress by cost, whatever its age was at the start (judgement).
 HABIT_SHARE = 0.8
 #: A wheel of unknown age was seen to dull when this run's readings raised the odds that its spread
 #: grows so many times: with a habit that was told, without; and when the growth of its drift or
