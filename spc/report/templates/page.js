@@ -103,7 +103,7 @@
   if (!window.Plotly || !document.querySelector(".plot")) { return; }
   document.documentElement.dataset.drawn = "no";
   draw(matchMedia("print").matches);
-  scheme.addEventListener("change", function () { draw(false); });
+  scheme.addEventListener("change", function () { draw(matchMedia("print").matches); });
   addEventListener("beforeprint", function () {
     // A gauge study on paper is its record: the numbers of its pictures belong to it.
     document.querySelectorAll(".gauge_study details").forEach(function (e) { e.open = true; });
