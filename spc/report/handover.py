@@ -1,5 +1,6 @@
 """Handover: the shift on one sheet of paper, and what the next one should expect first."""
 
+import re
 from dataclasses import dataclass
 
 from spc.report.acts_done import acts_table, contradicted_items, total_words
@@ -323,7 +324,10 @@ def _sheet_items(lens: Lens) -> tuple[str, ...]:
 def _asked(lens: Lens, remark: str) -> str:
     words = lens.voice.retell(remark.removeprefix(QUESTION), 300)
     ending = "" if words.endswith((".", "?", "!")) else "."
-    return words[:1].upper() + words[1:] + ending
+    # The name of a file or a feature begins the question as it is written.
+    names = [r"[^\s,:]*\.\w+\b", *(re.escape(feature.name) for feature in lens.features)]
+    own = re.match("|".join(names), words)
+    return (words if own else words[:1].upper() + words[1:]) + ending
 
 
 def outside_words(lens: Lens) -> tuple[str, ...]:

@@ -241,3 +241,11 @@ def test_a_few_readings_alike_prove_no_stuck_gauge(plan, make_run):
 
     assert open_items(lens) == ()
     assert gauge_words(lens) == "Too few parts to judge the gauge's steps."
+
+
+def test_a_question_keeps_the_name_of_its_file_as_it_is_written():
+    lens = lens_with(
+        remarks=("question: shift.csv, row 4: a doubt", "question: seat: stuck?", "question: why?")
+    )
+
+    assert set(open_items(lens)) >= {"shift.csv, row 4: a doubt.", "seat: stuck?", "Why?"}
