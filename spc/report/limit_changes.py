@@ -1,4 +1,4 @@
-"""Where the limits of a chart change along the run: marks, stepped levels and words."""
+"""Where the limits of a chart come from and where they change: band, marks, levels and words."""
 
 from collections.abc import Iterator
 from itertools import pairwise
@@ -8,8 +8,31 @@ import numpy as np
 
 from spc.charts.limits import Chart
 from spc.report.lens import FeatureLens
-from spc.report.steel import INK, label
+from spc.report.steel import INK, SOFT, VEIL, label
 from spc.report.voice import tame
+
+
+def base_band(
+    lens: FeatureLens, chart: Chart, firsts: np.ndarray, lasts: np.ndarray
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """
+    The span that limits come from: a band through all panels, and its name above the figure.
+
+    `firsts` and `lasts` hold the first and last part behind each point of the chart, shape (n,).
+    """
+    if chart.base is None:
+        return [], []
+    first, last = int(firsts[chart.base.first]), int(lasts[chart.base.last])
+    band = {
+        "type": "rect", "xref": "x", "x0": first - 0.5, "x1": last + 0.5, "yref": "paper",
+        "y0": 0, "y1": 1, "layer": "below", "line": {"width": 0}, "fillcolor": VEIL,
+    }  # fmt: skip
+    name = {
+        "x": first - 0.5, "xanchor": "left", "yref": "paper", "y": 1, "yanchor": "bottom",
+        "showarrow": False, "text": lens.lens.voice.say("run.base"),
+        "font": {"size": 11, "color": SOFT},
+    }  # fmt: skip
+    return [band], [name]
 
 
 def change_marks(

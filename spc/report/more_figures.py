@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 from spc.charts.limits import Chart
 from spc.more_charts.basis import MoreChart
 from spc.report.lens import FeatureLens
-from spc.report.limit_changes import change_marks, change_words
+from spc.report.limit_changes import base_band, change_marks, change_words
 from spc.report.pieces import Picture, Table
 from spc.report.run_figures import MOST_JOINED, MOST_MARKS, TOPS_FROM, crowded, to_check, unit_words
 from spc.report.steel import (
     ACT,
     RULE,
     SOFT,
-    VEIL,
     Figure,
     discs,
     evenly,
@@ -219,7 +218,7 @@ def more_figure(lens: FeatureLens, more: MoreChart) -> Figure:
     panels = _panels(more)
     domains = _DOMAINS[len(panels)]
     traces: list[dict[str, Any]] = []
-    shapes, notes = _base_band(lens, more)
+    shapes, notes = base_band(lens, more.charts[0], more.firsts, more.parts)
     axes: dict[str, Any] = {}
     for place, (panel, domain) in enumerate(zip(panels, domains, strict=True)):
         axis, over = ("" if not place else str(place + 1)), str(place + len(panels) + 1)
@@ -399,23 +398,3 @@ def _uprights(lens: FeatureLens) -> list[tuple[str, str]]:
     if "offset" in kinds:
         drawn.append(("offset", lens.lens.voice.say(f"more.offsets_{place}")))
     return drawn
-
-
-def _base_band(
-    lens: FeatureLens, more: MoreChart
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """The span that limits come from: a band, and its name above the figure."""
-    base = more.charts[0].base
-    if base is None:
-        return [], []
-    first, last = int(more.firsts[base.first]), int(more.parts[base.last])
-    band = {
-        "type": "rect", "xref": "x", "x0": first - 0.5, "x1": last + 0.5, "yref": "paper",
-        "y0": 0, "y1": 1, "layer": "below", "line": {"width": 0}, "fillcolor": VEIL,
-    }  # fmt: skip
-    name = {
-        "x": first - 0.5, "xanchor": "left", "yref": "paper", "y": 1, "yanchor": "bottom",
-        "showarrow": False, "text": lens.lens.voice.say("run.base"),
-        "font": {"size": 11, "color": SOFT},
-    }  # fmt: skip
-    return [band], [name]

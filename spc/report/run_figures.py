@@ -7,7 +7,7 @@ import numpy as np
 from spc.charts.limits import Chart, ChartPair
 from spc.findings import Act
 from spc.report.lens import FeatureLens
-from spc.report.limit_changes import change_marks, earlier_levels
+from spc.report.limit_changes import base_band, change_marks, earlier_levels
 from spc.report.marks import action_of
 from spc.report.steel import (
     ACT,
@@ -16,7 +16,6 @@ from spc.report.steel import (
     MOST_DRAWN,
     RULE,
     SOFT,
-    VEIL,
     Figure,
     discs,
     evenly,
@@ -121,7 +120,7 @@ def individuals_figure(lens: FeatureLens, pair: ChartPair) -> Figure:
     ]  # fmt: skip
     shapes, notes = _chart_levels(lens, pair.location)
     more_shapes, more_notes = _chart_levels(lens, pair.spread, axis="2")
-    band, name = _base_band(lens, pair.location)
+    band, name = base_band(lens, pair.location, lens.of.series.parts, lens.of.series.parts)
     shapes += [*more_shapes, *band]
     return figure(
         traces, voice, height=440, shapes=shapes, margin={"t": 46},
@@ -152,7 +151,7 @@ def sloping_figure(lens: FeatureLens, chart: Chart) -> Figure:
         shapes = [_from(shape, about, lens) for shape in shapes]
         shapes += [*earlier_levels(about, lens.of.series.parts), *marks]
         notes += reasons
-    band, name = _base_band(lens, about)
+    band, name = base_band(lens, about, lens.of.series.parts, lens.of.series.parts)
     return figure(
         [*_dress_lines(lens, "y2"), *_chart_traces(lens, about)], voice, height=320,
         shapes=[*shapes, *band], margin={"t": 46},
@@ -372,23 +371,3 @@ def _chart_levels(
 
 def _level_text(lens: FeatureLens, value: float) -> str:
     return lens.lens.voice.number(float(value), lens.digits + 1)
-
-
-def _base_band(
-    lens: FeatureLens, chart: Chart
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """The span that limits come from: a band, and its name above the figure."""
-    parts = lens.of.series.parts[-len(chart.values) :]
-    if chart.base is None:
-        return [], []
-    first, last = int(parts[chart.base.first]), int(parts[chart.base.last])
-    band = {
-        "type": "rect", "xref": "x", "x0": first - 0.5, "x1": last + 0.5, "yref": "paper",
-        "y0": 0, "y1": 1, "layer": "below", "line": {"width": 0}, "fillcolor": VEIL,
-    }  # fmt: skip
-    name = {
-        "x": first - 0.5, "xanchor": "left", "yref": "paper", "y": 1, "yanchor": "bottom",
-        "showarrow": False, "text": lens.lens.voice.say("run.base"),
-        "font": {"size": 11, "color": SOFT},
-    }  # fmt: skip
-    return [band], [name]
