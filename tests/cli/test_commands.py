@@ -2,46 +2,14 @@
 
 import json
 import re
-import sys
 from pathlib import Path
 
 import pytest
+from short_pin import PLAN
 
 import spc
-from spc.cli.app import main
 
 ROOT = Path(spc.__file__).parents[1]
-PLAN = """
-[job]
-part = "Lock pin"
-[[feature]]
-name = "seat"
-nominal = 25.0
-upper = 0.010
-lower = -0.010
-"""
-
-
-@pytest.fixture
-def spc_says(capsys, monkeypatch, tmp_path):
-    monkeypatch.chdir(tmp_path)
-    Path("pin.toml").write_text(PLAN)
-
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["spc", *words])
-        with pytest.raises(SystemExit) as end:
-            main()
-        said = capsys.readouterr()
-        return end.value.code or 0, said.out, said.err
-
-    return run
-
-
-@pytest.fixture
-def good_csv(spc_says):
-    rows = [f"{part},25.{(part % 7):04d}" for part in range(1, 60)]
-    Path("good.csv").write_text("part,seat\n" + "\n".join(rows) + "\n")
-    return "good.csv"
 
 
 def test_check_answers_in_at_most_ten_lines(spc_says, good_csv):

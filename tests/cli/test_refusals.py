@@ -1,43 +1,15 @@
 """What commands say when they are asked for something that cannot be."""
 
 import re
-import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 
-from spc.cli.app import main
 from spc.fits import UnknownFit, limits_of_size
 
 ROOT = Path(__file__).parents[2]
-PLAN = """
-[job]
-part = "Lock pin"
-[[feature]]
-name = "seat"
-nominal = 25.0
-upper = 0.010
-lower = -0.010
-"""
-
-
-@pytest.fixture
-def spc_says(capsys, monkeypatch, tmp_path):
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("SPC_LEDGER", raising=False)
-    Path("pin.toml").write_text(PLAN)
-    rows = [f"{part},25.{(part % 7):04d}" for part in range(1, 60)]
-    Path("good.csv").write_text("part,seat\n" + "\n".join(rows) + "\n")
-
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["spc", *words])
-        with pytest.raises(SystemExit) as end:
-            main()
-        said = capsys.readouterr()
-        return end.value.code or 0, said.out, said.err
-
-    return run
+pytestmark = pytest.mark.usefixtures("good_csv")
 
 
 def test_help_and_readme_name_the_letters_and_grades_that_are_held(spc_says):
