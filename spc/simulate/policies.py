@@ -1,5 +1,6 @@
 """Rules of thumb shops steer by, behind the same contract as the adviser of the wheel."""
 
+from abc import ABC, abstractmethod
 from collections import deque
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -46,7 +47,7 @@ class Act:
     measure_after: int = 1
 
 
-class FixedDress:
+class FixedDress(ABC):
     """
     Dress after a fixed count, and correct size by a rule; the frame of all classical policies.
 
@@ -146,11 +147,11 @@ class FixedDress:
             return False
         return abs(self._off_um) > self.recheck_um
 
+    @abstractmethod
     def correction(self, off_um: float) -> float | None:
         """The move for a part that is `off_um` from target; None: leave it. [µm]"""
-        raise NotImplementedError
 
-    def forget(self) -> None:
+    def forget(self) -> None:  # noqa: B027 -- most rules remember nothing
         """Start afresh after the machine was touched."""
 
 
