@@ -211,13 +211,19 @@ def _weibull_start(x: Array, weight: Array) -> tuple[float, float]:
     return float(shape), float(np.exp(mean + np.euler_gamma / shape))
 
 
+def _weibull_ppf(p: Any, k: Any, s: Any) -> Any:
+    # A shape near 0, as a few slips among zeros draw it, has quantiles beyond all numbers.
+    with np.errstate(over="ignore"):
+        return s * (-np.log1p(-p)) ** (1 / k)
+
+
 WEIBULL = Family(
     "Weibull",
     ("shape", "scale"),
     lambda x, k, s: -np.expm1(-_weibull_exponent(x, k, s)),
     lambda x, k, s: np.exp(-_weibull_exponent(x, k, s)),
     _weibull_pdf,
-    lambda p, k, s: s * (-np.log1p(-p)) ** (1 / k),
+    _weibull_ppf,
     _weibull_start,
     lambda k, s: (np.log(k), np.log(s)),
     lambda log_k, log_s: (np.exp(log_k), np.exp(log_s)),
