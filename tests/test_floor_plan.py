@@ -65,7 +65,7 @@ ORDER = {
                "holds", "acts_done", "next_cut", "claims", "handover", "the_run", "ages", "taper",
                "how_often", "the_wheel", "the_gauge", "record", "proof", "statement", "contents",
                "gauge_bias", "gauge_study",
-               "rows", "folder", "index", "pages", "terminal"],
+               "rows", "folder", "index", "compiled", "pages", "terminal"],
     "simulate": ["streams", "settings", "cycle", "reference", "process", "faults", "shift",
                  "export", "scenes", "policies", "play", "oracles", "strange", "unseen",
                  "contenders", "forecasts", "score"],

@@ -20,6 +20,7 @@ import spc
 from spc.errors import StoreBusy
 from spc.findings import Study
 from spc.gauge.study import VarianceStudy
+from spc.report.compiled import CompiledTemplates
 from spc.report.contents import KINDS, Page, job_details, page
 from spc.report.folder import (
     SCRIPT,
@@ -345,12 +346,12 @@ def _render(template: str, speaker: Voice, *, scripts: tuple[str, ...] = (), **p
 
 @cache
 def _environment() -> Environment:
+    how: dict[str, Any] = {"autoescape": True, "trim_blocks": True, "lstrip_blocks": True}
     return Environment(
         loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
         undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+        bytecode_cache=CompiledTemplates(repr(how)),
+        **how,
     )
 
 
