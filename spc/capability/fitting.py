@@ -12,6 +12,7 @@ Array = NDArray[np.float64]
 _LEAST = 1e-300  # stands for a probability that has underflowed
 _FINE = 10.0  # cells a standard deviation when readings are not rounded
 _MOST = 400  # cells at most
+_SETTLED = 1e-5  # a step of refitting that moves no free parameter by more was the last
 
 
 @dataclass(frozen=True)
@@ -148,16 +149,24 @@ def refit(family: Family, grouped: Cells, counts: Array, theta: tuple[float, ...
     Returns
     -------
     ndarray, shape (samples, parameters)
+
+    Notes
+    -----
+    A sample is left alone once it has settled; few need all six steps.
     """
-    free = np.tile(np.asarray(family.search(*theta), float), (len(counts), 1))
-    n = counts.sum(1, keepdims=True)
-    for _ in range(6):
-        share, slope = _cell_slopes(family, grouped.edges, free)
-        pull = np.einsum("scp,sc->sp", slope, counts / share)
-        inform = np.einsum("scp,scq->spq", slope / share[..., None], slope) * n[..., None]
-        step = _scoring_steps(inform, pull)
-        free = np.maximum(free + np.clip(step, -1.0, 1.0), family.floor)
-        if np.abs(step).max() < 1e-5:
+    begin = np.asarray(family.search(*theta), float)[None, :]
+    free = np.repeat(begin, len(counts), axis=0)
+    moving = np.arange(len(counts))
+    for turn in range(6):
+        # All samples begin at one place, whose slopes serve them all.
+        share, slope = _cell_slopes(family, grouped.edges, free[moving] if turn else begin)
+        seen = counts[moving]
+        pull = np.einsum("scp,sc->sp", slope, seen / share)
+        inform = np.swapaxes(slope / share[..., None], 1, 2) @ slope
+        step = _scoring_steps(inform * seen.sum(1)[:, None, None], pull)
+        free[moving] = np.maximum(free[moving] + np.clip(step, -1.0, 1.0), family.floor)
+        moving = moving[np.abs(step).max(1) >= _SETTLED]
+        if not len(moving):
             break
     return np.stack(np.broadcast_arrays(*family.parameters_at(*free.T)), -1)
 
