@@ -2,9 +2,13 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 #: A stretch is clear of the others when it stands this many of their spreads off. Steady points
 #: hardly ever do, and a level that wanders slowly does so seldom (our choice, by simulation).
@@ -73,18 +77,10 @@ def shifted_stretch(x: ArrayLike, y: ArrayLike) -> Stretch | None:
     n = len(y)
     if n < FEWEST or not np.ptp(x) > 0:
         return None
-    line, left = _without(x, y, 1)
-    ends = np.unique(np.linspace(0, n, min(n, _MOST_ENDS) + 1).astype(int))
-    first, end = (ends[at] for at in np.triu_indices(len(ends), 1))
-    count = end - first
-    tried = (count >= 2) & ((2 * count < n) | ((2 * count == n) & (first > 0)))
-    first, end, count = first[tried], end[tried], count[tried]
-    sums = np.vstack([np.zeros(line.shape[1]), np.cumsum(line, axis=0)])
+    line, first, end, own, told = _tried(x.tobytes())
+    left = _left(line, y)
     known = np.concatenate([[0.0], np.cumsum(left)])
-    # What is left of a step once the line has taken its share, and how it lies to the values.
-    own = count - ((sums[end] - sums[first]) ** 2).sum(axis=1)
     along = known[end] - known[first]
-    told = own > 0.05 * count
     gain = np.divide(along**2, own, out=np.zeros(len(own)), where=told)
     whole = float(left @ left)
     # A bend leaves no more than the line does: where the step explains less than half of that,
@@ -97,7 +93,7 @@ def shifted_stretch(x: ArrayLike, y: ArrayLike) -> Stretch | None:
     # Values exactly on a line leave the noise of the arithmetic.
     least = max(_step(y) / math.sqrt(12), 1e-9 * float(np.abs(y).max()))
     spread = max(math.sqrt(squares / (n - 3)), least)
-    bent = _without(x, y, 2)[1]
+    bent = _left(_basis(x, 2), y)
     clear = (
         abs(apart) >= CLEAR * spread
         and abs(apart) * math.sqrt(own[best]) >= _t(n - 3, CHANCE / len(first)) * spread
@@ -106,10 +102,36 @@ def shifted_stretch(x: ArrayLike, y: ArrayLike) -> Stretch | None:
     return Stretch(int(first[best]), int(end[best]) - 1, apart) if clear else None
 
 
-def _without(x: np.ndarray, y: np.ndarray, degree: int) -> tuple[np.ndarray, np.ndarray]:
-    """An orthonormal basis of polynomials in x, and what of y they do not explain."""
-    basis, _ = np.linalg.qr(np.vander((x - x.mean()) / np.ptp(x), degree + 1))
-    return basis, y - basis @ (basis.T @ y)
+# The dress cycles of a run are mostly measured at the same places.
+@lru_cache(maxsize=4)
+def _tried(places: bytes) -> tuple[Floats, Ints, Ints, Floats, NDArray[np.bool_]]:
+    """
+    The stretches to try at these places, whatever the values are.
+
+    The line's basis; first point and end of each stretch; what is left of a step there once the
+    line has taken its share, and whether that is enough to tell.
+    """
+    x = np.frombuffer(places)
+    n = len(x)
+    line = _basis(x, 1)
+    ends = np.unique(np.linspace(0, n, min(n, _MOST_ENDS) + 1).astype(int))
+    first, end = (ends[at] for at in np.triu_indices(len(ends), 1))
+    count = end - first
+    tried = (count >= 2) & ((2 * count < n) | ((2 * count == n) & (first > 0)))
+    first, end, count = first[tried], end[tried], count[tried]
+    sums = np.vstack([np.zeros(line.shape[1]), np.cumsum(line, axis=0)])
+    own = count - ((sums[end] - sums[first]) ** 2).sum(axis=1)
+    return line, first, end, own, own > 0.05 * count
+
+
+def _basis(x: Floats, degree: int) -> Floats:
+    """An orthonormal basis of polynomials in x."""
+    return np.asarray(np.linalg.qr(np.vander((x - x.mean()) / np.ptp(x), degree + 1))[0])
+
+
+def _left(basis: Floats, y: Floats) -> Floats:
+    """What of y a basis does not explain."""
+    return np.asarray(y - basis @ (basis.T @ y))
 
 
 def _step(y: np.ndarray) -> float:
