@@ -4,10 +4,11 @@ The decimal mark of every column, proved by the nominals of the plan.
 A comma that may group thousands as well as mark decimals decides nothing by itself.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc.errors import BadQuantity, UnreadableRun
 from spc.intake.cells import Convention, may_group, read_number
@@ -64,35 +65,48 @@ def sample_cells(
                 yield column.index, target, unit or column.unit, fields[column.index]
 
 
-def fits(text: str, convention: Convention, unit: str | None, target: Target) -> bool:
-    """Whether a cell, so read, is a size or a deviation that the plan asks for."""
-    value = rough_value(text, convention)
-    if value is None:
-        return False
-    numbers = np.array([value])
-    units = [unit] if unit else [target.feature.unit, "um"]
-    if target.sized and any(near_nominal(numbers, u, target)[0] for u in units):
-        return True
-    return any(bool(near_zero(numbers, u, target)[0]) for u in units)
+#: A reading of the sample: what it should come near to, its unit as written, its text.
+Cell = tuple[Target, str | None, str]
 
 
-def proves(text: str, convention: Convention, unit: str | None, target: Target) -> bool:
-    """Only a size near its nominal proves how a number is written."""
-    value = rough_value(text, convention)
-    if value is None or not target.sized:
-        return False
-    numbers = np.array([value])
-    return any(
-        bool(near_nominal(numbers, u, target)[0])
-        for u in ([unit] if unit else [target.feature.unit, "um"])
+def fitting(cells: Iterable[Cell], convention: Convention) -> int:
+    """How many cells, so read, are sizes or deviations that the plan asks for."""
+    found = 0
+    for target, units, numbers in _numbers(cells, convention):
+        near = [near_zero(numbers, unit, target) for unit in units]
+        if target.sized:
+            near += [near_nominal(numbers, unit, target) for unit in units]
+        found += int(np.count_nonzero(np.any(near, axis=0)))
+    return found
+
+
+def proving(cells: Iterable[Cell], convention: Convention) -> int:
+    """How many cells prove how numbers are written: only sizes near their nominal do."""
+    return sum(
+        int(np.count_nonzero(np.any([near_nominal(numbers, u, target) for u in units], axis=0)))
+        for target, units, numbers in _numbers(cells, convention)
+        if target.sized
     )
+
+
+def _numbers(
+    cells: Iterable[Cell], convention: Convention
+) -> Iterator[tuple[Target, list[str], NDArray[np.float64]]]:
+    """The cells that read as numbers, those of one target and unit together."""
+    alike: dict[tuple[int, str | None], tuple[Target, list[float]]] = {}
+    for target, unit, text in cells:
+        value = rough_value(text, convention)
+        if value is not None:
+            alike.setdefault((id(target), unit), (target, []))[1].append(value)
+    for (_, unit), (target, values) in alike.items():
+        yield target, [unit] if unit else [target.feature.unit, "um"], np.array(values)
 
 
 def conventions_of(
     name: str, layout: Layout, rows: Sequence[Sequence[str]], reader: Reader
 ) -> dict[int, Convention]:
     """How numbers are written in each column of readings; others follow the majority."""
-    by_column: dict[int, list[tuple[Target, str | None, str]]] = {}
+    by_column: dict[int, list[Cell]] = {}
     for index, target, unit, cell in sample_cells(layout, rows, reader):
         by_column.setdefault(index, []).append((target, unit, cell))
     decided: dict[int, Convention] = {}
@@ -124,11 +138,11 @@ def conventions_of(
     }
 
 
-def _marked(cells: Sequence[tuple[Target, str | None, str]]) -> bool:
+def _marked(cells: Sequence[Cell]) -> bool:
     return any("," in cell or "." in cell for _, _, cell in cells)
 
 
-def _one_convention(cells: Sequence[tuple[Target, str | None, str]]) -> Convention | None:
+def _one_convention(cells: Sequence[Cell]) -> Convention | None:
     """The convention of one column; None when commas may mark or group and nothing decides."""
     texts = [text for _, _, text in cells if any(c.isdigit() for c in text)]
     commas = [text for text in texts if "," in text]
@@ -140,10 +154,7 @@ def _one_convention(cells: Sequence[tuple[Target, str | None, str]]) -> Conventi
         candidates.append(Convention(".", group=","))
     if any(may_group(text, ".") for text in points):
         candidates.append(Convention(",", group="."))
-    scores = [
-        sum(proves(text, candidate, unit, target) for target, unit, text in cells)
-        for candidate in candidates
-    ]
+    scores = [proving(cells, candidate) for candidate in candidates]
     if max(scores) > 0:
         return candidates[scores.index(max(scores))]
     readable = [sum(rough_value(t, c) is not None for t in texts) for c in candidates[:2]]

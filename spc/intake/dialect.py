@@ -5,13 +5,21 @@ Nothing is sniffed blind. Every separator is tried; the one under which most cel
 near the plan's nominals wins, and the same for the decimal mark of each column.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 from spc.errors import UnreadableRun
 from spc.intake.cells import Convention
 from spc.intake.columns import Column, Layout, Lexicon, layout
-from spc.intake.conventions import Reader, conventions_of, fits, proves, rough_value, sample_cells
+from spc.intake.conventions import (
+    Reader,
+    conventions_of,
+    fitting,
+    proving,
+    rough_value,
+    sample_cells,
+)
 from spc.intake.decoding import Text
 from spc.intake.meaning import Target
 from spc.intake.tokens import NONE, cut_line, read_record
@@ -95,7 +103,8 @@ def find_dialect(
     if lines[-1] == "":
         lines.pop()
     reader = Reader(lexicon, targets, decimal)
-    found = [h for s in SEPARATORS if (h := _find_header(lines, s, lexicon)) is not None]
+    promising = cache(lambda at: lexicon.may_be_header(lines[at]))
+    found = [h for s in SEPARATORS if (h := _find_header(lines, s, lexicon, promising)) is not None]
     if not found:
         bare = _without_header(text, lines, reader)
         if bare is None:
@@ -119,12 +128,14 @@ def find_dialect(
     return dialect, best.layout
 
 
-def _find_header(lines: list[str], separator: str, lexicon: Lexicon) -> _Header | None:
+def _find_header(
+    lines: list[str], separator: str, lexicon: Lexicon, promising: Callable[[int], bool]
+) -> _Header | None:
     best = None
     for at in range(min(len(lines), _DEEPEST_HEADER)):
         if best is not None and at > best.at + 20:
             break
-        if not lexicon.may_be_header(lines[at]):
+        if not promising(at):
             continue
         fields, taken = read_record(lines.__getitem__, at, len(lines), separator)
         if fields is None:
@@ -167,11 +178,9 @@ def _sample(lines: list[str], header: _Header, limit: int = _SAMPLE_ROWS) -> lis
 
 def _fits(lines: list[str], header: _Header, reader: Reader) -> int:
     """How many cells of the sample read as what the plan asks for."""
-    cells = list(sample_cells(header.layout, _sample(lines, header), reader))
-    return max(
-        sum(fits(text, Convention(mark), unit, target) for _, target, unit, text in cells)
-        for mark in ".,"
-    )
+    sample = sample_cells(header.layout, _sample(lines, header), reader)
+    cells = [(target, unit, text) for _, target, unit, text in sample]
+    return max(fitting(cells, Convention(mark)) for mark in ".,")
 
 
 def _conventions(
@@ -228,7 +237,7 @@ def _without_header(text: Text, lines: list[str], reader: Reader) -> tuple[Diale
         names = [
             name
             for name, target in reader.targets.items()
-            if sum(proves(c, Convention(mark), None, target) for c in sample) > 0.5 * len(sample)
+            if proving([(target, None, c) for c in sample], Convention(mark)) > 0.5 * len(sample)
         ]
         if len(names) != 1 and reader.lexicon.only_feature and not names:
             names = [reader.lexicon.only_feature]
@@ -271,7 +280,9 @@ def _could_hold(
     for name, target in reader.targets.items():
         for index, header in enumerate(headers):
             cells = [row[index] for row in rows if row[index]]
-            near = sum(any(proves(c, Convention(m), None, target) for m in ".,") for c in cells)
+            near = sum(
+                any(proving([(target, None, c)], Convention(m)) for m in ".,") for c in cells
+            )
             if header and index not in used and 2 * near > len(cells):
                 used.add(index)
                 yield name, header
