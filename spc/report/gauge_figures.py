@@ -1,13 +1,11 @@
 """Figures of the gauge: repeats along the run, people against parts, sources of spread."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.gauge.study import Spread
-from spc.report.known_parts import KnownParts
 from spc.report.lens import FeatureLens
 from spc.report.steel import (
     ACT,
@@ -29,6 +27,10 @@ from spc.report.steel import (
     y_title,
 )
 from spc.report.voice import Voice
+
+if TYPE_CHECKING:
+    from spc.gauge.study import Spread
+    from spc.report.known_parts import KnownParts
 
 Floats = NDArray[np.float64]
 #: People are told apart by shape and dash, not by colour alone; after these they repeat.
@@ -114,7 +116,7 @@ def people_figure(
     )  # fmt: skip
 
 
-def sources_figure(spread: Spread, voice: Voice) -> Figure:
+def sources_figure(spread: "Spread", voice: Voice) -> Figure:
     """Shares of the variance of a gauge study: one bar per source, together the whole."""
     rows = [(voice.say(f"gauge.{key}"), spread.contribution(getattr(spread, key)))
             for key in ("repeat", "people", "interaction", "part")]  # fmt: skip
@@ -132,7 +134,7 @@ def sources_figure(spread: Spread, voice: Voice) -> Figure:
     )  # fmt: skip
 
 
-def linearity_figure(known: KnownParts, voice: Voice) -> Figure:
+def linearity_figure(known: "KnownParts", voice: Voice) -> Figure:
     """
     Difference from the reference against the reference value, with the line and its 95 % band.
 
@@ -182,7 +184,7 @@ def linearity_figure(known: KnownParts, voice: Voice) -> Figure:
     )  # fmt: skip
 
 
-def bias_figure(known: KnownParts, voice: Voice) -> Figure:
+def bias_figure(known: "KnownParts", voice: Voice) -> Figure:
     """Difference from one reference in the order of the rows, with its mean and 95 % band."""
     digits, n = known.digits, len(known.off_um)
     drawn = evenly(n, _MOST_REPEATS)

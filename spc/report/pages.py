@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 import spc
 from spc.errors import StoreBusy
 from spc.findings import Study
-from spc.gauge.study import VarianceStudy
 from spc.report.compiled import CompiledTemplates
 from spc.report.contents import KINDS, Page, job_details, page
 from spc.report.folder import (
@@ -32,15 +31,17 @@ from spc.report.folder import (
     slug,
     write_aside,
 )
-from spc.report.gauge_study import gauge_study_page
 from spc.report.index import INDEX, about, entries, is_of_another_run
-from spc.report.known_parts import KnownParts
 from spc.report.lens import Lens
 from spc.report.marks import MARKS
 from spc.report.next_cut import late_after, next_cut
 from spc.report.rows import events_csv, rejects_csv, rows_csv
 from spc.report.steel import PALETTE, TEMPLATE
 from spc.report.voice import Voice, tame, voice
+
+if TYPE_CHECKING:
+    from spc.gauge.study import VarianceStudy
+    from spc.report.known_parts import KnownParts
 
 TEMPLATES = Path(__file__).parent / "templates"
 #: Seconds after which the board loads itself again.
@@ -131,7 +132,7 @@ def write_report(
 
 
 def write_gauge_study(
-    found: VarianceStudy | None,
+    found: "VarianceStudy | None",
     readings: NDArray[np.float64] | None,
     out: str | Path,
     *,
@@ -140,7 +141,7 @@ def write_gauge_study(
     parts: Sequence[str],
     as_of: datetime | None = None,
     locale: str | None = None,
-    known: KnownParts | None = None,
+    known: "KnownParts | None" = None,
 ) -> Path:
     """
     The page of a gauge study, written into a folder, and the folder's index renewed.
@@ -168,6 +169,8 @@ def write_gauge_study(
     StoreBusy
         When the folder cannot be written.
     """
+    from spc.report.gauge_study import gauge_study_page
+
     moment = (as_of or datetime.now(UTC)).astimezone(UTC)
     speaker = voice(locale=locale)
     target = Path(out)
