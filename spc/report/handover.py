@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from operator import itemgetter
 
 from spc.report.acts_done import acts_table, contradicted_items, total_words
 from spc.report.claims import claim
@@ -214,15 +215,11 @@ def _feature_row(lens: FeatureLens) -> tuple[str, ...]:
 
 
 def _signals(lens: Lens) -> tuple[str, ...]:
-    found = [
-        (int(f.of.series.parts[s.last]), signal_words(f, s))
-        for f in lens.features
-        for s in f.of.signals
-    ]
+    found = [(int(f.of.series.parts[s.last]), f, s) for f in lens.features for s in f.of.signals]
     if not found:
         return (lens.voice.say("handover.no_signals"),)
-    found.sort(key=lambda pair: pair[0])
-    words = [text for _, text in found[-MOST_SIGNALS:]]
+    found.sort(key=itemgetter(0))
+    words = [signal_words(feature, signal) for _, feature, signal in found[-MOST_SIGNALS:]]
     more = len(found) - len(words)
     return (*words, lens.voice.say("handover.more", n=more)) if more else tuple(words)
 

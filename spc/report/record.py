@@ -127,12 +127,13 @@ def _distances(lens: Lens, part: int) -> tuple[float | None, float | None]:
             others.append(act.after_part)
     begun = max((at for at in others if at < part), default=0)
     ended = min((at for at in others if at > part), default=lens.study.last_part)
-    parts, y = lead.of.series.parts, lead.of.series.deviation_um - lead.of.feature.target_um
+    parts, y = lead.of.series.parts, lead.of.series.deviation_um
     low, until, high = np.searchsorted(parts, (begun, part, ended), side="right")
     sides = (max(low, until - _SIDE), until), (until, min(high, until + _SIDE))
     before, after = (
         [
             y[k]
+            - lead.of.feature.target_um
             + sum(um for at, um in offsets if parts[k] <= at < part)
             - sum(um for at, um in offsets if part < at < parts[k])
             for k in range(*side)

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import math
 from typing import Any
 
 import numpy as np
@@ -17,14 +18,9 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 def rows_csv(study: Study) -> str:
     """Every accepted reading of the run, with the file and line it came from."""
     table = study.run.measurements
-    columns = _columns(table, MEASUREMENT_COLUMNS)
-    columns["reading"] = [
-        f"{value:.{decimals}f}"
-        for value, decimals in zip(
-            table["reading"].tolist(), table["decimals"].tolist(), strict=True
-        )
-    ]
-    return _csv(columns)
+    written = zip(table["reading"].tolist(), table["decimals"].tolist(), strict=True)
+    readings = [f"{value:.{decimals}f}" for value, decimals in written]
+    return _csv(_columns(table, MEASUREMENT_COLUMNS, reading=readings))
 
 
 def events_csv(study: Study) -> str:
@@ -55,8 +51,14 @@ def harmless(text: str) -> str:
     return text
 
 
-def _columns(table: pd.DataFrame, wanted: dict[str, str]) -> dict[str, list[str]]:
-    return {name: _cells(table[name]) for name in wanted if name in table}
+def _columns(
+    table: pd.DataFrame, wanted: dict[str, str], **told: list[str]
+) -> dict[str, list[str]]:
+    return {
+        name: told[name] if name in told else _cells(table[name])
+        for name in wanted
+        if name in table
+    }
 
 
 def _cells(column: "pd.Series[Any]") -> list[str]:
@@ -68,6 +70,10 @@ def _cells(column: "pd.Series[Any]") -> list[str]:
         return ["" if v != v else f"{v:.6f}".rstrip("0").rstrip(".") for v in column.tolist()]
     if column.dtype.kind in "iub":
         return [str(v) for v in column.tolist()]
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        told = [harmless(str(v)) for v in column.cat.categories]
+        missing = harmless(str(math.nan))
+        return [told[code] if code >= 0 else missing for code in column.cat.codes.tolist()]
     return [harmless(str(v)) for v in column.tolist()]
 
 

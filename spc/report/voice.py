@@ -186,10 +186,12 @@ def tame(text: str, limit: int = 200) -> str:
     >>> tame("a" + chr(0x202E) + "b")
     'a⟨U+202E⟩b'
     """
-    shown = "".join(
-        f"⟨U+{ord(c):04X}⟩" if unicodedata.category(c) in ("Cf", "Cs", "Co", "Cc") else c
-        for c in " ".join(text.split())
-    )
+    shown = " ".join(text.split())
+    if not shown.isprintable():
+        shown = "".join(
+            f"⟨U+{ord(c):04X}⟩" if unicodedata.category(c) in ("Cf", "Cs", "Co", "Cc") else c
+            for c in shown
+        )
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"
 
 
