@@ -66,7 +66,7 @@ def main() -> None:
     """
     # Loading libraries makes many objects and no garbage: looking for some, on the way in and at
     # the end, took a quarter of one entry at the machine.
-    gc.set_threshold(50_000)
+    gc.set_threshold(200_000)
     # Matrices here are small: threads for them cost a tenth of a report and bring nothing.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     atexit.register(gc.freeze)
