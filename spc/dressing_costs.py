@@ -77,9 +77,11 @@ def _costs(
     steps = dress_steps(found, fit)
     reckoned = _Reckoned(plan, lead, steps, replace(held, every=every), grown, oldest)
     random = np.random.default_rng(SEED)
-    refits = [reckoned.interval(fit.drawn(random), random) for _ in range(REFITS)]
+    # Drawn one after the other, worked out all together.
+    drawn = [reckoned.process(fit.drawn(random), random) for _ in range(REFITS)]
+    best, *refits = reckoned.intervals([reckoned.process(fit.best, None), *drawn])
     told = dress_costs(
-        reckoned.interval(fit.best, None),
+        best,
         refits,
         cycles=sum(len(cycle) >= FEWEST_PARTS and cycle.finished for cycle in measured),
         form=tuple(growth.name for growth in grown),
@@ -106,26 +108,58 @@ class _Reckoned:
         self._ages = np.arange(1, oldest + 1)
         self._steps = steps
 
-    def interval(self, wear: WearFit, random: np.random.Generator | None) -> DressInterval:
+    def process(self, wear: WearFit, random: np.random.Generator | None) -> "_Process":
         """
-        The cost by one fit; with `random` steps and form are drawn, too.
+        A process by one fit; with `random` steps and form are drawn, too.
 
         The mean square of k normal steps has the spread of a scaled chi-square. Neighbours share a
         level, so that their squares correlate by 1/4: k steps are worth k/1.5 independent ones.
         """
-        held = self._held
         square = float((self._steps**2).mean())
         if random is not None:
             freedom = len(self._steps) / 1.5
             square *= freedom / random.chisquare(freedom)
-        step = math.sqrt(square)
-        first = held.expected(held.target, [math.hypot(wear.sd_um, step), wear.sd_um])
-        sizes = _size_costs(wear, held, self._ages, gauge_sd=self._gauge_sd)
-        form = sum((each.outside(self._ages, random) for each in self._grown), 0 * sizes)
-        return dress_interval(
-            sizes + self._plan.cost.rework * form,
-            self._plan.cost.dress + held.offset + float(first[0] - first[1]),
-        )
+        form = np.zeros(len(self._ages))
+        for each in self._grown:
+            form += each.outside(self._ages, random)
+        return _Process(wear, math.sqrt(square), form)
+
+    def intervals(self, processes: Sequence["_Process"]) -> list[DressInterval]:
+        """The cost by each process."""
+        held, cost = self._held, self._plan.cost
+        sds = np.array([one.wear.sd_um for one in processes])
+        off = [math.hypot(one.wear.sd_um, one.step_um) for one in processes]
+        first = held.expected(held.target, off) - held.expected(held.target, sds)
+        return [
+            dress_interval(
+                sizes + cost.rework * one.form, cost.dress + held.offset + float(beginning)
+            )
+            for one, sizes, beginning in zip(processes, self._size_costs(processes), first,
+                                             strict=True)
+        ]  # fmt: skip
+
+    def _size_costs(self, processes: Sequence["_Process"]) -> list[Floats]:
+        """Cost of size at each age: few ages are reckoned, those between lie on a line."""
+        ages = self._ages
+        some = np.unique(np.linspace(1, ages[-1], min(len(ages), 12)).round().astype(int))
+        spread, drift = [], []
+        for wear in (one.wear for one in processes):
+            single = wear.sd_at(some) ** 2
+            own = np.maximum(single - self._gauge_sd**2, single / 5)
+            level = single / _LEVEL_READINGS + wear.wave_sd_um**2
+            spread.append(np.sqrt(own + level))
+            drift.append(wear.curve_um(some + 0.5) - wear.curve_um(some - 0.5))
+        costs = self._held.part_costs(np.concatenate(spread), np.concatenate(drift))
+        return [np.interp(ages, some, own) for own in costs.reshape(len(processes), -1)]
+
+
+@dataclass(frozen=True, eq=False)
+class _Process:
+    """Wear, what a dress does to the size, and the share out of form at each age."""
+
+    wear: WearFit
+    step_um: float
+    form: Floats
 
 
 def dress_steps(found: CyclesOfRun, fit: CyclesFit) -> Floats:
@@ -181,16 +215,6 @@ def held_size(plan: Plan, lead: Feature, *, every: int) -> HeldSize:
         lower=lower, upper=upper, target=target, below=cost.scrap, above=cost.rework,
         off_target=cost.off_target_loss, offset=cost.offset, every=every,
     )  # fmt: skip
-
-
-def _size_costs(wear: WearFit, held: HeldSize, ages: np.ndarray, *, gauge_sd: float) -> Floats:
-    """Cost of size at each age: few ages are reckoned, those between lie on a line."""
-    some = np.unique(np.linspace(1, ages[-1], min(len(ages), 12)).round().astype(int))
-    single = wear.sd_at(some) ** 2
-    own = np.maximum(single - gauge_sd**2, single / 5)
-    level = single / _LEVEL_READINGS + wear.wave_sd_um**2
-    drift = wear.curve_um(some + 0.5) - wear.curve_um(some - 0.5)
-    return np.asarray(np.interp(ages, some, held.part_costs(np.sqrt(own + level), drift)))
 
 
 @dataclass(frozen=True)
