@@ -73,7 +73,7 @@ ORDER = {
     "live": ["typed", "turn", "answers", "held", "doubts", "session", "begin", "words", "prompt",
              "files", "board", "drop_folder", "hand_out", "doctor"],
     "cli": ["options", "texts", "gauge_texts", "replay_texts", "daily", "other_ways", "prepare",
-            "lab", "ledger_commands", "machine", "app"],
+            "lab", "ledger_commands", "machine", "late", "app"],
 }  # fmt: skip
 
 

@@ -12,6 +12,7 @@ import typer
 
 from spc import __version__
 from spc.cli import daily, lab, ledger_commands, machine, other_ways, prepare
+from spc.cli.late import load_late
 from spc.errors import SpcError
 
 #: Exit status of a fault of the program itself; 1 is kept for "act now".
@@ -70,6 +71,7 @@ def main() -> None:
     # Matrices here are small: threads for them cost a tenth of a report and bring nothing.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     atexit.register(gc.freeze)
+    load_late()
     # A reader that goes away (such as `| head`) ends the program the usual way, not with 1.
     with contextlib.suppress(AttributeError, ValueError):
         signal.signal(signal.SIGPIPE, signal.SIG_DFL)
