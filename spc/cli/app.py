@@ -70,6 +70,8 @@ def main() -> None:
     gc.set_threshold(200_000)
     # Matrices here are small: threads for them cost a tenth of a report and bring nothing.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # Nor do plugins for pydantic: looking for some reads the papers of every installed package.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     atexit.register(gc.freeze)
     load_late()
     # A reader that goes away (such as `| head`) ends the program the usual way, not with 1.
