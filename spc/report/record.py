@@ -134,9 +134,9 @@ def _distances(lens: Lens, part: int) -> tuple[float | None, float | None]:
         [
             y[k]
             - lead.of.feature.target_um
-            + sum(um for at, um in offsets if parts[k] <= at < part)
-            - sum(um for at, um in offsets if part < at < parts[k])
-            for k in range(*side)
+            + sum(um for at, um in offsets if own <= at < part)
+            - sum(um for at, um in offsets if part < at < own)
+            for k, own in enumerate(parts[slice(*side)].tolist(), side[0])
         ]
         for side in sides
     )
