@@ -183,15 +183,18 @@ def _by_bootstrap(
     asked: Question, shape: Shape, fits: tuple[FitTest, ...]
 ) -> tuple[Index, Index, Index]:
     """Bounds from what the parameters could have come out as (parametric bootstrap)."""
-    value = _indices(shape.family, np.array([shape.theta]), asked)
-    named = zip(("Pp", "Ppk", "ppm outside"), value, strict=True)
-    drawn = [_indices(test.shape.family, test.replicas, asked) for test in fits]
-    own = [_indices(test.shape.family, np.array([test.shape.theta]), asked) for test in fits]
+    # The fitted parameters go before their refits: what is sought by bisection is sought once.
+    told = [
+        _indices(test.shape.family, np.vstack([test.shape.theta, test.replicas]), asked)
+        for test in fits
+    ]
+    own = next((t for t, test in zip(told, fits, strict=True) if test.shape is shape), None)
+    value = own or _indices(shape.family, np.array([shape.theta]), asked)
     found = []
-    for k, (name, fitted) in enumerate(named):
+    for k, (name, fitted) in enumerate(zip(("Pp", "Ppk", "ppm outside"), value, strict=True)):
         ends = [
-            _ends(float(o[k][0]), d[k], k < 2, test.shape.family.border)
-            for test, o, d in zip(fits, own, drawn, strict=True)
+            _ends(float(t[k][0]), t[k][1:], k < 2, test.shape.family.border)
+            for t, test in zip(told, fits, strict=True)
         ]
         low, high = min(e[0] for e in ends), max(e[1] for e in ends)
         found.append(Index(name, float(fitted[0]), low, high, asked.n))
