@@ -99,11 +99,11 @@ def fit(name: str, readings: ArrayLike, *, step: float | None = None) -> Fit:
         low, high = values - step / 2, values + step / 2
         # Each tail from its own side, where probabilities keep their digits.
         half = int(np.searchsorted(np.cumsum(weight), weight.sum() / 2))
+        under, over = np.stack([high[:half], low[:half]]), np.stack([low[half:], high[half:]])
 
         def likelihood(theta: tuple[float, ...]) -> float:
-            below = family.cdf(high[:half], *theta) - family.cdf(low[:half], *theta)
-            above = family.sf(low[half:], *theta) - family.sf(high[half:], *theta)
-            share = np.concatenate([below, above])
+            below, above = family.cdf(under, *theta), family.sf(over, *theta)
+            share = np.concatenate([below[0] - below[1], above[0] - above[1]])
             return float(weight @ np.log(np.maximum(share, _LEAST)))
     else:
 
