@@ -110,7 +110,8 @@ def _legend(lens: FeatureLens) -> tuple[tuple[str, str], ...]:
         if any(act.kind in kinds for act in lens.lens.study.acts):
             words[key] = lens.lens.voice.say("run.done", act=lens.lens.voice.say(f"event.{key}"))
     for part, mark in lens.flags.items():
-        words.setdefault(mark, lens.why_flagged(part))
+        if mark not in words:
+            words[mark] = lens.why_flagged(part)
     return tuple(words.items())
 
 
