@@ -2,8 +2,9 @@
 Whole commands against starting the libraries they need, each as a fresh process.
 
 The lesser of several runs stands for each: it is the one least disturbed by the machine.
-Both sides start as Python does unless told otherwise: compiled modules are kept from the first
-run on, ours as the libraries' (pip compiles those when it installs them).
+Both sides start as Python does unless told otherwise: compiled modules, and the templates of pages
+with them, are kept from the first run on, as the libraries' are (pip compiles those when it
+installs them).
 """
 
 import os
