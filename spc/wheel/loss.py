@@ -201,8 +201,7 @@ def _dead_band(
     stride = max(every, 1 if drift == 0 else min(round(pitch / abs(drift)), 8))
     cost = _stretch(stakes, levels, drift, variance, wander, stride)
     carry = _carry(levels, drift * stride, wander * stride)
-    moved = np.abs(levels - levels.mean()) > 0.3 * (levels[-1] - levels[0])
-    aim = GRID // 2
+    moved, aim = _guess(stakes, levels, cost, drift, price, stride)
     for _ in range(30):
         worth, rate = _worth(carry, cost, moved, aim, price=price, stride=stride)
         keep = cost - stride * rate + carry @ worth
@@ -219,6 +218,26 @@ def _dead_band(
         rate=rate,
         aim=float(levels[aim]),
     )
+
+
+def _guess(
+    stakes: Stakes, levels: Floats, cost: Floats, drift: float, price: float, stride: int
+) -> tuple[NDArray[np.bool_], int]:
+    """
+    Levels to leave and the level to go to, near enough for the iteration to start from.
+
+    A level is left when what it costs more than the best one, over the parts of a sawtooth of this
+    drift, is far more than a move (see `dress_rule.part_costs` for its length). Where the
+    iteration starts does not change where it ends.
+    """
+    curve = max(stakes.off_target, 1e-3 * stakes.scrap, 1e-9) / stakes.half_width**2
+    slope = max(abs(drift), 1e-3 * stakes.half_width)
+    tooth = np.cbrt(6 * max(price, 1e-9) / (curve * slope * slope))
+    best = levels[np.argmin(cost)]
+    aim = int(np.argmin(np.abs(levels - (best - 0.5 * drift * tooth))))
+    moved = (cost - cost.min()) * max(tooth / stride, 1.0) > 3 * price
+    moved[aim] = False
+    return moved, aim
 
 
 def _worth(

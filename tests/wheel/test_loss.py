@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from spc.wheel import loss
 from spc.wheel.life import (
     dress_interval,
     feet_per_minute,
@@ -86,6 +87,36 @@ def test_equal_questions_have_equal_answers_in_any_order():
     assert dead_band(
         stakes(), drift=0.1, variance=0.5, wander=1e-3, price=0.1, every=3
     ) is first or first.rate == pytest.approx(first.rate)
+
+
+def test_the_band_does_not_hang_on_where_its_iteration_starts(monkeypatch):
+    def far_off(stakes, levels, cost, drift, price, stride):
+        aim = len(levels) // 2
+        return np.abs(levels - levels.mean()) > 0.3 * (levels[-1] - levels[0]), aim
+
+    random = np.random.default_rng(11)
+    for _ in range(40):
+        width = random.uniform(4, 12)
+        stakes = Stakes(
+            random.uniform(0.05, 0.6), random.uniform(3, 20), random.uniform(0.5, 3), width,
+            (Zone(-width * random.uniform(0.7, 1), width * random.uniform(0.7, 1)),),
+        )  # fmt: skip
+        asked = {
+            "drift": width * random.uniform(-0.02, 0.06),
+            "variance": (width * random.uniform(0.08, 0.3)) ** 2,
+            "wander": width**2 * 10 ** random.uniform(-6, -2),
+            "price": 10 ** random.uniform(-2, 0),
+            "every": int(random.integers(1, 11)),
+        }
+        near = dead_band(stakes, **asked)
+        loss._dead_band.cache_clear()
+        with monkeypatch.context() as patched:
+            patched.setattr(loss, "_guess", far_off)
+            far = dead_band(stakes, **asked)
+        loss._dead_band.cache_clear()
+
+        assert near.aim == far.aim
+        assert (near.rate, *near.worth) == pytest.approx((far.rate, *far.worth), abs=1e-9)
 
 
 def test_wheel_speeds_are_those_of_the_handbook():
