@@ -212,7 +212,9 @@ def _readings_by_part(run: Run) -> dict[int, Told]:
         strict=True,
     )
     for part, minute, feature, value, repeat in rows:
-        told.setdefault(part, (minute, []))[1].append((feature, value, repeat > 0))
+        if part not in told:
+            told[part] = (minute, [])
+        told[part][1].append((feature, value, repeat > 0))
     return told
 
 

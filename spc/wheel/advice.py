@@ -6,7 +6,7 @@ from typing import Any
 
 from spc.errors import BadRecord
 from spc.wheel.act import ACTIONS, Advice
-from spc.wheel.dress_rule import dress_case, too_young
+from spc.wheel.dress_rule import calm_parts, dress_case, too_young
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import CALM, Case, Habits, Move, after_dress, measure_after, weigh
 from spc.wheel.settings import (
@@ -51,7 +51,9 @@ EVENTS = (
 )  # fmt: skip
 #: Raised whenever the same readings would leave an adviser with another state: other keys, or other
 #: numbers. A state that was kept by an adviser of another format is not gone on from.
-STATE_FORMAT = 3
+STATE_FORMAT = 4
+#: A reading this many standard deviations from its forecast may make a dress due at once.
+STARTLING = 1.5
 #: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]
 BATCH_UNREST, SWIVEL_UNREST = 0.35, 3.0
 
@@ -295,9 +297,12 @@ class Advisor:
         if too_young(track):
             habits.dress_due("", track.made)
             return
+        if track.made < habits.look_at and abs(track.errors[-1]) < STARTLING:
+            return
         case = self._case.dress if self._case else None
         case = case or dress_case(track, due=habits.due, leapt=habits.leapt)
-        habits.dress_due("" if case.reason == "limit" else case.reason, track.made)
+        reason = "" if case.reason == "limit" else case.reason
+        habits.dress_due(reason, track.made, calm=calm_parts(track, case))
 
     def _steer(self, track: Track, case: Case) -> Advice:
         words = self._where(track, case)

@@ -25,6 +25,9 @@ FORM_CHANCE = 0.10
 BECOMES_DUE, UNSURE_DUE, STAYS_DUE = 1.01, 1.05, 0.95
 #: Likewise for form: once due, half the chance keeps it so.
 FORM_STAYS = 0.5
+#: Below this share of the cost that calls for a dress, half the way to it passes before the next
+#: look (judgement).
+CALM_BELOW = 0.8
 #: A wheel is at least as old as its count: from this share of a habit that was told it is old
 #: enough for a dress by cost, whatever its age was at the start (judgement).
 HABIT_SHARE = 0.8
@@ -97,6 +100,18 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
 def too_young(track: Track) -> bool:
     """Whether no dress is thought of yet, but for the limit of the process sheet."""
     return track.age < max(EARLIEST * track.life, 5)
+
+
+def calm_parts(track: Track, case: DressCase) -> int:
+    """
+    Parts until it is looked at again whether a dress became due, 1 where it may be any moment.
+
+    Towards the end of a cycle the cost of a part to come, over the average, climbs by about 1 in
+    a life, and one reading seldom moves it by a fifth. Form and finish climb at no such pace.
+    """
+    if case.reason or track.forms:
+        return 1
+    return max(1, int(0.5 * track.life * (CALM_BELOW - case.coming / case.average)))
 
 
 def _form_due(track: Track, age: int, due: str) -> str:

@@ -39,6 +39,7 @@ Row = list[float]
 
 _LOG_BELIEF = [math.log(b) for b in BELIEF]
 _OWN = 1 - np.array(SHARED)
+_SQUARES = np.square(UNRESTS)
 
 
 def _still() -> Floats:
@@ -116,7 +117,7 @@ class Drift:
         self._habit_sds = (prior.break_in_sd, prior.curve_sd, prior.bend_sd)
         self.usual = max(abs(prior.slope), 0.3 * prior.slope_sd)  # wear per part, in size
         self.log_belief: Row = [math.log(b) for b in BELIEF]
-        self.weights: Row = list(BELIEF)
+        self.weights: Floats = np.array(BELIEF)
         self._changed()
 
     def _changed(self) -> None:
@@ -196,9 +197,8 @@ class Drift:
         if warm not in self._levels:
             look = np.array((1.0, 1.0, 0.0, warm, 0.0, 0.0, 0.0, 0.0))
             levels = self.means @ look
-            weights = np.array(self.weights)
-            level = float(weights @ levels)
-            variance = weights @ (self.covs @ look @ look + (levels - level) ** 2)
+            level = float(self.weights @ levels)
+            variance = self.weights @ (self.covs @ look @ look + (levels - level) ** 2)
             self._levels[warm] = level, float(variance)
         return self._levels[warm]
 
@@ -223,17 +223,16 @@ class Drift:
     def _pool(self) -> tuple[Row, Row]:
         """Mean and variance of every part of the state over all filters."""
         if self._pooled is None:
-            weights = np.array(self.weights)
-            mean = weights @ self.means
+            mean = self.weights @ self.means
             own = self.covs.reshape(len(UNRESTS), -1)[:, :: STATES + 1]
-            variance = weights @ (own + (self.means - mean) ** 2)
+            variance = self.weights @ (own + (self.means - mean) ** 2)
             self._pooled = mean.tolist(), variance.tolist()
         return self._pooled
 
     @property
     def unrest(self) -> float:
         """Mean square wander per part, in units of the noise variance."""
-        return sum([w * u * u for w, u in zip(self.weights, UNRESTS, strict=True)])
+        return float(self.weights @ _SQUARES)
 
     def read(self, value: float, warm: float, noise_var: float) -> None:
         """Take in one measured part: its mean reading and the variance of that."""
@@ -265,8 +264,7 @@ class Drift:
         top = max(logs)
         self.log_belief = [x - top for x in logs]
         raw = [math.exp(x) for x in self.log_belief]
-        total = sum(raw)
-        self.weights = [x / total for x in raw]
+        self.weights = np.array(raw) / sum(raw)
         self._changed()
 
     # -- to and from plain numbers ---------------------------------------------------------
@@ -286,7 +284,7 @@ class Drift:
             "means": self.means.tolist(),
             "covs": self.covs.tolist(),
             "log_belief": list(self.log_belief),
-            "weights": list(self.weights),
+            "weights": self.weights.tolist(),
             "usual": self.usual,
         }
 
@@ -294,7 +292,7 @@ class Drift:
         """Continue from `state`."""
         self.means, self.covs = np.array(state["means"]), np.array(state["covs"])
         self.log_belief = list(state["log_belief"])
-        self.weights = list(state["weights"])
+        self.weights = np.array(state["weights"])
         self.usual = state["usual"]
         self._changed()
 

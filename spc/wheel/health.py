@@ -84,11 +84,11 @@ class SpreadGrowth:
         self.count = 2.0
         middle = LIVES.index(1.0)
         self.fresh: Floats = variance / growth(0.4 * life, life)[:, middle]
-        self.log_belief: Floats = _LOG_SHAPE[:, None] + _LOG_LIFE[None, :]
-        self._weigh()
+        self._weigh(_LOG_SHAPE[:, None] + _LOG_LIFE[None, :])
 
-    def _weigh(self) -> None:
-        raw = np.exp(self.log_belief - self.log_belief.max())
+    def _weigh(self, logs: Floats) -> None:
+        self.log_belief: Floats = np.maximum(logs - logs.max(), LOWEST)
+        raw = np.exp(self.log_belief)
         self.belief: Floats = raw / raw.sum()
         self._mean = self.belief * self.fresh[:, None]
         self._variances: dict[int, float] = {}
@@ -123,14 +123,13 @@ class SpreadGrowth:
         """
         shape = _growth_at(age, self.life)
         fresh = self.fresh[:, None]
-        own = np.maximum(fresh * shape - averaged, 0.05 * fresh)
+        own = fresh * shape
+        if averaged:
+            own = np.maximum(own - averaged, 0.05 * fresh)
         total = level_var + own
         z2 = gap * gap / total
-        logs = self.log_belief - 0.5 * np.log(total) - 4.5 * np.log1p(z2 / 8)
-        self.log_belief = np.maximum(logs - logs.max(), LOWEST)
-        share = own / total
-        seen = share * share * total * np.minimum(z2, EDGE * EDGE) + share * level_var + averaged
-        self._weigh()
+        self._weigh(self.log_belief - 0.5 * np.log(total) - 4.5 * np.log1p(z2 / 8))
+        seen = own / total * (own * np.minimum(z2, EDGE * EDGE) + level_var) + averaged
         each = self.belief.sum(axis=1)
         mean = (self.belief * (seen / shape)).sum(axis=1) / each
         self.count = min(self.count + 1, SPREAD_MEMORY)
@@ -142,8 +141,7 @@ class SpreadGrowth:
         """Keep what is known of the shape, a little faded, and forget this cycle's life."""
         shapes = np.log(np.exp(self.log_belief - self.log_belief.max()).sum(axis=1))
         shapes = 0.98 * shapes + 0.02 * _LOG_SHAPE
-        self.log_belief = shapes[:, None] + _LOG_LIFE[None, :]
-        self._weigh()
+        self._weigh(shapes[:, None] + _LOG_LIFE[None, :])
 
     def snapshot(self) -> tuple[Any, ...]:
         """What `restore` needs to forget later readings of the same part."""
@@ -151,8 +149,8 @@ class SpreadGrowth:
 
     def restore(self, snapshot: tuple[Any, ...]) -> None:
         """Go back to a snapshot."""
-        self.fresh, self.log_belief, self.count = snapshot
-        self._weigh()
+        self.fresh, logs, self.count = snapshot
+        self._weigh(logs)
 
     def state(self) -> dict[str, Any]:
         """Plain numbers from which `resume` continues exactly."""
@@ -165,9 +163,8 @@ class SpreadGrowth:
     def resume(self, state: dict[str, Any]) -> None:
         """Continue from `state`."""
         self.fresh = np.array(state["fresh"])
-        self.log_belief = np.array(state["log_belief"])
         self.count = state["count"]
-        self._weigh()
+        self._weigh(np.array(state["log_belief"]))
 
 
 class FormGrowth:

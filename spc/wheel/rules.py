@@ -46,6 +46,7 @@ class Habits:
     unread_change: str = ""  # "wheel", "batch" or "swivel", and no part read since
     due: str = ""  # reason for which a dress was due at the part read last
     due_since: int = 0  # part at which that began
+    look_at: int = 0  # part from which on it is looked at again whether a dress is due
 
     def offset(self, amount: float) -> None:
         """An offset was entered."""
@@ -64,7 +65,7 @@ class Habits:
         """The wheel was dressed or changed."""
         self.unread_offset = False
         self.offsets = [*self.offsets, 0.0][-REVERSALS_OF:]
-        self.due, self.due_since = "", 0
+        self.due, self.due_since, self.look_at = "", 0, 0
         self.since_leap = CALM
 
     def read(self, *, held: bool = False) -> None:
@@ -74,10 +75,11 @@ class Habits:
         self.since_jump += 1
         self.since_leap += not held
 
-    def dress_due(self, reason: str, part: int) -> None:
-        """The part read last has a dress due for this reason; "": for none."""
+    def dress_due(self, reason: str, part: int, *, calm: int = 1) -> None:
+        """The part read last has a dress due for this reason; "": none, nor for `calm` parts."""
         if reason != self.due:
             self.due, self.due_since = reason, part if reason else 0
+        self.look_at = part + calm
 
     @property
     def leapt(self) -> bool:

@@ -206,13 +206,12 @@ class Track:
     def take(self, name: str, values: Sequence[float]) -> None:
         """All readings so far of one feature of this part, mirrored; earlier ones are replaced."""
         self._stakes = None
+        if name in self.companions:
+            if len(values) == 1:
+                self.companions[name].read(values[0], *self.level(), self.noise)
+            return
         mean = sum(values) / len(values)
         averaged = self.gauge_var * (1 - 1 / len(values))
-        if name in self.companions:
-            level, var = self.level()
-            if len(values) == 1:
-                self.companions[name].read(mean, level, var, self.noise)
-            return
         first = self._before is None
         if self._before is None:
             self._before = (self.drift.snapshot(), self.growth.snapshot(), self.level())
