@@ -227,8 +227,9 @@ def _guess(
     Levels to leave and the level to go to, near enough for the iteration to start from.
 
     A level is left when what it costs more than the best one, over the parts of a sawtooth of this
-    drift, is far more than a move (see `dress_rule.part_costs` for its length). Where the
-    iteration starts does not change where it ends.
+    drift, is far more than a move (see `dress_rule.part_costs` for its length), and so are the
+    ends of the grid, or a level carried there would never come back. Where the iteration starts
+    does not change where it ends.
     """
     curve = max(stakes.off_target, 1e-3 * stakes.scrap, 1e-9) / stakes.half_width**2
     slope = max(abs(drift), 1e-3 * stakes.half_width)
@@ -236,6 +237,7 @@ def _guess(
     best = levels[np.argmin(cost)]
     aim = int(np.argmin(np.abs(levels - (best - 0.5 * drift * tooth))))
     moved = (cost - cost.min()) * max(tooth / stride, 1.0) > 3 * price
+    moved |= np.abs(levels - levels.mean()) > 0.45 * (levels[-1] - levels[0])
     moved[aim] = False
     return moved, aim
 
