@@ -11,14 +11,14 @@ import spc
 
 HOUSE = Path(spc.__file__).parent
 FLOORS = {
-    "errors": -1, "units": 0,
+    "errors": -1, "units": 0, "beside": 0,
     "run": 1, "sigma": 1, "fits": 1,
     "charts": 2, "capability": 2, "gauge": 2, "wear_fit": 2, "form_fit": 2,
     "plan_faults": 2.9, "feature": 2.9, "wheel": 3, "plan": 3,
     "shifts": 3.3, "series": 3.3, "measured_cycles": 3.4,
     "dressing_costs": 3.5, "more_charts": 3.5, "findings": 3.6,
     "one_feature": 3.8, "acts": 3.8, "stability": 3.7, "watchfulness": 3.8, "advising": 3.8,
-    "study": 4,
+    "along_run": 3.9, "study": 4,
     "intake": 5, "ledger": 5, "report": 5, "simulate": 5,
     "replay": 5.5,
     "live": 6, "fleet": 6,

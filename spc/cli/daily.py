@@ -158,7 +158,7 @@ def _study(
     job = load_plan(plan)
     if run and not _in_ledger(run, plan, ledger):
         measured = _from_files(run, job, events, sheet, understood)
-        return examine(measured, job, shift=_span(measured, job, shift, day, wheel))
+        return examine(measured, job, shift=_span(measured, job, shift, day, wheel), beside=True)
     from spc.ledger.finding import find_run
     from spc.ledger.opening import place_of
 
@@ -167,7 +167,7 @@ def _study(
         place_of(plan, ledger), job, name, shift=shift, day=day_of(day, option="--date")
     )
     span = _span(found.run, found.plan, shift, day, wheel)
-    return examine(found.run, found.plan, found.history, shift=span)
+    return examine(found.run, found.plan, found.history, shift=span, beside=True)
 
 
 def run_and_plan(

@@ -20,6 +20,10 @@ ACTIONS = (
 )
 
 
+def uncounted() -> None:
+    """The parts left where not enough is known yet."""
+
+
 @dataclass(frozen=True)
 class Advice:
     """
@@ -56,7 +60,7 @@ class Advice:
     check_first: str
     runner_up: str | None
     cost_difference: float | None
-    _count: Callable[[], PartsLeft | None] = field(repr=False, compare=False, default=lambda: None)
+    _count: Callable[[], PartsLeft | None] = field(repr=False, compare=False, default=uncounted)
 
     @cached_property
     def parts_left(self) -> PartsLeft | None:

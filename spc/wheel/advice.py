@@ -2,10 +2,11 @@
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 from spc.errors import BadRecord
-from spc.wheel.act import ACTIONS, Advice
+from spc.wheel.act import ACTIONS, Advice, uncounted
 from spc.wheel.dress_rule import calm_parts, dress_case, too_young
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import CALM, Case, Habits, Move, after_dress, measure_after, weigh
@@ -436,11 +437,12 @@ class Advisor:
             self._track.resume(state["track"])
 
     def _counter(self, track: Track | None) -> Callable[[], PartsLeft | None]:
+        """How `Advice.parts_left` is counted when it is read; can be pickled."""
         if track is None:
-            return lambda: None
+            return uncounted
         now, sizes = outlook(track), (track.lead.name, *track.companions)
         if self._watch.out_now(sizes) and not self.settings.machine.in_process_gauge:
-            return lambda: PartsLeft(0, 0, 0)
+            return partial(PartsLeft, 0, 0, 0)
         if self._watch.in_doubt(sizes):
-            return lambda: None
-        return lambda: parts_left(now)
+            return uncounted
+        return partial(parts_left, now)
