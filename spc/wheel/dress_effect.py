@@ -6,15 +6,28 @@ from typing import Any
 #: What a control may do with offsets at a dress: keep all, take back those entered after the third
 #: part of the cycle, take back all. A plan that says "clears" may mean either of the last two.
 KEEPS, CLEARS_LATE, CLEARS_ALL = "keeps", "clears late", "clears all"
+#: What of these a plan may mean that says whether a dress clears offsets, or says nothing.
+MEANT = {
+    None: {KEEPS: 0.5, CLEARS_LATE: 0.35, CLEARS_ALL: 0.15},
+    True: {CLEARS_LATE: 0.5, CLEARS_ALL: 0.5},
+    False: {KEEPS: 1.0},
+}
+#: Whether it takes the wear out of the size.
+RESETS = {None: {True: 0.75, False: 0.25}, True: {True: 1.0}, False: {False: 1.0}}
 #: Known well enough to offset ahead of a reading.
 SURE = 0.9
 #: No hypothesis is ever given up altogether.
-LEAST = 1e-3
+LEAST = 1e-4
+#: How often a plan is wrong about offsets: so seldom that one odd dress never convinces, and many
+#: of them do (judgement).
+WRONG = 1e-4
 
 
 class DressEffect:
     """
     Parallel hypotheses on a dress, weighed by the first reading after each.
+
+    A plan that says what a dress does to offsets is believed, and found wrong by several dresses.
 
     Parameters
     ----------
@@ -23,17 +36,15 @@ class DressEffect:
     """
 
     def __init__(self, resets_size: bool | None, clears_offsets: bool | None) -> None:
-        resets = {True: 0.75, False: 0.25} if resets_size is None else {resets_size: 1.0}
-        clears = {
-            None: {KEEPS: 0.5, CLEARS_LATE: 0.35, CLEARS_ALL: 0.15},
-            True: {CLEARS_LATE: 0.5, CLEARS_ALL: 0.5},
-            False: {KEEPS: 1.0},
-        }[clears_offsets]
+        resets = RESETS[resets_size]
+        clears = _with_doubt(MEANT[clears_offsets])
         self.clears = tuple(clears)
         self.cases = [(r, c) for r in resets for c in clears]
         self.weights = [pr * pc for pr in resets.values() for pc in clears.values()]
         self.told = resets_size is not None and clears_offsets is not None
         self.gaps: list[float] | None = None  # of each case's level against the mean forecast
+        # Records of a time when a plan was never doubted name no cases.
+        self.undoubted = [(r, c) for r in RESETS[resets_size] for c in MEANT[clears_offsets]]
 
     @property
     def kept(self) -> float:
@@ -74,6 +85,7 @@ class DressEffect:
     def state(self) -> dict[str, Any]:
         """Plain numbers from which `resume` continues exactly."""
         return {
+            "cases": [[resets, way] for resets, way in self.cases],
             "weights": list(self.weights),
             "gaps": None if self.gaps is None else list(self.gaps),
         }
@@ -82,3 +94,18 @@ class DressEffect:
         """Continue from `state`."""
         self.weights = list(state["weights"])
         self.gaps = None if state["gaps"] is None else list(state["gaps"])
+
+    def inherit(self, state: dict[str, Any]) -> None:
+        """Start from the `state` an earlier run ended with, of this plan or another."""
+        cases = [(r, way) for r, way in state.get("cases", self.undoubted)]
+        known = dict(zip(cases, state["weights"], strict=False))
+        raw = [max(known.get(case, LEAST), LEAST) for case in self.cases]
+        self.weights = [weight / sum(raw) for weight in raw]
+        self.gaps = None
+
+
+def _with_doubt(meant: dict[str, float]) -> dict[str, float]:
+    """What a plan means, and with the probability `WRONG` whatever else a control may do."""
+    rest = [way for way in MEANT[None] if way not in meant]
+    sure = {way: share * (1 - WRONG) if rest else share for way, share in meant.items()}
+    return {**sure, **dict.fromkeys(rest, WRONG / max(len(rest), 1))}

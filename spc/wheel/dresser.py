@@ -98,8 +98,12 @@ class Dresser:
 
     def inherit(self, state: dict[str, Any], width: float) -> None:
         """Start from an earlier run: its habits, but not where its size lay."""
-        self.effect.resume({**state["effect"], "gaps": None})
-        for home, old in zip(self.homes, state["homes"], strict=True):
+        self.effect.inherit(state["effect"])
+        ways = state.get("ways") or dict.fromkeys(way for _, way in self.effect.undoubted)
+        known = dict(zip(ways, state["homes"], strict=False))
+        for way, home in zip(self.effect.clears, self.homes, strict=True):
+            # A way that was not thought of then has the habits of one that was.
+            old = known.get(way) or next(iter(known.values()))
             home.resume({**old, "foretold": None})
             home.place, home.place_var = 0.0, width * width
 
@@ -111,6 +115,7 @@ class Dresser:
         return {
             **{k: list(v) if isinstance(v, Sequence) else v for k, v in plain.items()},
             "effect": self.effect.state(),
+            "ways": list(self.effect.clears),
             "homes": [home.state() for home in self.homes],
         }
 

@@ -7,7 +7,7 @@ import pytest
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from spc.wheel.advice import Advisor, FeatureSettings, Settings
-from spc.wheel.dress_effect import CLEARS_ALL, CLEARS_LATE, KEEPS
+from spc.wheel.dress_effect import CLEARS_ALL, CLEARS_LATE, KEEPS, WRONG
 from spc.wheel.drift import (
     BASE,
     SHARED,
@@ -164,6 +164,52 @@ def test_what_a_dress_does_to_offsets_is_learnt(clears):
 
     # Wear that offsets took out looks like offsets that a dress takes back: a run may go astray.
     assert learnt >= 4
+
+
+def chances(advisor):
+    effect = advisor._track.dresser.effect
+    return dict(zip(effect.clears, effect.chances(), strict=True))
+
+
+@pytest.mark.parametrize("said", [True, False])
+def test_a_plan_that_is_wrong_about_offsets_comes_to_be_doubted(said):
+    doubted = 0
+    for seed in range(1, 6):
+        advisor = Advisor(settings(clears=said))
+        run(advisor, Grinder(seed, clears=not said, dress_sd=0.5), 1500)
+        kept = chances(advisor)[KEEPS]
+        doubted += (kept if said else 1 - kept) > 100 * WRONG
+
+    assert doubted >= 4
+
+
+@pytest.mark.parametrize("said", [True, False])
+def test_a_plan_that_is_right_about_offsets_is_never_doubted(said):
+    for seed in range(1, 6):
+        advisor = Advisor(settings(clears=said))
+        run(advisor, Grinder(seed, clears=said, dress_sd=1.5), 1500)
+        kept = chances(advisor)[KEEPS]
+
+        assert kept < 0.01 if said else kept > 0.99
+
+
+@pytest.mark.parametrize("said", [True, False])
+def test_what_was_learnt_before_plans_were_doubted_is_gone_on_from(said):
+    # Those records named neither cases nor ways: one weight and one home for each way meant.
+    old = Advisor(settings(clears=said))
+    run(old, Grinder(2, clears=said), 600)
+    record = old.learned()
+    dresser = record["track"]["dresser"]
+    ways = 2 if said else 1
+    del dresser["effect"]["cases"], dresser["ways"]
+    dresser["effect"]["weights"] = [0.9, 0.1][:ways]
+    dresser["homes"] = dresser["homes"][:ways]
+    advisor = Advisor(settings(clears=said), history=[record])
+    found = chances(advisor)
+
+    assert found[KEEPS] == pytest.approx(0.0 if said else 1.0, abs=1e-3)
+    if said:
+        assert found[CLEARS_LATE] == pytest.approx(0.9, abs=1e-3)
 
 
 @pytest.mark.parametrize("one_home", [True, False])
