@@ -8,7 +8,7 @@ from typing import Any
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_rule import DressCase, dress_case, slope_now
 from spc.wheel.drift import BREAK_IN, SLOPE, WARMTH
-from spc.wheel.loss import DeadBand, dead_band, part_losses
+from spc.wheel.loss import DeadBand, best_loss_at, dead_band, part_loss, part_losses
 from spc.wheel.track import Track
 
 #: An offset smaller than this many standard deviations of the level is not made.
@@ -30,7 +30,7 @@ DEAREST = 2.0
 SHORTEST, LONGEST = 2, 12
 #: Cap on the interval in the second half of the habitual life: parts, or this share of that life
 #: where it is longer, since a wheel that lasts dulls slowly (judgement).
-LATE_CAP, LATE_SHARE = 5, 0.1
+LATE_CAP, LATE_SHARE = 8, 0.1
 
 
 @dataclass
@@ -269,11 +269,24 @@ def measure_after(track: Track, habits: Habits, case: Case, open_question: bool)
 
 
 def _best_interval(track: Track) -> int:
-    """Interval at which what a reading costs and what not reading risks are in balance."""
-    cost = track.settings.cost
-    curve = cost.off_target_loss / track.frame.half_width**2
-    _, slope_sd = slope_now(track)
-    growth = track.drift.unrest * track.noise + slope_sd * slope_sd * SHORTEST
-    if curve * growth <= 0:
-        return LONGEST
-    return round(min(max(math.sqrt(2 * cost.measure / (curve * growth)), SHORTEST), LONGEST))
+    """
+    Interval at which the price of a reading and the risk of not reading cost least per part.
+
+    The coming parts go on as they are: drift and break-in carry the level, and what is not known
+    of it grows until the next reading.
+    """
+    stakes, noise = track.stakes(), track.noise
+    level, var = track.level()
+    slope, slope_sd = slope_now(track)
+    least = best_loss_at(stakes, math.sqrt(track.part_var))
+    settled = track.to_come(track.age)
+    total = track.settings.cost.measure
+    for ahead in range(1, LONGEST + 1):
+        place = level + slope * ahead + settled - track.to_come(track.age + ahead)
+        unknown = var + track.drift.unrest * noise * ahead + (slope_sd * ahead) ** 2
+        more = part_loss(stakes, place, track.part_var + unknown) - least
+        # One part more is dearer than the stretch so far is on average.
+        if ahead > SHORTEST and more > total / (ahead - 1):
+            return ahead - 1
+        total += more
+    return LONGEST

@@ -341,6 +341,26 @@ def test_a_dress_is_due_at_the_hard_limit():
     assert "30 parts" in advice.evidence
 
 
+def asked_for(drift):
+    """Parts to the next reading that a settled adviser asks for in mid-cycle, on average."""
+    waits = []
+    for seed in range(4):
+        advisor = adviser(habit=80, sample=None)
+        for k in range(40):
+            if k % 40 == 0:
+                advisor.event("dress")
+            advisor.part()
+            noise = np.random.default_rng([seed, k]).normal(0, 0.7)
+            advisor.reading("seat", float(drift * (k - 20) + noise))
+            if k > 15 and advisor.advise().action == "grind_on":
+                waits.append(advisor.advise().measure_after)
+    return np.mean(waits)
+
+
+def test_the_faster_the_size_runs_the_sooner_it_is_read_again():
+    assert asked_for(0.0) > asked_for(0.3) + 1
+
+
 def dulling(seed):
     """Size on target, spread that grows sixfold in 140 parts; whether each had a dress due."""
     random = np.random.default_rng(seed)
