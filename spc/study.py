@@ -6,12 +6,13 @@ The main flow: from one run to everything concluded from it.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
 from functools import partial
 
 from spc.acts import acts_of
 from spc.advising import Learnt, advisor_for
 from spc.along_run import Followed, follow
-from spc.beside import begun
+from spc.beside import beside as doing
 from spc.findings import FeatureStudy, HeldSpan, Study
 from spc.one_feature import held_spans, study_feature
 from spc.plan import Plan
@@ -63,15 +64,15 @@ def examine(
         last, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
     )
     following: Callable[[], Followed] = partial(follow, advisor_for(plan, history), run, plan, last)
-    if beside and len(run.measurements) >= WORTH_A_PROCESS:
-        following = begun(following)
-    features = tuple(
-        study_feature(
-            plan, feature, series_of(run, plan, feature, cycles, first=first, last=last), run
+    worth = beside and len(run.measurements) >= WORTH_A_PROCESS
+    with doing(following) if worth else nullcontext(following) as followed_by:
+        features = tuple(
+            study_feature(
+                plan, feature, series_of(run, plan, feature, cycles, first=first, last=last), run
+            )
+            for feature in plan.features
         )
-        for feature in plan.features
-    )
-    followed = following()
+        followed = followed_by()
     return Study(
         run=run,
         plan=plan,

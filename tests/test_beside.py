@@ -3,10 +3,11 @@
 import os
 import subprocess
 import sys
+import time
 
 import pytest
 
-from spc.beside import begun, can_part
+from spc.beside import beside, can_part
 
 SETTING = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
 
@@ -20,22 +21,25 @@ def told(code):
     return run.stdout.split()
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _parting():
+@pytest.fixture(scope="module")
+def parting():
     if told("from spc.beside import can_part; print(can_part())") != ["True"]:
         pytest.skip("this system cannot copy a process, or has one core")
 
 
+@pytest.mark.usefixtures("parting")
 def test_work_is_done_in_another_process():
     here, there = told("""
 import os
-from spc.beside import begun
-print(os.getpid(), begun(os.getpid)())
+from spc.beside import beside
+with beside(os.getpid) as done:
+    print(os.getpid(), done())
 """)
 
     assert here != there
 
 
+@pytest.mark.usefixtures("parting")
 @pytest.mark.parametrize(
     "fault",
     ["os._exit(3)", "os.kill(os.getpid(), 9)", "raise MemoryError", "return lambda: 1"],
@@ -44,57 +48,106 @@ print(os.getpid(), begun(os.getpid)())
 def test_work_that_fails_there_is_done_here(fault):
     here, there = told(f"""
 import os
-from spc.beside import begun
+from spc.beside import beside
 here = os.getpid()
 def work():
     if os.getpid() != here:
         {fault}
     return os.getpid()
-print(here, begun(work)())
+with beside(work) as done:
+    print(here, done())
 """)
 
     assert here == there
 
 
+@pytest.mark.parametrize(
+    "state",
+    [
+        "import signal; signal.signal(signal.SIGCHLD, signal.SIG_IGN)",
+        "def no(): raise BlockingIOError(11, 'no room')\nos.fork = no",
+        "def no(): raise OSError(24, 'too many files')\nos.pipe = no",
+        "import threading; done = threading.Event(); threading.Thread(target=done.wait).start()",
+        "os.sched_getaffinity = lambda _: {0}",
+    ],
+    ids=["children ignored", "no process", "no pipe", "other threads", "one core"],
+)
+def test_where_no_copy_can_be_made_the_work_is_done_here(state):
+    here, there = told(f"""
+import os
+{state}
+from spc.beside import beside
+with beside(os.getpid) as work:
+    print(os.getpid(), work())
+if "done" in globals():
+    done.set()
+""")
+
+    assert here == there
+
+
+@pytest.mark.usefixtures("parting")
 def test_an_error_comes_as_it_would_without_a_copy():
     assert told("""
-from spc.beside import begun
+from spc.beside import beside
 from spc.errors import SpcError
 def work():
     raise SpcError("seat A: no such column")
-waited = begun(work)
 try:
-    waited()
+    with beside(work) as done:
+        done()
 except SpcError as error:
     print(error)
 """) == ["seat", "A:", "no", "such", "column"]
 
 
+@pytest.mark.usefixtures("parting")
+def test_an_error_here_leaves_no_copy_and_no_file_behind():
+    assert told("""
+import os, time
+from pathlib import Path
+from spc.beside import beside
+before = len(list(Path("/proc/self/fd").iterdir()))
+for _ in range(5):
+    try:
+        with beside(lambda: time.sleep(60)):
+            raise KeyError
+    except KeyError:
+        pass
+children = Path(f"/proc/self/task/{os.getpid()}/children").read_text().split()
+print(len(children), len(list(Path("/proc/self/fd").iterdir())) - before)
+""") == ["0", "0"]
+
+
+@pytest.mark.usefixtures("parting")
+def test_a_copy_ends_with_its_program():
+    begun = time.monotonic()
+    # The copy holds the program's standard output: whoever reads it waits for both.
+    assert told("""
+import os, time
+from spc.beside import beside
+with beside(lambda: time.sleep(60)):
+    print("ended", flush=True)
+    os._exit(0)
+""") == ["ended"]
+    assert time.monotonic() - begun < 30
+
+
+@pytest.mark.usefixtures("parting")
 def test_a_result_larger_than_a_pipe_arrives_whole():
     assert told("""
-from spc.beside import begun
-print(len(begun(lambda: bytes(3_000_000))()))
+from spc.beside import beside
+with beside(lambda: bytes(3_000_000)) as done:
+    print(len(done()))
 """) == ["3000000"]
 
 
-def test_beside_other_threads_work_is_done_here():
-    here, there = told("""
-import os, threading
-from spc.beside import begun
-done = threading.Event()
-threading.Thread(target=done.wait).start()
-print(os.getpid(), begun(os.getpid)())
-done.set()
-""")
-
-    assert here == there
-
-
+@pytest.mark.usefixtures("parting")
 def test_a_study_is_the_same_either_way(tmp_path):
     same = told(f"""
-import json
+import json, os
 from pathlib import Path
-from spc import beside, study
+from spc import study
 from spc.intake import read_run
 from spc.plan import load_plan
 from spc.simulate.scenes import big_run
@@ -102,18 +155,24 @@ from spc.simulate.scenes import big_run
 scene = big_run(Path({str(tmp_path)!r}), parts=530, features=4)
 plan = load_plan(scene.plan)
 run = read_run(scene.csv, plan)
-copies = []
-real = study.begun
-study.begun = lambda work: copies.append(beside.can_part()) or real(work)
-one, two = (study.examine(run, plan, beside=way).as_dict() for way in (False, True))
-print(copies, json.dumps(one) == json.dumps(two), one["advice"]["parts_left"] is not None)
+here = []
+real = study.follow
+def follow(*told):
+    here.append(os.getpid())
+    return real(*told)
+study.follow = follow
+two = study.examine(run, plan, beside=True).as_dict()
+print(len(here))
+one = study.examine(run, plan).as_dict()
+print(len(here), json.dumps(one) == json.dumps(two), one["advice"]["parts_left"] is not None)
 """)
 
-    assert same == ["[True]", "True", "True"]
+    assert same == ["0", "1", "True", "True"]
 
 
-def test_without_a_second_core_the_work_itself_comes_back(monkeypatch):
+def test_with_one_core_the_work_itself_is_entered(monkeypatch):
     monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0})
 
     assert not can_part()
-    assert begun(list) is list
+    with beside(list) as work:
+        assert work is list

@@ -1,6 +1,5 @@
 """Templates kept compiled, where Python keeps its compiled modules."""
 
-import pickle
 import sys
 from importlib.machinery import SourceFileLoader
 from importlib.util import cache_from_source
@@ -30,8 +29,8 @@ class CompiledTemplates(BytecodeCache):
     """
 
     def __init__(self, options: str) -> None:
-        made_by = Path(compiler.__file__).stat()
-        self._made = f"{made_by.st_mtime_ns} {made_by.st_size} {options}"
+        files = [file.stat() for file in sorted(Path(compiler.__file__).parent.glob("*.py"))]
+        self._made = f"{[(one.st_mtime_ns, one.st_size) for one in files]} {options}"
 
     def get_cache_key(self, name: str, filename: str | None = None) -> str:
         """Where the compiled template stands."""
@@ -45,7 +44,7 @@ class CompiledTemplates(BytecodeCache):
         """Take the compiled template, when one is there for this very source."""
         try:
             bucket.bytecode_from_string(Path(bucket.key).read_bytes())
-        except (OSError, EOFError, ValueError, pickle.UnpicklingError):
+        except Exception:  # a damaged file may end in anything, and is only made anew
             bucket.reset()
 
     def dump_bytecode(self, bucket: Bucket) -> None:

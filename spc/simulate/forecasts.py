@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.simulate import unseen
 from spc.simulate.contenders import adviser_for, play_policy
 from spc.simulate.policies import Policy
 from spc.simulate.process import Grinder
 from spc.simulate.settings import Setting
+from spc.simulate.strange import Strange, StrangeGrinder
 
 #: As "parts left" counts: until one part is out with this probability, at most so many.
 RISK, MOST = 0.005, 200
@@ -43,14 +45,26 @@ def parts_left(grinder: Grinder) -> int:
 
     The level is the true one of the very future that this seed holds.
     """
-    future, limit, sd = grinder.fork(), grinder.setting.tolerance_um, grinder.setting.part_sd_um
+    future, setting = grinder.fork(), grinder.setting
     for left in range(MOST):
         future.part()
-        level = future.truth[-1].level_um
-        out = _above((limit - level) / sd) + _above((limit + level) / sd)
-        if out > RISK:
+        if _out(future.truth[-1].level_um, setting.part_sd_um, setting.tolerance_um) > RISK:
             return left
     return MOST
+
+
+def strange_parts_left(machine: StrangeGrinder) -> int:
+    """`parts_left` on a machine of the second family."""
+    future = machine.fork()
+    for left in range(MOST):
+        future.part()
+        if _out(future.level_um, future.spread_um, machine.scene.tolerance_um) > RISK:
+            return left
+    return MOST
+
+
+def _out(level: float, sd: float, limit: float) -> float:
+    return _above((limit - level) / sd) + _above((limit + level) / sd)
 
 
 def _above(z: float) -> float:
@@ -98,6 +112,31 @@ def forecasts(
 
     for seed in seeds:
         play_policy(factory(setting), setting, seed, parts, watch=ask)
+    return made
+
+
+def strange_forecasts(
+    scenes: Sequence[Strange], *, seeds: Sequence[int], parts: int, every: int = 4
+) -> list[Forecast]:
+    """`forecasts` of the adviser on scenes of the second family."""
+    made: list[Forecast] = []
+    looks = 0
+
+    def ask(policy: Policy, machine: StrangeGrinder) -> None:
+        nonlocal looks
+        looks += 1
+        left = getattr(policy.advise(), "parts_left", None) if looks % every == 0 else None
+        if left is not None:
+            came = strange_parts_left(machine)
+            made.append(
+                Forecast(
+                    machine.since_dress, machine.life_parts, left.low, left.middle, left.high, came
+                )
+            )
+
+    for scene in scenes:
+        for seed in seeds:
+            unseen.play(scene, seed, parts, unseen.adviser(scene), watch=ask)
     return made
 
 

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 from typing import Literal
 
@@ -210,7 +211,7 @@ class StrangeGrinder:
         fresh = math.sqrt(1 - s.memory**2)
         self._noise = s.memory * self._noise + fresh * self._fresh[k]
         self.level_um = self._level(place + 1)
-        self.size_um = self.level_um + self._spread[place + 1] * self._noise
+        self.size_um = self.level_um + self.spread_um * self._noise
         self.costs["size"] += self._stakes.part_cost(self.size_um)
         self.out += abs(self.size_um) > s.tolerance_um
         self._looks = 0
@@ -241,6 +242,19 @@ class StrangeGrinder:
             hazard=np.zeros(len(growth)),
             walk_um=math.hypot(s.walk_sd_um, swell),
         )
+
+    @property
+    def spread_um(self) -> float:
+        """Standard deviation of the last part about its level. Truth. [µm]"""
+        return self._spread[min(self.since_dress, len(self._growth))]
+
+    def fork(self) -> "StrangeGrinder":
+        """The same machine at the same moment, to see what would come of it."""
+        other = copy(self)
+        other.costs, other.events, other._gauges = (
+            dict(self.costs), list(self.events), dict(self._gauges)
+        )  # fmt: skip
+        return other
 
     def measure(self) -> float:
         """A reading of the last part; free the first time. [µm]"""

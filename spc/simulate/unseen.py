@@ -107,7 +107,14 @@ def adviser(scene: Strange) -> Policy:
     return made
 
 
-def play(scene: Strange, seed: int, parts: int, policy: Policy) -> Played:
+def play(
+    scene: Strange,
+    seed: int,
+    parts: int,
+    policy: Policy,
+    *,
+    watch: Callable[[Policy, StrangeGrinder], None] | None = None,
+) -> Played:
     """
     A policy on one scene: readings on the schedule, an answer after each.
 
@@ -121,6 +128,8 @@ def play(scene: Strange, seed: int, parts: int, policy: Policy) -> Played:
         Ground in all.
     policy : Policy
         Fresh.
+    watch : callable, optional
+        ``watch(policy, machine)`` after every reading, before anything is done about it.
     """
     machine = StrangeGrinder(scene, seed)
     done: Counter[str] = Counter()
@@ -137,6 +146,8 @@ def play(scene: Strange, seed: int, parts: int, policy: Policy) -> Played:
         policy.part(minute=machine.minute)
         if k % scene.every == 0:
             policy.reading("size", machine.measure())
+            if watch:
+                watch(policy, machine)
             settle(policy, machine, reread, done)
     return _played(machine, parts, done)
 

@@ -53,6 +53,8 @@ EVENTS = (
 #: Raised whenever the same readings would leave an adviser with another state: other keys, or other
 #: numbers. A state that was kept by an adviser of another format is not gone on from.
 STATE_FORMAT = 5
+#: A move beyond this share of the half tolerance is not made on one reading (judgement).
+LARGE = 0.5
 #: A reading this many standard deviations from its forecast may make a dress due at once.
 STARTLING = 1.5
 #: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]
@@ -78,6 +80,9 @@ class Advisor:
     >>> advisor = Advisor(Settings((seat,)))
     >>> advisor.part()
     >>> advisor.reading("seat A", 6.5)
+    >>> advisor.advise().action
+    'measure_again'
+    >>> advisor.reading("seat A", 6.3)
     >>> advisor.advise().action
     'offset'
     """
@@ -316,6 +321,9 @@ class Advisor:
             return self._say("dress", "wheel", why, case, fresh)
         if case.wise:
             move = um(track.frame.mirror * case.move.amount)
+            if self._rests_on_one_reading(track, case):
+                why = f"{words}; a move of {move} would rest on one reading of this part"
+                return self._say("measure_again", track.lead.name, why, case)
             saves = (
                 f"a move of {move} saves {money(case.move.saving)} {self.settings.cost.currency}"
             )
@@ -328,6 +336,14 @@ class Advisor:
             return self._say("grind_on", "", f"{what}, and no part was read since; {words}", case)
         pays = "waits for the next reading" if case.waits else "would not pay"
         return self._say("grind_on", "", f"{words}, {drift}; a move {pays}", case)
+
+    def _rests_on_one_reading(self, track: Track, case: Case) -> bool:
+        amount = case.move.amount
+        return (
+            abs(amount) > LARGE * track.frame.half_width
+            and self._watch.read_once(track.lead.name)
+            and abs(track.news) > 0.5 * abs(amount)
+        )
 
     @staticmethod
     def _where(track: Track, case: Case) -> str:

@@ -18,8 +18,8 @@ RESETS = {None: {True: 0.75, False: 0.25}, True: {True: 1.0}, False: {False: 1.0
 SURE = 0.9
 #: No hypothesis is ever given up altogether.
 LEAST = 1e-4
-#: How often a plan is wrong about offsets: so seldom that one odd dress never convinces, and many
-#: of them do (judgement).
+#: How often a plan is wrong about offsets in one way: so seldom that one odd dress never convinces,
+#: and many of them do (judgement).
 WRONG = 1e-4
 
 
@@ -43,7 +43,7 @@ class DressEffect:
         self.weights = [pr * pc for pr in resets.values() for pc in clears.values()]
         self.told = resets_size is not None and clears_offsets is not None
         self.gaps: list[float] | None = None  # of each case's level against the mean forecast
-        # Records of a time when a plan was never doubted name no cases.
+        #: What the plan means, or may mean.
         self.undoubted = [(r, c) for r in RESETS[resets_size] for c in MEANT[clears_offsets]]
 
     @property
@@ -54,7 +54,13 @@ class DressEffect:
     @property
     def sure(self) -> bool:
         """Whether a dress is known well enough to act ahead of a reading."""
-        return self.told or max(self.weights) > SURE
+        return (self.told and self.plan_belief > SURE) or max(self.weights) > SURE
+
+    @property
+    def plan_belief(self) -> float:
+        """Probability that a dress does what the plan says, or may mean."""
+        meant = zip(self.weights, self.cases, strict=True)
+        return sum(weight for weight, case in meant if case in self.undoubted)
 
     def chances(self) -> list[float]:
         """Probability of each way to clear offsets, in the order of `clears`."""
@@ -85,7 +91,7 @@ class DressEffect:
     def state(self) -> dict[str, Any]:
         """Plain numbers from which `resume` continues exactly."""
         return {
-            "cases": [[resets, way] for resets, way in self.cases],
+            "meant": self._meant,
             "weights": list(self.weights),
             "gaps": None if self.gaps is None else list(self.gaps),
         }
@@ -96,16 +102,24 @@ class DressEffect:
         self.gaps = None if state["gaps"] is None else list(state["gaps"])
 
     def inherit(self, state: dict[str, Any]) -> None:
-        """Start from the `state` an earlier run ended with, of this plan or another."""
-        cases = [(r, way) for r, way in state.get("cases", self.undoubted)]
-        known = dict(zip(cases, state["weights"], strict=False))
+        """Start from the `state` an earlier run ended with, if its plan said the same."""
+        self.gaps = None
+        same = state.get("meant", self._meant) == self._meant
+        # Records of a time when plans were never doubted have a weight for each way meant.
+        cases = self.cases if "meant" in state else self.undoubted
+        if not same or len(cases) != len(state["weights"]):
+            return
+        known = dict(zip(cases, state["weights"], strict=True))
         raw = [max(known.get(case, LEAST), LEAST) for case in self.cases]
         self.weights = [weight / sum(raw) for weight in raw]
-        self.gaps = None
+
+    @property
+    def _meant(self) -> list[list[Any]]:
+        return [[resets, way] for resets, way in self.undoubted]
 
 
 def _with_doubt(meant: dict[str, float]) -> dict[str, float]:
-    """What a plan means, and with the probability `WRONG` whatever else a control may do."""
+    """What a plan means, and with the probability `WRONG` each other way of a control."""
     rest = [way for way in MEANT[None] if way not in meant]
-    sure = {way: share * (1 - WRONG) if rest else share for way, share in meant.items()}
-    return {**sure, **dict.fromkeys(rest, WRONG / max(len(rest), 1))}
+    sure = {way: share * (1 - WRONG * len(rest)) for way, share in meant.items()}
+    return {**sure, **dict.fromkeys(rest, WRONG)}

@@ -99,11 +99,12 @@ class Dresser:
     def inherit(self, state: dict[str, Any], width: float) -> None:
         """Start from an earlier run: its habits, but not where its size lay."""
         self.effect.inherit(state["effect"])
-        ways = state.get("ways") or dict.fromkeys(way for _, way in self.effect.undoubted)
-        known = dict(zip(ways, state["homes"], strict=False))
+        ways = state.get("ways") or [*dict.fromkeys(way for _, way in self.effect.undoubted)]
+        homes = state["homes"]
+        known = dict(zip(ways, homes, strict=True)) if len(ways) == len(homes) else {}
         for way, home in zip(self.effect.clears, self.homes, strict=True):
             # A way that was not thought of then has the habits of one that was.
-            old = known.get(way) or next(iter(known.values()))
+            old = known.get(way, homes[0])
             home.resume({**old, "foretold": None})
             home.place, home.place_var = 0.0, width * width
 

@@ -196,6 +196,11 @@ class Track:
         """Level of the leading diameter now and its variance, mirrored from target."""
         return self.drift.expected(self.warm)
 
+    @property
+    def news(self) -> float:
+        """How far the readings of the part ground last have moved the level. [µm]"""
+        return 0.0 if self._before is None else self.level()[0] - self._before[2][0]
+
     def forecast(self, name: str) -> tuple[float, float]:
         """Forecast of a reading of this part and the variance of that, mirrored from target."""
         if name == self.lead.name:

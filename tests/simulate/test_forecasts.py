@@ -5,10 +5,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from spc.simulate.forecasts import Forecast, forecasts, parts_left, share_kept
+from spc.simulate.forecasts import (
+    Forecast,
+    forecasts,
+    parts_left,
+    share_kept,
+    strange_parts_left,
+)
 from spc.simulate.policies import BeyondShare
 from spc.simulate.process import Grinder
 from spc.simulate.settings import PRESETS
+from spc.simulate.strange import Strange, StrangeGrinder, drawn
 
 # Half a micrometre a part and no other cause: the level is 0.5 n.
 RAMP = replace(
@@ -85,3 +92,29 @@ def test_a_policy_that_forecasts_nothing_is_not_judged():
     rule = BeyondShare(beyond_um=4, dress_after=30)
 
     assert forecasts(PRESETS["S1"], seeds=[1], parts=50, factory=lambda setting: rule) == []
+
+
+def test_looking_ahead_changes_no_machine_of_the_second_family():
+    looked, plain = StrangeGrinder(drawn(3), 5), StrangeGrinder(drawn(3), 5)
+    for _ in range(30):
+        for machine in (looked, plain):
+            machine.part()
+        strange_parts_left(looked)
+        looked.fork().dress()
+
+    assert (looked.size_um, looked.cost, looked.events) == (plain.size_um, plain.cost, [])
+    assert looked.measure() == plain.measure()
+
+
+def test_parts_left_of_a_steady_climb_are_counted_in_the_second_family_too():
+    # Half a micrometre a part and no other cause, as above.
+    climb = Strange(
+        "climb", "lumpy", 1.0, 8.0, worn_um=500.0, worn_log_sd=0.0, life_parts=1000.0,
+        life_log_sd=0.0, lumps_cv=1e-6, settle_um=0.0, part_sd_um=1.0, dull_spread=0.0,
+        dress_sd_um=0.0, walk_sd_um=0.0,
+    )  # fmt: skip
+    machine = StrangeGrinder(climb, 1)
+    for _ in range(4):
+        machine.part()
+
+    assert strange_parts_left(machine) == 6

@@ -1,7 +1,8 @@
 """
 What the adviser must be able to do before it is let loose: a short form of the release gates.
 
-Seeds are the judging seeds. Gates that it does not pass yet carry the marker `open_gate`.
+Seeds and scenes are the judging ones. A gate that it does not pass yet carries the marker
+`open_gate`, with the reason.
 """
 
 import numpy as np
@@ -9,38 +10,53 @@ import pytest
 
 from spc.simulate import unseen
 from spc.simulate.contenders import ADVISER, adviser_for, play_policy
-from spc.simulate.forecasts import forecasts, share_kept
+from spc.simulate.forecasts import forecasts, share_kept, strange_forecasts
 from spc.simulate.score import JUDGING_SEEDS, score, standard_error
 from spc.simulate.settings import PRESETS
+from spc.simulate.strange import drawn
 
-pytestmark = [pytest.mark.slow, pytest.mark.open_gate]
+pytestmark = pytest.mark.slow
 
 SEEDS = JUDGING_SEEDS[:8]
 RULES = ("chart", "beyond", "every reading")
 
 
-def test_without_drift_the_machine_is_left_alone():
-    # Fewer than one offset per 500 parts after the first 20, and no dress before the plan's most.
-    setting, offsets, parts = PRESETS["S13"], 0, 500
-    most = round(1.5 * round(0.7 * setting.life_parts))
-    for seed in SEEDS:
-        grinders = []
-        play_policy(
-            adviser_for(setting), setting, seed, parts,
-            watch=lambda policy, grinder, keep=grinders: keep.append(grinder),
-        )  # fmt: skip
-        events = grinders[-1].events
-        dresses = [0, *(event.after_part for event in events if event.kind == "dress")]
-        # An offset within 15 parts of a dress answers that dress's own error.
-        offsets += sum(
-            event.kind == "offset"
-            and event.after_part > 20
-            and not any(0 <= event.after_part - dress < 15 for dress in dresses)
-            for event in events
-        )
-        assert np.diff(dresses).min(initial=most) >= most
+def without_drift(seed, parts=500):
+    """Parts after which the adviser had a wheel that does not wear offset and dressed."""
+    grinders, setting = [], PRESETS["S13"]
+    play_policy(
+        adviser_for(setting), setting, seed, parts,
+        watch=lambda policy, grinder: grinders.append(grinder),
+    )  # fmt: skip
+    events = grinders[-1].events
+    return (
+        [event.after_part for event in events if event.kind == "offset"],
+        [0, *(event.after_part for event in events if event.kind == "dress")],
+    )
 
-    assert offsets < len(SEEDS) * parts / 500
+
+def test_without_drift_hardly_an_offset_is_made():
+    # Fewer than one in 500 parts after the first 20; one within 15 parts of a dress answers that
+    # dress's own error.
+    unasked = 0
+    for seed in SEEDS:
+        offsets, dresses = without_drift(seed)
+        unasked += sum(
+            after > 20 and not any(0 <= after - dress < 15 for dress in dresses)
+            for after in offsets
+        )
+
+    assert unasked < len(SEEDS)
+
+
+@pytest.mark.open_gate
+def test_without_drift_no_wheel_is_dressed_before_the_plan_s_most():
+    # Open: the first wheels go at the plan's habit, until some cycles have shown that none dulls.
+    # Waiting for a wheel to show that it dulls costs more on wheels that do, see `unseen`.
+    most = round(1.5 * round(0.7 * PRESETS["S13"].life_parts))
+    for seed in SEEDS:
+        _, dresses = without_drift(seed)
+        assert np.diff(dresses).min(initial=most) >= most
 
 
 @pytest.mark.parametrize("preset", ["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8"])
@@ -52,13 +68,26 @@ def test_it_beats_every_tuned_rule_of_thumb_by_two_standard_errors(preset):
         assert line.more > 2 * line.more_error, (name, line.figures())
 
 
-@pytest.mark.parametrize("late", [False, True], ids=["early", "late"])
+@pytest.mark.parametrize(
+    "late", [False, pytest.param(True, marks=pytest.mark.open_gate)], ids=["early", "late"]
+)
 def test_parts_left_keeps_its_word(late):
-    # The 10 % quantile: true life is at least that in 88 to 98 % of cases.
+    # The 10 % quantile: true life is at least that in 88 to 98 % of cases. Open late in a cycle,
+    # where it is kept too often (99 %) on this process, whose parts scatter no more when dull.
     made = forecasts(PRESETS["S1"], seeds=SEEDS, parts=1200, every=3)
     asked = [forecast for forecast in made if forecast.late == late]
 
     assert len(asked) > 50
+    assert 0.88 <= share_kept(asked) <= 0.98
+
+
+@pytest.mark.parametrize("late", [False, True], ids=["early", "late"])
+def test_parts_left_keeps_its_word_on_unseen_processes(late):
+    scenes = [drawn(number) for number in unseen.JUDGING_SCENES]
+    made = strange_forecasts(scenes, seeds=unseen.JUDGING_SEEDS[:2], parts=800)
+    asked = [forecast for forecast in made if forecast.late == late]
+
+    assert len(asked) > 200
     assert 0.88 <= share_kept(asked) <= 0.98
 
 

@@ -1,5 +1,6 @@
 """The contract of the adviser, sentence by sentence."""
 
+import copy
 import dataclasses
 import itertools
 import json
@@ -43,12 +44,36 @@ def test_before_any_part_there_is_nothing_to_do():
 
 
 def test_a_first_part_nearly_outside_asks_for_the_whole_way_back_in_steps_of_the_control():
-    advice = fed([6.4], step=0.5).advise()
+    advisor = fed([6.4], step=0.5)
+    advisor.reading("seat", 6.4, again=True)
+    advice = advisor.advise()
 
     assert advice.action == "offset"
     assert advice.offset_um == pytest.approx(-6.5, abs=1.5)
     assert advice.offset_um % 0.5 == 0
     assert "6.4 µm above target" in advice.evidence
+
+
+def test_a_large_move_is_not_made_on_one_reading():
+    advisor = settled()
+    for value in (0.1, 0.2):
+        advisor.part()
+        advisor.reading("seat", value)
+    advisor.event("dress")
+    advisor.part()
+    advisor.reading("seat", 6.9)
+    asked = advisor.advise()
+    assert (asked.action, asked.subject, asked.measure_after) == ("measure_again", "seat", 0)
+    assert "would rest on one reading of this part" in asked.evidence
+
+    again = copy.deepcopy(advisor)
+    again.reading("seat", 6.7, again=True)
+    assert again.advise().action == "offset"
+
+    # Two parts that agree are as good as two readings of one.
+    advisor.part()
+    advisor.reading("seat", 6.5)
+    assert advisor.advise().action == "offset"
 
 
 @pytest.mark.parametrize("value", [3.9, 4.3])
@@ -255,7 +280,8 @@ def test_nothing_is_moved_on_a_new_wheel_before_its_first_part_was_read():
         assert (advice.action, advice.measure_after) == ("grind_on", 1)
         assert "the wheel is new, and no part was read since" in advice.evidence
         advisor.part()
-    advisor.reading("seat", 5.5)
+    for again in (False, True):
+        advisor.reading("seat", 5.5, again=again)
 
     assert advisor.advise().action == "offset"
 
