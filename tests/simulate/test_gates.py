@@ -35,9 +35,10 @@ def without_drift(seed, parts=500):
     )
 
 
+@pytest.mark.open_gate
 def test_without_drift_hardly_an_offset_is_made():
     # Fewer than one in 500 parts after the first 20; one within 15 parts of a dress answers that
-    # dress's own error.
+    # dress's own error. Open: some answer it only at the third reading, 26 parts on.
     unasked = 0
     for seed in SEEDS:
         offsets, dresses = without_drift(seed)
