@@ -25,6 +25,7 @@ class Followed:
     advice: Advice
     learned: dict[str, Any]
     self_check: dict[str, Any]
+    doubt: str  # of the plan
 
 
 def follow(advisor: Advisor, run: Run, plan: Plan, last: int) -> Followed:
@@ -62,7 +63,13 @@ def follow(advisor: Advisor, run: Run, plan: Plan, last: int) -> Followed:
         for kind, details in events.get(part, ()):
             advisor.event(kind, **details)
             due = part
-    return Followed(tuple(prompts), advisor.advise(), advisor.learned(), advisor.self_check())
+    return Followed(
+        tuple(prompts),
+        advisor.advise(),
+        advisor.learned(),
+        advisor.self_check(),
+        advisor.doubt,
+    )
 
 
 def _without_impossible(run: Run, plan: Plan) -> Run:

@@ -87,7 +87,7 @@ def examine(
         advice=followed.advice,
         learned=followed.learned,
         self_check=followed.self_check,
-        remarks=(*run.remarks, *_slips(features)),
+        remarks=(*run.remarks, *_slips(features), *_doubts(followed)),
     )
 
 
@@ -108,6 +108,11 @@ def holds_of(
         for span in held_spans(feature, series, cleared, last, begun=begun):
             if span.last >= first:
                 yield span
+
+
+def _doubts(followed: Followed) -> Iterator[str]:
+    if followed.doubt:
+        yield f"question: {followed.doubt}"
 
 
 def _slips(features: tuple[FeatureStudy, ...]) -> Iterator[str]:

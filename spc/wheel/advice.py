@@ -7,6 +7,7 @@ from typing import Any
 
 from spc.errors import BadRecord
 from spc.wheel.act import ACTIONS, Advice, uncounted
+from spc.wheel.dress_effect import SURE
 from spc.wheel.dress_rule import calm_parts, dress_case, too_young
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import CALM, Case, Habits, Move, after_dress, measure_after, weigh
@@ -434,6 +435,19 @@ class Advisor:
         var = sum((e - mean) ** 2 for e in errors) / (len(errors) - 1)
         beyond = sum(abs(e) > 1.96 for e in errors) / len(errors)
         return {"n": len(errors), "spread": math.sqrt(var), "beyond": beyond}
+
+    @property
+    def doubt(self) -> str:
+        """What the plan says of a dress and the dresses of this run deny; "" for nothing."""
+        track, said = self._track, self.settings.machine.dress_clears_offsets
+        if track is None or said is None or track.dresser.effect.plan_belief > 1 - SURE:
+            return ""
+        does = "takes offsets back" if said else "leaves offsets in force"
+        return (
+            f"the plan says that a dress {does} (dress_clears_offsets = {str(said).lower()}), the "
+            "sizes after the dresses say that it does not; look at the control's offset page "
+            "before and after the next dress"
+        )
 
     def state(self) -> dict[str, Any]:
         """Everything as plain numbers, ready for JSON; ``Advisor(settings, state=...)`` goes on."""

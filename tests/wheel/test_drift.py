@@ -177,7 +177,11 @@ def test_a_plan_that_is_wrong_about_offsets_is_found_out(said):
     for seed in range(1, 6):
         advisor = Advisor(settings(clears=said))
         run(advisor, Grinder(seed, clears=not said, dress_sd=0.5), 3000)
-        found += advisor._track.dresser.effect.plan_belief < 0.5
+        belief = advisor._track.dresser.effect.plan_belief
+        found += belief < 0.5
+        assert bool(advisor.doubt) == (belief <= 0.1)
+        if advisor.doubt:
+            assert f"dress_clears_offsets = {str(said).lower()}" in advisor.doubt
 
     assert found >= 4
 
