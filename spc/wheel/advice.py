@@ -53,7 +53,7 @@ EVENTS = (
 )  # fmt: skip
 #: Raised whenever the same readings would leave an adviser with another state: other keys, or other
 #: numbers. A state that was kept by an adviser of another format is not gone on from.
-STATE_FORMAT = 5
+STATE_FORMAT = 6
 #: A move beyond this share of the half tolerance is not made on one reading (judgement).
 LARGE = 0.5
 #: A reading this many standard deviations from its forecast may make a dress due at once.
