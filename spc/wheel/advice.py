@@ -1,16 +1,16 @@
 """The adviser: told of parts, readings and events as they come, it says the next act."""
 
 import math
-from collections.abc import Callable, Sequence
-from functools import partial
+from collections.abc import Sequence
 from typing import Any
 
 from spc.errors import BadRecord
-from spc.wheel.act import ACTIONS, Advice, uncounted
+from spc.wheel.act import ACTIONS, Advice
 from spc.wheel.dress_effect import SURE
 from spc.wheel.dress_rule import calm_parts, dress_case, too_young
-from spc.wheel.forecast import PartsLeft, outlook, parts_left
-from spc.wheel.rules import CALM, Case, Habits, Move, after_dress, measure_after, weigh
+from spc.wheel.forecast import PartsLeft
+from spc.wheel.next_act import Standing, next_act
+from spc.wheel.rules import CALM, Case, Habits, weigh
 from spc.wheel.settings import (
     CostSettings,
     FeatureSettings,
@@ -20,18 +20,7 @@ from spc.wheel.settings import (
 )
 from spc.wheel.track import Track
 from spc.wheel.watch import Finding, Watch
-from spc.wheel.wording import (
-    LOOK,
-    UNREAD,
-    as_typed,
-    dress_words,
-    drift_words,
-    level_words,
-    limit_words,
-    money,
-    since_words,
-    um,
-)
+from spc.wheel.wording import denied_words
 
 __all__ = [
     "ACTIONS",
@@ -54,8 +43,6 @@ EVENTS = (
 #: Raised whenever the same readings would leave an adviser with another state: other keys, or other
 #: numbers. A state that was kept by an adviser of another format is not gone on from.
 STATE_FORMAT = 6
-#: A move beyond this share of the half tolerance is not made on one reading (judgement).
-LARGE = 0.5
 #: A reading this many standard deviations from its forecast may make a dress due at once.
 STARTLING = 1.5
 #: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]
@@ -280,16 +267,8 @@ class Advisor:
         return self._advice
 
     def _decide(self) -> Advice:
-        track, watch = self._track, self._watch
         case = self._weighed()
-        finding = watch.verdict(
-            can_steer=case is not None and (case.wise or bool(case.dress.reason))
-        )
-        if finding is not None:
-            return self._say(*finding, case=case)
-        if track is None or case is None:
-            return self._say("grind_on", "", "no diameter or bore to steer; nothing is out", case)
-        return self._steer(track, case)
+        return next_act(Standing(self.settings, self._watch, self._habits, self._track, case))
 
     def _weighed(self) -> Case | None:
         if self._case is None and self._track is not None:
@@ -310,108 +289,6 @@ class Advisor:
         case = case or dress_case(track, due=habits.due, leapt=habits.leapt)
         reason = "" if case.reason == "limit" else case.reason
         habits.dress_due(reason, track.made, calm=calm_parts(track, case))
-
-    def _steer(self, track: Track, case: Case) -> Advice:
-        words = self._where(track, case)
-        drift = drift_words(case.slope * track.frame.mirror, case.slope_sd)
-        if self.settings.machine.in_process_gauge:
-            drift = "the gauge at the wheel hides its wear, so no parts left are told"
-        if case.dress.reason and track.age > 0:
-            fresh = after_dress(track, self._habits)
-            why = self._also_held(self._why_dress(track, case))
-            return self._say("dress", "wheel", why, case, fresh)
-        if case.wise:
-            move = um(track.frame.mirror * case.move.amount)
-            if self._rests_on_one_reading(track, case):
-                why = f"{words}; a move of {move} would rest on one reading of this part"
-                return self._say("measure_again", track.lead.name, why, case)
-            saves = (
-                f"a move of {move} saves {money(case.move.saving)} {self.settings.cost.currency}"
-            )
-            why = self._also_held(f"{words}, {drift}; {saves}")
-            return self._say("offset", track.lead.name, why, case, case.move)
-        if track.made == 0:
-            return self._say("grind_on", "", "no part was ground yet", case)
-        if self._habits.unread_change:
-            what = UNREAD[self._habits.unread_change]
-            return self._say("grind_on", "", f"{what}, and no part was read since; {words}", case)
-        pays = "waits for the next reading" if case.waits else "would not pay"
-        return self._say("grind_on", "", f"{words}, {drift}; a move {pays}", case)
-
-    def _rests_on_one_reading(self, track: Track, case: Case) -> bool:
-        amount = case.move.amount
-        return (
-            abs(amount) > LARGE * track.frame.half_width
-            and self._watch.read_once(track.lead.name)
-            and abs(track.news) > 0.5 * abs(amount)
-        )
-
-    @staticmethod
-    def _where(track: Track, case: Case) -> str:
-        name, place = track.lead.name, track.frame.outward(case.level)
-        if track.frame.aimed_by_limit:
-            limit = next(end for end in track.lead.guarded_um if end is not None)
-            return limit_words(name, place, case.sd, limit)
-        return level_words(name, place, case.sd, track.frame.target)
-
-    def _also_held(self, evidence: str) -> str:
-        held = self._watch.held_words
-        return f"{evidence}; {held}" if held else evidence
-
-    def _why_dress(self, track: Track, case: Case) -> str:
-        reason, since = case.dress.reason, since_words(track.age, track.begun_by)
-        if reason == "limit":
-            return f"{since}; the limit is {self.settings.max_parts}"
-        if reason != "cost":
-            return f"{reason} is likely to leave its limit soon, {since}"
-        currency, began = self.settings.cost.currency, self._habits.due_since
-        return dress_words(since, case.dress.coming, case.dress.average, currency, began)
-
-    def _say(
-        self, action: str, subject: str, evidence: str, case: Case | None, move: Move | None = None
-    ) -> Advice:
-        track = self._track
-        offset = amount = unit = None
-        if track is not None and move is not None and move.amount:
-            step = self.settings.machine.offset_step_um
-            offset = round(round(track.frame.mirror * move.amount / step) * step, 9)
-            amount, unit = as_typed(self.settings.machine, offset)
-        runner, difference = self._runner_up(action, case)
-        after = 1
-        if action == "measure_again":
-            after = 0
-        elif track is not None and case is not None and action == "grind_on":
-            after = measure_after(track, self._habits, case, self._watch.open_question)
-        look = LOOK.get(subject if action == "check" else action, "")
-        return Advice(
-            action=action,
-            subject=subject,
-            offset_um=offset,
-            amount=amount,
-            amount_unit=unit,
-            measure_after=after,
-            evidence=evidence,
-            check_first=look,
-            runner_up=runner,
-            cost_difference=difference,
-            _count=self._counter(track),
-        )
-
-    def _runner_up(self, action: str, case: Case | None) -> tuple[str | None, float | None]:
-        if case is None or self._made == 0:
-            return None, None
-        if action == "offset":
-            return "grind_on", round(max(case.move.saving, 0.0), 4)
-        ahead = max(case.dress.coming - case.dress.average, 0.0)
-        if action == "dress":
-            return "grind_on", round(ahead, 4)
-        if action == "grind_on" and case.waits:
-            return None, None
-        if action == "grind_on" and case.move.amount and not case.wise:
-            return "offset", round(max(-case.move.saving, 0.0), 4)
-        if action == "grind_on":
-            return "dress", round(max(case.dress.average - case.dress.coming, 0.0), 4)
-        return None, None
 
     # -- what it keeps -------------------------------------------------------------------------
 
@@ -442,12 +319,7 @@ class Advisor:
         track, said = self._track, self.settings.machine.dress_clears_offsets
         if track is None or said is None or track.dresser.effect.plan_belief > 1 - SURE:
             return ""
-        does = "takes offsets back" if said else "leaves offsets in force"
-        return (
-            f"the plan says that a dress {does} (dress_clears_offsets = {str(said).lower()}), the "
-            "sizes after the dresses say that it does not; look at the control's offset page "
-            "before and after the next dress"
-        )
+        return denied_words(said)
 
     def state(self) -> dict[str, Any]:
         """Everything as plain numbers, ready for JSON; ``Advisor(settings, state=...)`` goes on."""
@@ -465,14 +337,3 @@ class Advisor:
         self._watch.resume(state["watch"])
         if self._track is not None and state["track"] is not None:
             self._track.resume(state["track"])
-
-    def _counter(self, track: Track | None) -> Callable[[], PartsLeft | None]:
-        """How `Advice.parts_left` is counted when it is read; can be pickled."""
-        if track is None:
-            return uncounted
-        now, sizes = outlook(track), (track.lead.name, *track.companions)
-        if self._watch.out_now(sizes) and not self.settings.machine.in_process_gauge:
-            return partial(PartsLeft, 0, 0, 0)
-        if self._watch.in_doubt(sizes):
-            return uncounted
-        return partial(parts_left, now)

@@ -74,6 +74,16 @@ def dress_words(since: str, coming: float, average: float, currency: str, began:
     )
 
 
+def denied_words(said: bool) -> str:
+    """What the plan says of a dress (`dress_clears_offsets`) and the sizes deny."""
+    does = "takes offsets back" if said else "leaves offsets in force"
+    return (
+        f"the plan says that a dress {does} (dress_clears_offsets = {str(said).lower()}), the "
+        "sizes after the dresses say that it does not; look at the control's offset page "
+        "before and after the next dress"
+    )
+
+
 def limit_words(name: str, outward: float, sd: float, limit: float) -> str:
     """Where the level stands when one guarded limit is all there is."""
     gap = outward - limit

@@ -1,0 +1,187 @@
+"""The next act as things stand, with its reasons in one sentence and its move as typed."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+from spc.wheel.act import Advice, uncounted
+from spc.wheel.forecast import PartsLeft, outlook, parts_left
+from spc.wheel.rules import Case, Habits, Move, after_dress, measure_after
+from spc.wheel.settings import MachineSettings, Settings
+from spc.wheel.track import Track
+from spc.wheel.watch import Watch
+from spc.wheel.wording import (
+    LOOK,
+    UNREAD,
+    as_typed,
+    dress_words,
+    drift_words,
+    level_words,
+    limit_words,
+    money,
+    since_words,
+    um,
+)
+
+#: A move beyond this share of the half tolerance is not made on one reading (judgement).
+LARGE = 0.5
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How things stand when the next act is asked for; deciding changes none of it."""
+
+    settings: Settings
+    watch: Watch
+    habits: Habits
+    track: Track | None  # None when there is no size to steer
+    case: Case | None  # what was weighed for that size
+
+
+def next_act(now: Standing) -> Advice:
+    """What comes before steering, if anything does; else what was weighed."""
+    case = now.case
+    finding = now.watch.verdict(
+        can_steer=case is not None and (case.wise or bool(case.dress.reason))
+    )
+    if finding is not None:
+        return _say(now, *finding)
+    if now.track is None or case is None:
+        return _say(now, "grind_on", "", "no diameter or bore to steer; nothing is out")
+    return _steer(now, now.track, case)
+
+
+def _steer(now: Standing, track: Track, case: Case) -> Advice:
+    words = _where(track, case)
+    drift = drift_words(case.slope * track.frame.mirror, case.slope_sd)
+    if now.settings.machine.in_process_gauge:
+        drift = "the gauge at the wheel hides its wear, so no parts left are told"
+    if case.dress.reason and track.age > 0:
+        fresh = after_dress(track, now.habits)
+        why = _also_held(_why_dress(now, track, case), now.watch)
+        return _say(now, "dress", "wheel", why, fresh)
+    if case.wise:
+        move = um(track.frame.mirror * case.move.amount)
+        if _rests_on_one_reading(track, case, now.watch):
+            why = f"{words}; a move of {move} would rest on one reading of this part"
+            return _say(now, "measure_again", track.lead.name, why)
+        saves = f"a move of {move} saves {money(case.move.saving)} {now.settings.cost.currency}"
+        why = _also_held(f"{words}, {drift}; {saves}", now.watch)
+        return _say(now, "offset", track.lead.name, why, case.move)
+    if track.made == 0:
+        return _say(now, "grind_on", "", "no part was ground yet")
+    if now.habits.unread_change:
+        what = UNREAD[now.habits.unread_change]
+        return _say(now, "grind_on", "", f"{what}, and no part was read since; {words}")
+    pays = "waits for the next reading" if case.waits else "would not pay"
+    return _say(now, "grind_on", "", f"{words}, {drift}; a move {pays}")
+
+
+def _rests_on_one_reading(track: Track, case: Case, watch: Watch) -> bool:
+    amount = case.move.amount
+    return (
+        abs(amount) > LARGE * track.frame.half_width
+        and watch.read_once(track.lead.name)
+        and abs(track.news) > 0.5 * abs(amount)
+    )
+
+
+# -- its reasons -------------------------------------------------------------------------------
+
+
+def _where(track: Track, case: Case) -> str:
+    name, place = track.lead.name, track.frame.outward(case.level)
+    if track.frame.aimed_by_limit:
+        limit = next(end for end in track.lead.guarded_um if end is not None)
+        return limit_words(name, place, case.sd, limit)
+    return level_words(name, place, case.sd, track.frame.target)
+
+
+def _also_held(evidence: str, watch: Watch) -> str:
+    held = watch.held_words
+    return f"{evidence}; {held}" if held else evidence
+
+
+def _why_dress(now: Standing, track: Track, case: Case) -> str:
+    reason, since = case.dress.reason, since_words(track.age, track.begun_by)
+    if reason == "limit":
+        return f"{since}; the limit is {now.settings.max_parts}"
+    if reason != "cost":
+        return f"{reason} is likely to leave its limit soon, {since}"
+    currency, began = now.settings.cost.currency, now.habits.due_since
+    return dress_words(since, case.dress.coming, case.dress.average, currency, began)
+
+
+# -- put into one piece of advice --------------------------------------------------------------
+
+
+def _say(
+    now: Standing, action: str, subject: str, evidence: str, move: Move | None = None
+) -> Advice:
+    offset, amount, unit = _typed(now.settings.machine, now.track, move)
+    runner, difference = _runner_up(action, now)
+    look = LOOK.get(subject if action == "check" else action, "")
+    return Advice(
+        action=action,
+        subject=subject,
+        offset_um=offset,
+        amount=amount,
+        amount_unit=unit,
+        measure_after=_read_next(action, now),
+        evidence=evidence,
+        check_first=look,
+        runner_up=runner,
+        cost_difference=difference,
+        _count=_counter(now),
+    )
+
+
+def _typed(
+    machine: MachineSettings, track: Track | None, move: Move | None
+) -> tuple[float | None, float | None, str | None]:
+    """The move on diameter, and its amount and unit on this control."""
+    if track is None or move is None or not move.amount:
+        return None, None, None
+    step = machine.offset_step_um
+    offset = round(round(track.frame.mirror * move.amount / step) * step, 9)
+    return offset, *as_typed(machine, offset)
+
+
+def _read_next(action: str, now: Standing) -> int:
+    """Parts until the next reading."""
+    if action == "measure_again":
+        return 0
+    if action == "grind_on" and now.track is not None and now.case is not None:
+        return measure_after(now.track, now.habits, now.case, now.watch.open_question)
+    return 1
+
+
+def _runner_up(action: str, now: Standing) -> tuple[str | None, float | None]:
+    case = now.case
+    if now.track is None or case is None or now.track.made == 0:
+        return None, None
+    if action == "offset":
+        return "grind_on", round(max(case.move.saving, 0.0), 4)
+    ahead = max(case.dress.coming - case.dress.average, 0.0)
+    if action == "dress":
+        return "grind_on", round(ahead, 4)
+    if action == "grind_on" and case.waits:
+        return None, None
+    if action == "grind_on" and case.move.amount and not case.wise:
+        return "offset", round(max(-case.move.saving, 0.0), 4)
+    if action == "grind_on":
+        return "dress", round(max(case.dress.average - case.dress.coming, 0.0), 4)
+    return None, None
+
+
+def _counter(now: Standing) -> Callable[[], PartsLeft | None]:
+    """How `Advice.parts_left` is counted when it is read; can be pickled."""
+    track = now.track
+    if track is None:
+        return uncounted
+    ahead, sizes = outlook(track), (track.lead.name, *track.companions)
+    if now.watch.out_now(sizes) and not now.settings.machine.in_process_gauge:
+        return partial(PartsLeft, 0, 0, 0)
+    if now.watch.in_doubt(sizes):
+        return uncounted
+    return partial(parts_left, ahead)
