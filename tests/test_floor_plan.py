@@ -50,7 +50,7 @@ ORDER = {
     "gauge": ["study", "accuracy", "resolution", "guard_band"],
     "wheel": ["settings", "cycles", "drift", "dress_effect", "home", "dresser", "health",
               "loss", "thermal", "priors", "frames", "track", "dress_rule", "forecast", "life",
-              "wording", "act", "rules", "watch", "next_act", "advice"],
+              "wording", "act", "rules", "hold", "watch", "next_act", "advice"],
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock",
                "times", "columns", "meaning", "conventions", "dialect", "table_schema",
                "workbook", "quarantine", "readings", "screens", "doubts", "jobs", "warmth", "lines",

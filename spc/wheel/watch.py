@@ -1,4 +1,4 @@
-"""Readings that surprise: measured again, confirmed, checked; and parts held until cleared."""
+"""Readings that surprise, and what is done about them: read again, confirmed, checked, held."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from statistics import fmean, median
 from typing import Any
 
+from spc.wheel.hold import PROVEN, Hold, hold_on
 from spc.wheel.settings import FeatureSettings, Settings
+from spc.wheel.wording import check_words, doubted_words
 
 #: A reading this many standard deviations from its forecast is measured again.
 GROSS = 3.5
@@ -14,8 +16,6 @@ GROSS = 3.5
 AGREE = 4.5
 #: After a confirmed jump, a part this many deviations off to the same side confirms the level.
 SAME_SIDE = 2.0
-#: Good parts that end a hold once cleared.
-PROVEN = 2
 #: The plan's gauge spread counts as this many pairs of repeats.
 PSEUDO_PAIRS = 6.0
 #: Repeats of one part that are remembered.
@@ -63,7 +63,7 @@ class Watch:
         self.check: dict[str, Any] | None = None  # asked for at this part
         self.jumps: dict[str, int] = {}  # side of a confirmed jump waiting for the next part
         self.strays: dict[str, list[float]] = {}  # surprise left out: value and side
-        self.hold: dict[str, Any] | None = None
+        self.hold: Hold | None = None
         self.last_good: dict[str, int] = {}
         self.outs: dict[str, int] = {}  # side on which the part read last was outside
         self.unread_move = False
@@ -75,7 +75,8 @@ class Watch:
     def part(self) -> None:
         """The next part was ground; questions about the last one lapse."""
         if self.hold is not None and (self.good_now or self.bad_now):
-            self._prove(self.hold)
+            good = bool(self.good_now) and not self.bad_now
+            self.hold = self.hold.after_part(good=good)
         for name, why in self.asked.items():
             if why == "surprise":
                 self.strays[name] = [self.values[name][-1], *self.gaps[name]]
@@ -88,8 +89,8 @@ class Watch:
 
     def event(self, kind: str) -> None:
         """An event may clear a hold or answer a check."""
-        if kind == "cleared" and self.hold is not None and not self.hold["cleared"]:
-            self.hold = {**self.hold, "cleared": True, "good": 0}
+        if kind == "cleared" and self.hold is not None and not self.hold.cleared:
+            self.hold = self.hold.clear()
             self.bad_now, self.good_now = False, []
         if kind in ("cleared", "master"):
             self.check = None
@@ -107,12 +108,6 @@ class Watch:
         self.strays, self.jumps, self.outs = {}, {}, {}
         self.unread_move = False
         self.excused = True
-
-    def _prove(self, hold: dict[str, Any]) -> None:
-        good = 0 if self.bad_now or not self.good_now else hold["good"] + 1
-        hold = {**hold, "good": good}
-        done = hold["good"] >= PROVEN if hold["cleared"] else False
-        self.hold = None if done else hold
 
     # -- readings ------------------------------------------------------------------------------
 
@@ -273,29 +268,21 @@ class Watch:
 
     def _hold(self, feature: FeatureSettings, value: float, repeats: int) -> None:
         self.bad_now = True
-        first = self.last_good.get(feature.name, 0) + 1
-        if self.hold is not None:
-            first = min(first, self.hold["first"])
-        # While a cleared hold is being proven, another bad part does not stop its cure again.
-        cleared = self.hold is not None and self.hold["cleared"]
-        opened = self.part_number if self.hold is None else _opened(self.hold)
-        self.hold = {
-            "name": feature.name,
-            "first": first,
-            "last": self.part_number,
-            "value": value,
-            "repeats": repeats,
-            "cleared": cleared,
-            "good": 0,
-            "opened": opened,
-        }
+        self.hold = hold_on(
+            self.hold,
+            feature.name,
+            since=self.last_good.get(feature.name, 0) + 1,
+            part=self.part_number,
+            value=value,
+            repeats=repeats,
+        )
 
     # -- what follows --------------------------------------------------------------------------
 
     @property
     def holds(self) -> bool:
         """Whether parts are held and their cause was not cleared."""
-        return self.hold is not None and not self.hold["cleared"]
+        return self.hold is not None and not self.hold.cleared
 
     def out_now(self, names: Sequence[str]) -> bool:
         """Whether the part read last is outside for one of these features, and confirmed."""
@@ -320,59 +307,27 @@ class Watch:
         """Action, subject and evidence of whatever comes before steering; None: nothing does."""
         hold = self.hold
         if hold is not None and self._holding(hold, can_steer):
-            return "hold", hold["name"], self._hold_words(hold)
+            return "hold", hold.name, hold.words
         if self.asked:
             name, why = next(iter(self.asked.items()))
-            return "measure_again", name, self._ask_words(name, why)
+            words = doubted_words(name, why, self.values[name], self.gaps[name])
+            return "measure_again", name, words
         if self.check is not None:
-            return "check", self.check["subject"], self._check_words(self.check)
+            return "check", self.check["subject"], check_words(**self.check)
         return None
 
-    def _holding(self, hold: dict[str, Any], can_steer: bool) -> bool:
-        good = 0 if self.bad_now else hold["good"] + bool(self.good_now)
-        if hold["cleared"]:
+    def _holding(self, hold: Hold, can_steer: bool) -> bool:
+        good = 0 if self.bad_now else hold.good + bool(self.good_now)
+        if hold.cleared:
             return good < PROVEN and not (can_steer or self.asked or self.check)
         # Whoever grinds on without a word has heard the hold: what brings the size back is due,
         # or every part after it would be held as well.
-        return not (can_steer and self.part_number > _opened(hold))
+        return not (can_steer and self.part_number > hold.opened)
 
     @property
     def held_words(self) -> str:
         """What is still held while the size is being brought back; "" for nothing."""
-        if self.hold is None or self.hold["cleared"]:
-            return ""
-        return f"parts {self.hold['first']} to {self.hold['last']} stay held until cleared"
-
-    def _hold_words(self, hold: dict[str, Any]) -> str:
-        span = f"parts {hold['first']} to {hold['last']}"
-        if hold["cleared"]:
-            return f"cleared; two good parts end the hold of {span}"
-        sure = "and confirmed at" if hold["repeats"] > 1 else "as was the part read before it, at"
-        return (
-            f"{hold['name']} of part {hold['last']} is outside its guarded limits {sure} "
-            f"{hold['value']:+.1f} µm; {span} are suspect since the last good check"
-        )
-
-    def _ask_words(self, name: str, why: str) -> str:
-        value = self.values[name][-1]
-        if why == "surprise":
-            gap, sd = self.gaps[name]
-            return (
-                f"{name} reads {value:+.1f} µm, {abs(gap):.1f} µm from what was expected "
-                f"({abs(gap) / sd:.1f} standard deviations)"
-            )
-        if why == "unlike":
-            readings = ", ".join(f"{v:+.1f}" for v in self.values[name])
-            return f"the readings of {name} on this part do not agree: {readings} µm"
-        return f"{name} reads {value:+.1f} µm, outside its guarded limits"
-
-    def _check_words(self, check: dict[str, Any]) -> str:
-        what = (
-            "was the last offset entered as told"
-            if check["subject"] == "entry"
-            else "nothing logged explains it"
-        )
-        return f"{check['name']} jumped by {check['gap']:+.1f} µm, confirmed; {what}"
+        return "" if self.hold is None else self.hold.still_held_words
 
     # -- to and from plain numbers -------------------------------------------------------------
 
@@ -390,11 +345,7 @@ class Watch:
         """Continue from `state`."""
         for name in self._PLAIN:
             setattr(self, name, _copy(state[name]))
-
-
-def _opened(hold: dict[str, Any]) -> int:
-    """Part at which a hold was first said; records made before this was kept lack it."""
-    return int(hold.get("opened", hold["last"]))
+        self.hold = None if state["hold"] is None else Hold.kept(state["hold"])
 
 
 def _believed(values: Sequence[float], reach: float) -> tuple[float, ...]:
@@ -406,6 +357,8 @@ def _believed(values: Sequence[float], reach: float) -> tuple[float, ...]:
 
 
 def _copy(value: Any) -> Any:
+    if isinstance(value, Hold):
+        return value.state()
     if isinstance(value, dict):
         return {key: _copy(item) for key, item in value.items()}
     return [_copy(item) for item in value] if isinstance(value, list | tuple) else value

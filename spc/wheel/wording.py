@@ -1,5 +1,7 @@
 """Advice in plain sentences and as typed on the control."""
 
+from collections.abc import Sequence
+
 from spc.wheel.settings import MachineSettings
 
 #: One micrometre in each unit a control may take.
@@ -72,6 +74,31 @@ def dress_words(since: str, coming: float, average: float, currency: str, began:
         f"{since}{due}; held on size, each of the next costs {coming:.3f} {currency}, "
         f"a part of a whole cycle {average:.3f} {currency} on average"
     )
+
+
+def doubted_words(name: str, why: str, values: Sequence[float], gap: Sequence[float]) -> str:
+    """Why a part is read again; `gap`: from forecast to first reading, and its deviation. [µm]"""
+    value = values[-1]
+    if why == "surprise":
+        off, sd = gap
+        return (
+            f"{name} reads {value:+.1f} µm, {abs(off):.1f} µm from what was expected "
+            f"({abs(off) / sd:.1f} standard deviations)"
+        )
+    if why == "unlike":
+        readings = ", ".join(f"{v:+.1f}" for v in values)
+        return f"the readings of {name} on this part do not agree: {readings} µm"
+    return f"{name} reads {value:+.1f} µm, outside its guarded limits"
+
+
+def check_words(subject: str, name: str, gap: float) -> str:
+    """What is to be explained: a size that jumped, after a move or without one."""
+    what = (
+        "was the last offset entered as told"
+        if subject == "entry"
+        else "nothing logged explains it"
+    )
+    return f"{name} jumped by {gap:+.1f} µm, confirmed; {what}"
 
 
 def denied_words(said: bool) -> str:
