@@ -8,8 +8,9 @@ from typing import Any
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_effect import DressEffect
 from spc.wheel.dresser import Dresser
-from spc.wheel.drift import BASE, BEND, BREAK_IN, CURVE, SLOPE, WARMTH, WORN, Drift
+from spc.wheel.drift import BASE, BREAK_IN, SLOPE, WARMTH, WORN, Drift
 from spc.wheel.frames import Companion, frame_of
+from spc.wheel.handed_on import CYCLES_KEPT, HandedOn, usual_slope
 from spc.wheel.health import FormGrowth, SpreadGrowth
 from spc.wheel.loss import Stakes, Zone
 from spc.wheel.priors import entry_prior, habitual_life
@@ -21,14 +22,8 @@ MOVE_ERROR = 0.2
 #: Share of the loss off target that counts where there is no target: just enough that a level
 #: does not wander without end on the side that has no limit (judgement).
 UNTARGETED = 0.005
-#: Cycles that teach the next one.
-CYCLES_KEPT = 15
 #: Forecast errors kept for the self-check.
 CHECKED = 50
-
-
-#: Habits of wheel and machine that a later run starts from.
-HABITS = (("warmth", WARMTH), ("break_in", BREAK_IN), ("curve", CURVE), ("bend", BEND))
 
 
 class Track:
@@ -82,8 +77,8 @@ class Track:
         self._before: tuple[Any, ...] | None = None
         self._stakes: Stakes | None = None  # as they are; None when something they hang on changed
         if history:
-            self._inherit(history[-1])
-        self.usual_slope = self._slope_prior()
+            self._handed_on().inherit(history[-1], self.cycles, width)
+        self.usual_slope = usual_slope(self.drift.prior, self.cycles)
         self.odds_at_start = self.growth.odds_of_growth  # that spread grows, before any reading
 
     # -- what was done -------------------------------------------------------------------------
@@ -132,7 +127,7 @@ class Track:
         """The wheel was dressed."""
         self._end_cycle("dress")
         worn, _ = self.drift.estimate(WORN)
-        slope, sd = self.usual_slope = self._slope_prior()
+        slope, sd = self.usual_slope = usual_slope(self.drift.prior, self.cycles)
         self.drift.dress(self.dresser.effect.kept, slope, sd)
         base, var = self.dresser.dressed(*self.drift.estimate(BASE), worn)
         self.drift.rebase(base, var, self.dresser.belief)
@@ -141,7 +136,7 @@ class Track:
     def wheel(self) -> None:
         """A new wheel was mounted: little of the old one holds."""
         self._end_cycle("wheel")
-        slope, sd = self.usual_slope = self._slope_prior()
+        slope, sd = self.usual_slope = usual_slope(self.drift.prior, self.cycles)
         self.drift.dress(0.0, slope, 2 * sd)
         self.drift.move(0.0, self.frame.half_width**2)
         self._begin("wheel")
@@ -247,37 +242,31 @@ class Track:
             return
         if self.read_in_cycle >= 2:
             self.dresser.learn(*self.drift.estimate(BASE))
-        slope = self.slope_note
-        self.cycles.append(
-            {
-                "parts": self.age,
-                "begun_by": self.begun_by,
-                "ended_by": by,
-                "age_known": self.age_known,
-                "slope": None if slope is None else slope[0],
-                "slope_var": None if slope is None else slope[1],
-            }
-        )
+        self.cycles.append(self._cycle(by))
         del self.cycles[:-CYCLES_KEPT]
 
-    def _slope_prior(self) -> tuple[float, float]:
-        """Mean and spread of the coming cycle's wear per part; the entry prior counts as two."""
-        prior = self.drift.prior
-        known = [c for c in self.cycles if c["slope"] is not None]
-        if not known:
-            return prior.slope, prior.slope_sd
-        # Each cycle weighs by how well its readings fixed it; the entry prior fades with them.
-        between = (0.15 * sum(abs(c["slope"]) for c in known) / len(known)) ** 2
-        weights = [1 / (c["slope_var"] + between + 1e-12) for c in known]
-        first = 1 / prior.slope_sd**2
-        total = sum(weights) + first
-        mean = (
-            first * prior.slope + sum(w * c["slope"] for w, c in zip(weights, known, strict=True))
-        ) / total
-        scatter = sum((c["slope"] - mean) ** 2 for c in known) / len(known)
-        floor = 0.1 * abs(mean) + 0.02 * prior.slope_sd
-        spread = math.sqrt((floor**2 * 2 + scatter * len(known)) / (2 + len(known)) + 1 / total)
-        return mean, min(max(1.1 * spread, floor), prior.slope_sd)
+    def _cycle(self, ended_by: str) -> dict[str, Any]:
+        slope = self.slope_note
+        return {
+            "parts": self.age,
+            "begun_by": self.begun_by,
+            "ended_by": ended_by,
+            "age_known": self.age_known,
+            "slope": None if slope is None else slope[0],
+            "slope_var": None if slope is None else slope[1],
+        }
+
+    def learned(self) -> dict[str, Any]:
+        """What a later run may start from, as plain numbers."""
+        now = [] if self.slope_note is None else [self._cycle("end of run")]
+        return self._handed_on().told(self.cycles + now)
+
+    def _handed_on(self) -> HandedOn:
+        return HandedOn(
+            self.life, self.drift, self.growth, self.dresser, self.companions, self.forms
+        )
+
+    # -- what follows --------------------------------------------------------------------------
 
     def dress_move(self) -> tuple[float, float]:
         """Level expected right after a dress now, mirrored from target, and its variance."""
@@ -311,46 +300,6 @@ class Track:
         zones = ((self.frame.lower, self.frame.upper), *sorted(others))
         square = cost.off_target_loss * (UNTARGETED if self.frame.aimed_by_limit else 1.0)
         return _stakes(square, cost.scrap, cost.rework, width, zones)
-
-    def learned(self) -> dict[str, Any]:
-        """What a later run may start from, as plain numbers."""
-        now = []
-        if self.slope_note is not None:
-            now = [{"parts": self.age, "begun_by": self.begun_by, "ended_by": "end of run",
-                    "age_known": self.age_known, "slope": self.slope_note[0],
-                    "slope_var": self.slope_note[1]}]  # fmt: skip
-        return {
-            "life": self.life,
-            "cycles": [dict(c) for c in (self.cycles + now)[-CYCLES_KEPT:]],
-            "spread": self.growth.state(),
-            "dresser": self.dresser.state(),
-            "unrest": list(self.drift.log_belief),
-            "habits": {name: list(self.drift.estimate(which)) for name, which in HABITS},
-            "forms": {name: form.state() for name, form in self.forms.items()},
-            "companions": {name: other.state() for name, other in self.companions.items()},
-        }
-
-    def _inherit(self, record: dict[str, Any]) -> None:
-        """Start from an earlier run: its habits, held a little less firmly."""
-        if record["life"] == self.life:
-            self.growth.resume(record["spread"])
-            self.growth.count = min(self.growth.count, 60.0)
-        self.dresser.inherit(record["dresser"], self.frame.half_width)
-        self.drift.believe([0.5 * x for x in record["unrest"]])
-        for name, which in HABITS:
-            mean, var = record["habits"][name]
-            _, own = Drift(self.drift.prior).estimate(which)
-            self.drift.know(which, mean, min(1.5 * var + 0.01 * own, own))
-        for name, form in self.forms.items():
-            if name in record["forms"]:
-                form.resume(record["forms"][name])
-                form.dress()
-        for name, other in self.companions.items():
-            if name in record["companions"]:
-                other.resume(record["companions"][name])
-                other.var += other.noise
-        slope, sd = self._slope_prior()
-        self.drift.know(SLOPE, slope, (1.5 * sd) ** 2)
 
     # -- to and from plain numbers -------------------------------------------------------------
 
