@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import Any
 
+from spc.wheel.at_stake import at_stake
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_effect import DressEffect
 from spc.wheel.dresser import Dresser
@@ -12,16 +12,13 @@ from spc.wheel.drift import BASE, BREAK_IN, SLOPE, WARMTH, WORN, Drift
 from spc.wheel.frames import Companion, frame_of
 from spc.wheel.handed_on import CYCLES_KEPT, HandedOn, usual_slope
 from spc.wheel.health import FormGrowth, SpreadGrowth
-from spc.wheel.loss import Stakes, Zone
+from spc.wheel.loss import Stakes
 from spc.wheel.priors import entry_prior, habitual_life
 from spc.wheel.settings import Settings
 from spc.wheel.thermal import cooled, warmed
 
 #: Execution error of one offset, in steps (a fifth of a step; judgement).
 MOVE_ERROR = 0.2
-#: Share of the loss off target that counts where there is no target: just enough that a level
-#: does not wander without end on the side that has no limit (judgement).
-UNTARGETED = 0.005
 #: Forecast errors kept for the self-check.
 CHECKED = 50
 
@@ -282,24 +279,10 @@ class Track:
         return size * math.exp(-age / self.drift.prior.break_in_parts)
 
     def stakes(self) -> Stakes:
-        """What the job risks, as `loss` wants it; shifts are rounded so that answers are cached."""
+        """What the job risks now, as `loss` wants it."""
         if self._stakes is None:
-            self._stakes = self._staked()
+            self._stakes = at_stake(self.settings.cost, self.frame, self.companions.values())
         return self._stakes
-
-    def _staked(self) -> Stakes:
-        cost = self.settings.cost
-        width = self.frame.half_width
-        pitch = 0.05 * width
-        others = []
-        for other in self.companions.values():
-            shift = pitch * round(other.shift / pitch) if other.count > 3 else 0.0
-            ratio = min(max(round(2 * other.spread_ratio) / 2, 0.5), 2.0)
-            others.append((other.frame.lower, other.frame.upper, shift, ratio))
-        # Their order means nothing; a settled one makes equal questions look equal.
-        zones = ((self.frame.lower, self.frame.upper), *sorted(others))
-        square = cost.off_target_loss * (UNTARGETED if self.frame.aimed_by_limit else 1.0)
-        return _stakes(square, cost.scrap, cost.rework, width, zones)
 
     # -- to and from plain numbers -------------------------------------------------------------
 
@@ -355,11 +338,3 @@ class Track:
         self.cycles = [dict(c) for c in state["cycles"]]
         self.errors = list(state["errors"])
         self.usual_slope = (state["usual_slope"][0], state["usual_slope"][1])
-
-
-@lru_cache(maxsize=256)
-def _stakes(
-    off_target: float, scrap: float, rework: float, width: float, zones: tuple[tuple[float, ...]]
-) -> Stakes:
-    """The same object for the same figures, which makes looking up answers quick."""
-    return Stakes(off_target, scrap, rework, width, tuple(Zone(*zone) for zone in zones))
