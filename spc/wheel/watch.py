@@ -1,23 +1,19 @@
 """Readings that surprise, and what is done about them: read again, confirmed, checked, held."""
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import fmean, median
 from typing import Any
 
 from spc.wheel.hold import PROVEN, Hold, hold_on
+from spc.wheel.repeats import NO_PAIRS, Pairs, believed, reach, spread, with_pair
 from spc.wheel.settings import FeatureSettings, Settings
 from spc.wheel.wording import check_words, doubted_words
 
 #: A reading this many standard deviations from its forecast is measured again.
 GROSS = 3.5
-#: Two readings of one part agree within this many gauge spreads.
-AGREE = 4.5
 #: After a confirmed jump, a part this many deviations off to the same side confirms the level.
 SAME_SIDE = 2.0
-#: The plan's gauge spread counts as this many pairs of repeats.
-PSEUDO_PAIRS = 6.0
 #: Repeats of one part that are remembered.
 REPEATS = 9
 
@@ -68,7 +64,7 @@ class Watch:
         self.outs: dict[str, int] = {}  # side on which the part read last was outside
         self.unread_move = False
         self.excused = True  # something was done that may move the level far: set-up, dress
-        self.pairs: dict[str, Sequence[float]] = {}  # repeats seen: pairs, sum of half squares
+        self.pairs: dict[str, Pairs] = {}  # repeats seen, for the spread of the gauge
 
     # -- what happens --------------------------------------------------------------------------
 
@@ -155,13 +151,13 @@ class Watch:
     def _repeat(self, feature: FeatureSettings, values: list[float]) -> Finding:
         name = feature.name
         self._learn_gauge(feature, values[-1] - values[-2])
-        reach = AGREE * max(self.gauge_sd(feature), feature.gauge_step_um / 2)
-        agree = abs(values[-1] - values[-2]) <= reach or self._both_off(feature, values)
+        near = reach(feature, self.pairs.get(name, NO_PAIRS))
+        agree = abs(values[-1] - values[-2]) <= near or self._both_off(feature, values)
         if name not in self.asked:
-            if name in self.done and not self._alike(values, reach):
+            if name in self.done and not self._alike(values, near):
                 self.asked[name] = "unlike"
                 return NOTHING
-            return self._enter(name, _believed(values, reach), again=True)
+            return self._enter(name, believed(values, near), again=True)
         counting = tuple(values[-2:]) if agree else (values[-1],)
         if len(values) > 2 and not agree:
             counting = (median(values),)
@@ -193,18 +189,16 @@ class Watch:
 
     def gauge_sd(self, feature: FeatureSettings) -> float:
         """Spread of one reading of the same part: the plan's, corrected by the repeats. [µm]"""
-        pairs, squares = self.pairs.get(feature.name, (0.0, 0.0))
-        start = PSEUDO_PAIRS * feature.gauge_sd_um**2
-        return math.sqrt((start + squares) / (PSEUDO_PAIRS + pairs))
+        return spread(feature, self.pairs.get(feature.name, NO_PAIRS))
 
     def _learn_gauge(self, feature: FeatureSettings, difference: float) -> None:
-        # Repeats of a dirty part are no measure of the gauge: far ones are left out.
-        if abs(difference) < 6 * math.sqrt(2) * self.gauge_sd(feature):
-            pairs, squares = self.pairs.get(feature.name, (0.0, 0.0))
-            self.pairs[feature.name] = [pairs + 1, squares + difference**2 / 2]
+        seen = self.pairs.get(feature.name, NO_PAIRS)
+        learnt = with_pair(feature, seen, difference)
+        if learnt is not seen:
+            self.pairs[feature.name] = learnt
 
-    def _alike(self, values: Sequence[float], reach: float) -> bool:
-        return len(values) > 2 or max(values) - min(values) <= reach
+    def _alike(self, values: Sequence[float], near: float) -> bool:
+        return len(values) > 2 or max(values) - min(values) <= near
 
     def _resolve(
         self,
@@ -346,14 +340,6 @@ class Watch:
         for name in self._PLAIN:
             setattr(self, name, _copy(state[name]))
         self.hold = None if state["hold"] is None else Hold.kept(state["hold"])
-
-
-def _believed(values: Sequence[float], reach: float) -> tuple[float, ...]:
-    """Of three readings or more, those that the middle one does not contradict."""
-    if len(values) < 3:
-        return tuple(values)
-    middle = sorted(values)[(len(values) - 1) // 2]
-    return tuple(value for value in values if abs(value - middle) <= reach)
 
 
 def _copy(value: Any) -> Any:
