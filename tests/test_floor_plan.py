@@ -48,7 +48,7 @@ ORDER = {
                    "could_be", "question", "performance", "portions", "outliers", "verdict",
                    "assessment", "machine_study", "probability_plot"],
     "gauge": ["study", "accuracy", "resolution", "guard_band"],
-    "wheel": ["settings", "cycles", "drift", "dress_effect", "home", "dresser", "health",
+    "wheel": ["settings", "cycles", "drift", "one_off", "dress_effect", "home", "dresser", "health",
               "loss", "thermal", "priors", "frames", "at_stake", "handed_on", "track", "dress_rule",
               "forecast", "life", "wording", "act", "rules", "repeats", "hold", "watch",
               "next_act", "advice"],

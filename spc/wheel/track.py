@@ -13,6 +13,7 @@ from spc.wheel.frames import Companion, frame_of
 from spc.wheel.handed_on import CYCLES_KEPT, HandedOn, usual_slope
 from spc.wheel.health import FormGrowth, SpreadGrowth
 from spc.wheel.loss import Stakes
+from spc.wheel.one_off import OneOff
 from spc.wheel.priors import entry_prior, habitual_life
 from spc.wheel.settings import Settings
 from spc.wheel.thermal import cooled, warmed
@@ -73,6 +74,7 @@ class Track:
         self.closed = False  # something moved the level since the part was ground
         self._before: tuple[Any, ...] | None = None
         self._stakes: Stakes | None = None  # as they are; None when something they hang on changed
+        self.one_off = OneOff()
         if history:
             self._handed_on().inherit(history[-1], self.cycles, width)
         self.usual_slope = usual_slope(self.drift.prior, self.cycles)
@@ -93,6 +95,7 @@ class Track:
             self.warm, self.settings.minutes_per_part, self.settings.machine.warm_up_minutes
         )
         self.drift.part(self.age, self.growth.variance(self.age))
+        self.one_off.part(self.age, self.growth.variance(self.age))
         for companion in self.companions.values():
             companion.part()
         return gap
@@ -113,12 +116,16 @@ class Track:
     def pause(self, minutes: float) -> None:
         """The machine stood."""
         self.warm = cooled(self.warm, minutes, self.settings.machine.warm_up_minutes)
-        self.drift.move(0.0, self.gauge_var + 0.3 * self.noise * min(0.6, minutes / 90))
+        self._moved(0.0, self.gauge_var + 0.3 * self.noise * min(0.6, minutes / 90))
 
     def offset(self, amount: float) -> None:
         """An offset was entered, mirrored."""
         self.dresser.offset(amount, late=self.age > SETUP_PARTS)
-        self.drift.move(amount, self.move_var)
+        self._moved(amount, self.move_var)
+
+    def _moved(self, amount: float, variance: float) -> None:
+        self.drift.move(amount, variance)
+        self.one_off.move(amount, variance)
 
     def dress(self) -> None:
         """The wheel was dressed."""
@@ -140,6 +147,7 @@ class Track:
         self.dresser.unknown(*self.drift.estimate(BASE))
 
     def _begin(self, by: str) -> None:
+        self.one_off.forget()
         self.growth.new_cycle()
         for companion in self.companions.values():
             companion.dress()
@@ -159,10 +167,11 @@ class Track:
 
     def unsettle(self, sd: float) -> None:
         """The level may have moved, nobody knows how far: new set-up, batch, swivel, jump."""
-        self.drift.move(0.0, sd * sd)
+        self._moved(0.0, sd * sd)
 
     def jump(self, size: float) -> None:
         """The level leapt for no logged cause: the base moved, or an old wheel broke down."""
+        self.one_off.forget()
         broke = min(0.8, 0.2 + 0.5 * self.age / self.life)
         self.drift.loosen((1 - broke) * size * size, broke * size * size)
 
@@ -211,6 +220,7 @@ class Track:
         averaged = self.gauge_var * (1 - 1 / len(values))
         first = self._before is None
         if self._before is None:
+            self.drift = self.one_off.settle(self.drift, mean, self.warm, self.noise)
             self._before = (self.drift.snapshot(), self.growth.snapshot(), self.level())
         else:
             self.drift.restore(self._before[0])
@@ -307,6 +317,7 @@ class Track:
             **{k: list(v) if isinstance(v, list) else v for k, v in plain.items()},
             "life": self.life,
             "drift": self.drift.state(),
+            "one_off": self.one_off.state(),
             "growth": self.growth.state(),
             "dresser": self.dresser.state(),
             "companions": {name: other.state() for name, other in self.companions.items()},
@@ -329,6 +340,7 @@ class Track:
             self.growth.resume(before["growth"])
             self._before = (self.drift.snapshot(), self.growth.snapshot(), self.level())
         self.drift.resume(state["drift"])
+        self.one_off.resume(self.drift, state["one_off"])
         self.growth.resume(state["growth"])
         self.dresser.resume(state["dresser"])
         for name, other in self.companions.items():

@@ -682,3 +682,52 @@ def test_several_diameters_all_count():
     # The lead sits on target, yet the second diameter is near its upper limit.
     assert both.advise().action == "offset"
     assert both.advise().offset_um < 0
+
+
+def test_one_odd_part_does_not_drag_the_size_along():
+    advisor = settled()
+    for value in (0.1, 0.3):
+        advisor.part()
+        advisor.reading("seat", value)
+    before, _ = advisor._track.level()
+    advisor.part()
+    for value in (6.4, 6.5):
+        advisor.reading("seat", value)
+    drawn, _ = advisor._track.level()
+    advisor.part()
+    advisor.reading("seat", 0.2)
+    after, _ = advisor._track.level()
+
+    assert drawn > before + 0.4
+    assert after == pytest.approx(before, abs=0.5)
+    assert advisor.advise().action == "grind_on"
+
+
+def test_a_size_that_stays_away_is_followed():
+    advisor = settled()
+    for value in (0.1, 0.3):
+        advisor.part()
+        advisor.reading("seat", value)
+    for value in (5.4, 5.1, 5.6, 5.3):
+        advisor.part()
+        for again in (False, True):
+            advisor.reading("seat", value, again=again)
+
+    assert advisor._track.level()[0] == pytest.approx(5.3, abs=1.0)
+
+
+@pytest.mark.parametrize("event", ["offset", "pause", "batch", "dress", "note"])
+def test_an_adviser_in_doubt_of_a_part_is_handed_over_whole(event):
+    whole = settled()
+    whole.part()
+    for value in (4.9, 5.0):
+        whole.reading("seat", value)
+    whole.event(event, um=-1.0 if event == "offset" else None)
+    handed = Advisor(whole.settings, state=json.loads(json.dumps(whole.state())))
+    for each in (whole, handed):
+        for value in (0.2, -0.1):
+            each.part()
+            each.reading("seat", value)
+
+    assert handed.state() == whole.state()
+    assert handed.advise() == whole.advise()
