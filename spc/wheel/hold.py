@@ -42,7 +42,13 @@ class Hold:
     @property
     def span_words(self) -> str:
         """Which parts are held."""
+        if self._one:
+            return f"part {self.last}"
         return f"parts {self.first} to {self.last}"
+
+    @property
+    def _one(self) -> bool:
+        return self.first == self.last
 
     @property
     def words(self) -> str:
@@ -52,13 +58,15 @@ class Hold:
         sure = "and confirmed at" if self.repeats > 1 else "as was the part read before it, at"
         return (
             f"{self.name} of part {self.last} is outside its guarded limits {sure} "
-            f"{self.value:+.1f} µm; {self.span_words} are suspect since the last good check"
+            f"{self.value:+.1f} µm; {self.span_words} {'is' if self._one else 'are'} "
+            "suspect since the last good check"
         )
 
     @property
     def still_held_words(self) -> str:
         """What is held while the size is being brought back; "" when that was cleared."""
-        return "" if self.cleared else f"{self.span_words} stay held until cleared"
+        stay = "stays" if self._one else "stay"
+        return "" if self.cleared else f"{self.span_words} {stay} held until cleared"
 
     def state(self) -> dict[str, Any]:
         """Plain values."""
