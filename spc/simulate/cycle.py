@@ -9,6 +9,10 @@ from spc.simulate.settings import Setting
 
 Floats = NDArray[np.float64]
 
+#: Share of its fresh roughness that the most glazed wheel still leaves (judgement): a straight line
+#: in dullness would end below zero.
+GLAZED = 0.1
+
 
 @dataclass(frozen=True, eq=False)
 class UsualCycle:
@@ -53,7 +57,7 @@ def usual_cycle(setting: Setting, *, wear_um: float, life_parts: float, parts: i
     settled = -np.expm1(-n / s.break_in_parts)
     q = (n / life_parts) ** s.dull_power
     wheel = np.cumsum(steps) + s.break_in_um * settled + s.dull_growth_um * q
-    ra = s.ra_um * (1 + s.ra_break_in * (1 - settled)) * (1 + s.ra_dull * q)
+    ra = s.ra_um * (1 + s.ra_break_in * (1 - settled)) * np.maximum(1 + s.ra_dull * q, GLAZED)
     roundness = s.roundness_um * (1 + s.roundness_dull * q * q)
     prices = s.prices
     hazard = (

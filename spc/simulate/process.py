@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.simulate.cycle import GLAZED
 from spc.simulate.settings import PRESETS, Setting
 from spc.simulate.streams import Stream, factor, gamma, gauge_error, normal, uniform
 
@@ -189,7 +190,7 @@ class Grinder:
         self._base += self._walks[k]
         q = (n / cycle.life_parts) ** s.dull_power
         level = self.level_um(q)
-        ra = s.ra_um * (1 + s.ra_break_in * self._break_in_left) * (1 + s.ra_dull * q)
+        ra = s.ra_um * (1 + s.ra_break_in * self._break_in_left) * max(1 + s.ra_dull * q, GLAZED)
         part = GroundPart(
             k, self.minute, n, level, level + self._parts[k], ra * self._ra[k],
             s.roundness_um * (1 + s.roundness_dull * q * q) * self._round[k],

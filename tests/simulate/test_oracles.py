@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from spc.simulate.cycle import usual_cycle
-from spc.simulate.oracles import TrueParameters, TrueState, outlook_of
+from spc.simulate.oracles import TrueParameters, TrueState, courses, outlook_of
 from spc.simulate.play import settle
 from spc.simulate.process import Grinder
 from spc.simulate.settings import PRESETS
@@ -122,3 +122,10 @@ def test_without_drift_the_oracles_leave_the_machine_alone():
             and not any(0 <= event.after_part - dress < 15 for dress in dresses)
         ]
         assert settled == []
+
+
+@pytest.mark.parametrize("name", sorted(PRESETS))
+def test_every_named_process_has_a_finite_future_for_who_knows_its_parameters(name):
+    for course in courses(PRESETS[name], 0.2):
+        for along in (course.wheel_um, course.log_ra, course.log_roundness):
+            assert np.isfinite(along).all()
