@@ -35,6 +35,8 @@ HABIT_SHARE = 0.8
 #: grows so many times: with a habit that was told, without; and when the growth of its drift or
 #: form is beyond so many standard deviations (judgement).
 HABIT_ODDS, DULLED_ODDS, DULLED_SDS = 1.0, 3.0, 2.0
+#: Fall of the logarithm of roughness over one habitual life that tells of glazing (judgement).
+FINER = 0.1
 #: Power that sharpens beliefs on how wheels dull before a dress is decided on them (judgement).
 CANDOUR = 1.25
 #: Shapes of growth this much less believed than the likeliest are left out of the reckoning.
@@ -50,7 +52,7 @@ class DressCase:
 
     `coming` is the cost of a part in the next stretch, `average` that of the whole cycle so far
     with its dress; `left` the parts to the best dress; `reason` is "" while none is due, "limit",
-    "cost", or the feature of form or finish that is about to leave its limit.
+    "cost", "glazing", or the feature of form or finish that is about to leave its limit.
     """
 
     coming: float
@@ -92,6 +94,8 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
         reason = ""
     else:
         reason = _form_due(track, age + ahead, due)
+        if not reason and glazing(track) and _past_habit(track):
+            reason = "glazing"
         if not reason and _cost_due(track, coming / usual, due=due == "cost", leapt=leapt):
             reason = "cost"
     return DressCase(coming, usual, max(left, 0), reason)
@@ -112,6 +116,28 @@ def calm_parts(track: Track, case: DressCase) -> int:
     if case.reason or track.forms:
         return 1
     return max(1, int(0.5 * track.life * (CALM_BELOW - case.coming / case.average)))
+
+
+def glazing(track: Track) -> str:
+    """
+    The roughness that gets finer as the wheel works, in this cycle as far as it goes; "" for none.
+
+    A worn grain that does not break rubs, heats and burns while finish and size look ever better
+    (common practice, no source).
+    """
+    for feature in track.settings.features:
+        form = track.forms.get(feature.name)
+        if form is None or feature.kind != "roughness" or form.seen < 3:
+            continue
+        if form.growth_now < -max(FINER, DULLED_SDS * form.growth_sd):
+            return feature.name
+    return ""
+
+
+def _past_habit(track: Track) -> bool:
+    """Whether the wheel has done the parts per dress that the plan says are usual."""
+    habit = track.settings.wheel.parts_per_dress
+    return habit is not None and track.age >= habit
 
 
 def _form_due(track: Track, age: int, due: str) -> str:

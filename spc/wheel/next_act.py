@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from spc.wheel.act import Advice, uncounted
+from spc.wheel.dress_rule import glazing
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import Case, Habits, Move, after_dress, measure_after
 from spc.wheel.settings import MachineSettings, Settings
@@ -16,6 +17,7 @@ from spc.wheel.wording import (
     as_typed,
     dress_words,
     drift_words,
+    glazed_words,
     level_words,
     limit_words,
     money,
@@ -106,6 +108,9 @@ def _why_dress(now: Standing, track: Track, case: Case) -> str:
     reason, since = case.dress.reason, since_words(track.age, track.begun_by)
     if reason == "limit":
         return f"{since}; the limit is {now.settings.max_parts}"
+    if reason == "glazing":
+        habit = now.settings.wheel.parts_per_dress
+        return glazed_words(glazing(track), since, habit)
     if reason != "cost":
         return f"{reason} is likely to leave its limit soon, {since}"
     currency, began = now.settings.cost.currency, now.habits.due_since

@@ -52,6 +52,14 @@ def side(place: float) -> str:
     return "above" if place > 0 else "below"
 
 
+def glazed_words(name: str, since: str, habit: int | None) -> str:
+    """Why a wheel that gets finer is dressed at the plan's habit."""
+    return (
+        f"{name} gets finer as the wheel works, {since}: a sign of a glazing wheel, whose burn no "
+        f"size shows, so the {habit} parts per dress of the plan are kept"
+    )
+
+
 def since_words(age: int, begun_by: str) -> str:
     """How long the wheel has worked, as far as anybody wrote down."""
     since = {"dress": "the dress", "wheel": "the new wheel"}.get(begun_by)

@@ -731,3 +731,31 @@ def test_an_adviser_in_doubt_of_a_part_is_handed_over_whole(event):
 
     assert handed.state() == whole.state()
     assert handed.advise() == whole.advise()
+
+
+def finish_along(fall, parts):
+    """Advice part by part with sizes on target and a finish that gets finer by `fall` per part."""
+    rough = FeatureSettings("Ra", kind="roughness", upper_um=0.5)
+    made = settings(habit=40, sample=1)
+    advisor = Advisor(dataclasses.replace(made, features=(*made.features, rough)))
+    advisor.event("dress")
+    random, said = np.random.default_rng(5), []
+    for k in range(parts):
+        advisor.part()
+        advisor.reading("seat", float(random.normal(0, 0.5)))
+        advisor.reading("Ra", float(0.32 * np.exp(-fall * k + random.normal(0, 0.05))))
+        said.append(advisor.advise())
+    return said
+
+
+def test_a_wheel_whose_finish_gets_finer_is_dressed_at_the_habit():
+    said = finish_along(0.008, 41)
+
+    assert all(advice.action != "dress" for advice in said[:39])
+    assert said[39].action == "dress"
+    assert "Ra gets finer as the wheel works, 40 parts since the dress" in said[39].evidence
+    assert "the 40 parts per dress of the plan are kept" in said[39].evidence
+
+
+def test_a_finish_that_stays_is_no_sign_of_glazing():
+    assert all(advice.action != "dress" for advice in finish_along(0.0, 50))
