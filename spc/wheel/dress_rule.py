@@ -35,8 +35,6 @@ HABIT_SHARE = 0.8
 #: grows so many times: with a habit that was told, without; and when the growth of its drift or
 #: form is beyond so many standard deviations (judgement).
 HABIT_ODDS, DULLED_ODDS, DULLED_SDS = 1.0, 3.0, 2.0
-#: Fall of the logarithm of roughness over one habitual life that tells of glazing (judgement).
-FINER = 0.1
 #: Power that sharpens beliefs on how wheels dull before a dress is decided on them (judgement).
 CANDOUR = 1.25
 #: Shapes of growth this much less believed than the likeliest are left out of the reckoning.
@@ -94,7 +92,7 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
         reason = ""
     else:
         reason = _form_due(track, age + ahead, due)
-        if not reason and glazing(track) and _past_habit(track):
+        if not reason and glazed(track):
             reason = "glazing"
         if not reason and _cost_due(track, coming / usual, due=due == "cost", leapt=leapt):
             reason = "cost"
@@ -118,26 +116,18 @@ def calm_parts(track: Track, case: DressCase) -> int:
     return max(1, int(0.5 * track.life * (CALM_BELOW - case.coming / case.average)))
 
 
-def glazing(track: Track) -> str:
+def glazed(track: Track) -> bool:
     """
-    The roughness that gets finer as the wheel works, in this cycle as far as it goes; "" for none.
+    Whether a glazing wheel has done what the plan's parts per dress usually do.
 
-    A worn grain that does not break rubs, heats and burns while finish and size look ever better
-    (common practice, no source).
+    A wheel that glazes faster than others did is as old as its roughness says.
     """
-    for feature in track.settings.features:
-        form = track.forms.get(feature.name)
-        if form is None or feature.kind != "roughness" or form.seen < 3:
-            continue
-        if form.growth_now < -max(FINER, DULLED_SDS * form.growth_sd):
-            return feature.name
-    return ""
-
-
-def _past_habit(track: Track) -> bool:
-    """Whether the wheel has done the parts per dress that the plan says are usual."""
-    habit = track.settings.wheel.parts_per_dress
-    return habit is not None and track.age >= habit
+    name, habit = track.glazing, track.settings.wheel.parts_per_dress
+    if not name or habit is None:
+        return False
+    form = track.forms[name]
+    finer = form.change_at(track.age)
+    return track.age >= habit or (form.cycles > 0 and finer <= form.usual_change_at(habit))
 
 
 def _form_due(track: Track, age: int, due: str) -> str:
@@ -162,6 +152,8 @@ def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
     habit = track.settings.wheel.parts_per_dress or math.inf
     if not (track.age_known or track.age >= HABIT_SHARE * habit or _seen_to_dull(track)):
         return False
+    if track.sharp:
+        return False
     known = track.age_known and track.last_read == track.made
     return ratio > (BECOMES_DUE if known else UNSURE_DUE)
 
@@ -169,8 +161,7 @@ def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
 def _seen_to_dull(track: Track) -> bool:
     """Whether this run's readings, not age, say that the wheel dulls: by spread or by drift."""
     told = track.settings.wheel.parts_per_dress is not None
-    times = HABIT_ODDS if told else DULLED_ODDS
-    if track.growth.odds_of_growth > times * track.odds_at_start:
+    if track.spread_grows(HABIT_ODDS if told else DULLED_ODDS):
         return True
     habits = [track.drift.estimate(which) for which in (CURVE, BEND)]
     return any(mean > DULLED_SDS * math.sqrt(var) for mean, var in habits)
@@ -252,4 +243,4 @@ def dress_price(track: Track) -> float:
 def slope_now(track: Track) -> tuple[float, float]:
     """Wear per part at this age, and its standard deviation. [µm]"""
     _, var = track.drift.estimate(SLOPE)
-    return track.drift.slope_at(track.age), math.sqrt(var)
+    return track.drift.slope_at(track.cutting_age), math.sqrt(var)

@@ -1,6 +1,7 @@
 """How the wheel dulls: spread that grows with parts since the dress, and form and finish."""
 
 import math
+from collections.abc import Collection
 from functools import lru_cache
 from typing import Any
 
@@ -29,6 +30,13 @@ EDGE = 3.0
 #: Life of one cycle's wheel against the usual, and the spread of that (judgement).
 LIVES = (0.65, 0.82, 1.0, 1.22, 1.5)
 LIFE_SPREAD = 0.14
+
+#: Fall of the logarithm of form or finish over one habitual life that is one, and how many of its
+#: standard deviations that has to be (judgement).
+FALL, FALL_SDS = 0.1, 2.5
+#: Form and finish stay when their growth in this cycle, taken together, is known to this standard
+#: deviation over one habitual life, and is below so many of it (judgement).
+STAYS_KNOWN, STAYS_SDS = 0.15, 3.0
 
 
 def _shapes() -> list[tuple[float, float, float]]:
@@ -231,9 +239,22 @@ class FormGrowth:
         return self.g
 
     @property
+    def falls(self) -> bool:
+        """Whether the values of this cycle clearly get smaller."""
+        return self.g < -max(FALL, FALL_SDS * self.growth_sd)
+
+    @property
     def growth_sd(self) -> float:
         """Standard deviation of `growth_now`."""
         return math.sqrt(self.cgg)
+
+    def change_at(self, age: float) -> float:
+        """Change of the logarithm since the dress at an age, as this cycle's values have it."""
+        return float(self.g * (age / self.life) ** self.POWER)
+
+    def usual_change_at(self, age: float) -> float:
+        """`change_at` of the cycles before, on average."""
+        return float(self.mean[1] * (age / self.life) ** self.POWER)
 
     def chance_outside(self, age: float) -> float:
         """Probability that the part of this age is beyond the limit."""
@@ -260,3 +281,13 @@ class FormGrowth:
         self.mean, self.sd = list(state["mean"]), list(state["sd"])
         self.noise, self.count, self.cycles = state["noise"], state["count"], state["cycles"]
         self.a, self.g, self.caa, self.cgg, self.cag, self.seen = state["now"]
+
+
+def form_stays(forms: Collection[FormGrowth]) -> bool:
+    """Whether form and finish, three values of each taken together, stay as they were."""
+    if not forms or any(form.seen < 3 for form in forms):
+        return False
+    weight = sum(form.growth_sd**-2 for form in forms)
+    grown = sum(form.growth_now * form.growth_sd**-2 for form in forms) / weight
+    sd = float(weight**-0.5)
+    return sd < STAYS_KNOWN and grown < STAYS_SDS * sd

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from functools import partial
 
 from spc.wheel.act import Advice, uncounted
-from spc.wheel.dress_rule import glazing
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import Case, Habits, Move, after_dress, measure_after
 from spc.wheel.settings import MachineSettings, Settings
@@ -110,7 +109,7 @@ def _why_dress(now: Standing, track: Track, case: Case) -> str:
         return f"{since}; the limit is {now.settings.max_parts}"
     if reason == "glazing":
         habit = now.settings.wheel.parts_per_dress
-        return glazed_words(glazing(track), since, habit)
+        return glazed_words(track.glazing, since, habit)
     if reason != "cost":
         return f"{reason} is likely to leave its limit soon, {since}"
     currency, began = now.settings.cost.currency, now.habits.due_since

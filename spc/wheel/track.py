@@ -8,10 +8,10 @@ from spc.wheel.at_stake import at_stake
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_effect import DressEffect
 from spc.wheel.dresser import Dresser
-from spc.wheel.drift import BASE, BREAK_IN, SLOPE, WARMTH, WORN, Drift
+from spc.wheel.drift import BASE, BENDS_FROM, BREAK_IN, SLOPE, WARMTH, WORN, Drift
 from spc.wheel.frames import Companion, frame_of
 from spc.wheel.handed_on import CYCLES_KEPT, HandedOn, usual_slope
-from spc.wheel.health import FormGrowth, SpreadGrowth
+from spc.wheel.health import FormGrowth, SpreadGrowth, form_stays
 from spc.wheel.loss import Stakes
 from spc.wheel.one_off import OneOff
 from spc.wheel.priors import entry_prior, habitual_life
@@ -20,6 +20,9 @@ from spc.wheel.thermal import cooled, warmed
 
 #: Execution error of one offset, in steps (a fifth of a step; judgement).
 MOVE_ERROR = 0.2
+#: A wheel is not taken for sharp when readings raised the odds that its spread grows so many times
+#: (judgement).
+DENIES = 3.0
 #: Forecast errors kept for the self-check.
 CHECKED = 50
 
@@ -94,8 +97,9 @@ class Track:
         self.warm = warmed(
             self.warm, self.settings.minutes_per_part, self.settings.machine.warm_up_minutes
         )
-        self.drift.part(self.age, self.growth.variance(self.age))
-        self.one_off.part(self.age, self.growth.variance(self.age))
+        age = self.cutting_age
+        self.drift.part(age, self.growth.variance(age))
+        self.one_off.part(age, self.growth.variance(age))
         for companion in self.companions.values():
             companion.part()
         return gap
@@ -185,7 +189,37 @@ class Track:
     @property
     def noise(self) -> float:
         """Variance of one reading about the level now. [µm²]"""
-        return self.growth.variance(max(self.age, 1))
+        return self.growth.variance(max(self.cutting_age, 1))
+
+    @property
+    def sharp(self) -> bool:
+        """Whether form and finish say that the wheel cuts as it did, and no spread denies it."""
+        stays = form_stays(self.forms.values()) and not self.spread_grows(DENIES)
+        return stays and not self.glazing
+
+    @property
+    def glazing(self) -> str:
+        """
+        The roughness that gets finer as the wheel works, in this cycle so far; "" for none.
+
+        A worn grain that does not break rubs, heats and burns while finish and size look ever
+        better (common practice, no source).
+        """
+        for feature in self.settings.features:
+            form = self.forms.get(feature.name)
+            if form is not None and feature.kind == "roughness" and form.seen >= 3 and form.falls:
+                return feature.name
+        return ""
+
+    @property
+    def cutting_age(self) -> int:
+        """Parts since the dress, as far as a wheel that stays sharp ages by them."""
+        young = int(BENDS_FROM * self.life)
+        return young if self.age > young and self.sharp else self.age
+
+    def spread_grows(self, times: float) -> bool:
+        """Whether this run's readings raised the odds that the spread grows so many times."""
+        return self.growth.odds_of_growth > times * self.odds_at_start
 
     @property
     def part_var(self) -> float:
