@@ -205,9 +205,7 @@ def part_costs(track: Track, ages: Floats, grown: Floats) -> Floats:
     # The level is known worse the older the wheel: half as well again now as over the cycle.
     aging = 0.5 + (ages / max(track.age, 1)) ** 2
     usual = np.minimum(level_var * aging, (0.5 * stakes.half_width) ** 2) + 0.2 * track.noise
-    # What is merely possible weighs less than what is likely: readings will show it in time, and
-    # a wheel dressed for fear of it never would.
-    belief = track.growth.belief**CANDOUR
+    belief = track.growth.sharpened(CANDOUR)
     likely = np.nonzero(belief > NEGLIGIBLE * belief.max())
     cases = track.growth.fresh[likely[0], None] * grown[likely]
     part_var = np.maximum(cases - track.gauge_var, 0.3 * cases)

@@ -1,6 +1,7 @@
 """Parts left: how long the size stays inside if nothing is done."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -24,11 +25,14 @@ DRAWS = 192
 LIFE_SPREAD = 0.25
 #: A wheel is dressed before it is worn out: life to dull against the habit.
 LIFE_OVER_HABIT = 1.15
-
-
-#: Variance of the level over what the filters claim: on processes with steps and waves they err by
-#: a seventh more than they say (seen on the tuning scenes of the second family).
-UNCLAIMED = 1.3
+#: Variance of the level over what the filters claim, where forecasts of readings err as claimed:
+#: on processes with steps and waves levels err longer than one reading shows (seen on the tuning
+#: scenes of the second family).
+UNCLAIMED = 1.5
+#: Power that sharpens beliefs on how wheels dull before parts are counted (judgement).
+CANDOUR = 1.5
+#: Forecast errors that count as seen from the start, and bounds on their mean square.
+ASSUMED, LEAST_ERROR, MOST_ERROR = 10, 0.8, 3.0
 
 
 @dataclass(frozen=True)
@@ -56,6 +60,7 @@ class Outlook:
     slope: tuple[float, float]
     curve: tuple[float, float]
     bend: tuple[float, float]
+    unlearnt: float  # variance of the bend over that before a reading
     break_in: float
     break_in_parts: float
     warm_to_come: float
@@ -80,20 +85,27 @@ def outlook(track: Track) -> Outlook:
         and (track.read_in_cycle >= 3 or (taught >= 4 and track.read_in_cycle >= 1)),
         age=track.age,
         life=track.life,
-        level=(level, UNCLAIMED * level_var),
+        level=(level, UNCLAIMED * _error(track.errors) * level_var),
         slope=track.drift.estimate(SLOPE),
         curve=track.drift.estimate(CURVE),
         bend=track.drift.estimate(BEND),
+        unlearnt=min(track.drift.estimate(BEND)[1] / track.drift.prior.bend_sd**2, 1.0),
         break_in=break_in,
         break_in_parts=track.drift.prior.break_in_parts,
         warm_to_come=warmth * (1 - track.warm),
         parts_to_warm=settings.machine.warm_up_minutes / settings.minutes_per_part,
         wander=track.drift.unrest * track.noise,
         fresh=track.growth.fresh,
-        belief=track.growth.belief,
+        belief=track.growth.sharpened(CANDOUR),
         gauge_var=track.gauge_var,
         zones=track.stakes().zones,
     )
+
+
+def _error(errors: Sequence[float]) -> float:
+    """Mean square of the last forecast errors, in units of what was claimed."""
+    square = (ASSUMED + sum(e * e for e in errors)) / (ASSUMED + len(errors))
+    return min(max(square, LEAST_ERROR), MOST_ERROR)
 
 
 def parts_left(now: Outlook) -> PartsLeft | None:
@@ -139,6 +151,8 @@ def _wear(now: Outlook, normal: Floats, ages: NDArray[np.int64]) -> Floats:
     """Wear per part of each draw: its own slope, its own life, its own bend."""
     life = now.life * LIFE_OVER_HABIT * np.exp(LIFE_SPREAD * normal[:, 3:4])
     steeper = _steepening(ages, life) / _steepening(np.array([max(now.age, 1)]), life)
+    # Once earlier wheels have shown how they bend, nothing more is feared of this one.
+    steeper = 1 + now.unlearnt * (steeper - 1)
     slope = now.slope[0] + math.sqrt(now.slope[1]) * normal[:, 1:2]
     bend = now.bend[0] + math.sqrt(now.bend[1]) * normal[:, 2:3]
     share = np.minimum(ages / now.life, FARTHEST_SHARE)

@@ -33,7 +33,7 @@ LIFE_SPREAD = 0.14
 
 #: Fall of the logarithm of form or finish over one habitual life that is one, and how many of its
 #: standard deviations that has to be (judgement).
-FALL, FALL_SDS = 0.1, 2.5
+FALL, FALL_SDS = 0.15, 2.5
 #: Form and finish stay when their growth in this cycle, taken together, is known to this standard
 #: deviation over one habitual life, and is below so many of it (judgement).
 STAYS_KNOWN, STAYS_SDS = 0.15, 3.0
@@ -107,6 +107,16 @@ class SpreadGrowth:
             foretold = float((_growth_at(age, self.life) * self._mean).sum())
             self._variances[age] = min(foretold, self.ceiling)
         return self._variances[age]
+
+    def sharpened(self, power: float) -> Floats:
+        """
+        Belief in each shape and life for decisions and forecasts.
+
+        What is merely possible weighs less than what is likely, the more the higher the power:
+        readings will show it in time, and a wheel dressed for fear of it never would.
+        """
+        sharp = self.belief**power
+        return np.asarray(sharp / sharp.sum())
 
     @property
     def odds_of_growth(self) -> float:
