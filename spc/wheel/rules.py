@@ -28,9 +28,9 @@ REVERSALS_OF, REVERSED = 12, 0.67
 DEAREST = 2.0
 #: Reading intervals thought of.
 SHORTEST, LONGEST = 2, 12
-#: Cap on the interval in the second half of the habitual life: parts, or this share of that life
-#: where it is longer, since a wheel that lasts dulls slowly (judgement).
-LATE_CAP, LATE_SHARE = 8, 0.1
+#: Cap on the interval in the second half of the habitual life: parts, but no more than the first
+#: share of that life, and as many as the second, since a wheel that lasts dulls slowly (judgement).
+LATE_CAP, LATE_MOST, LATE_LEAST = 8, 0.25, 0.1
 
 
 @dataclass
@@ -263,7 +263,7 @@ def measure_after(track: Track, habits: Habits, case: Case, open_question: bool)
     )
     if forced:
         return 1
-    late = max(LATE_CAP, round(LATE_SHARE * track.life))
+    late = max(min(LATE_CAP, round(LATE_MOST * track.life)), round(LATE_LEAST * track.life))
     cap = late if track.age > 0.5 * track.life else LONGEST
     return max(1, min(most, cap, _best_interval(track)) - since)
 
