@@ -101,6 +101,8 @@ class Clerk:
 def open_act(progress: Progress) -> Advice | None:
     """The act that stands and was not answered since the last part was begun."""
     advice = progress.advice
+    if advice.action == "hold" and progress.advisor.proves:
+        return None  # `cleared` was the answer
     still = advice.action in ANSWERABLE and advice.action not in progress.acts_answered
     return advice if still else None
 

@@ -158,6 +158,8 @@ def _left(advice: Advice, voice: Voice) -> str:
         return say("page.not_enough")
     if left.open_ended:
         return say("next.left_capped", cap=FARTHEST)
+    if left.gone:
+        return say("next.left_gone")
     low = say("next.left", low=left.low) if left.low else say("next.left_zero")
     more = "left_likely_capped" if left.middle >= FARTHEST else "left_more"
     return f"{low} · {say(f'next.{more}', middle=left.middle, high=left.high, cap=FARTHEST)}"

@@ -301,7 +301,7 @@ def open_items(lens: Lens) -> tuple[str, ...]:
         doubt = [part for part in feature.of.in_doubt if part not in held]
         if doubt:
             items.append(say("handover.open_doubt", feature=feature.name, parts=lens.parts(doubt)))
-    asked = (r for r in lens.study.run.remarks if r.startswith(QUESTION))
+    asked = (r for r in lens.study.remarks if r.startswith(QUESTION))
     items += dict.fromkeys(_asked(lens, remark) for remark in asked)
     rejects = len(lens.study.run.rejects)
     if rejects:

@@ -200,6 +200,8 @@ def left_words(lens: Lens, advice: Advice) -> tuple[str, str]:
     if left.open_ended:
         headline = say("next.left_capped", cap=FARTHEST)
         return headline, f"{say('next.left_means')}; {say('next.left_capped_note')}"
+    if left.gone:
+        return say("next.left_gone"), say("next.left_gone_note")
     spread = f"{_left_spread(lens, left)}, {say('next.left_means')}"
     return _left_headline(lens, left), spread
 
@@ -211,6 +213,8 @@ def left_in_short(lens: Lens, advice: Advice) -> str:
         return say("page.not_enough")
     if left.open_ended:
         return say("next.left_capped", cap=FARTHEST)
+    if left.gone:
+        return say("next.left_gone")
     return f"{_left_headline(lens, left)}, {_left_spread(lens, left)}"
 
 

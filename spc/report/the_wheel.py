@@ -120,7 +120,7 @@ def _step(lens: FeatureLens, act: Act | None) -> str:
 def _forecast(lens: FeatureLens) -> Picture | None:
     say, left = lens.lens.voice.say, lens.lens.study.advice.parts_left
     wear = next((w for w in reversed(lens.of.wear) if w is not None), None)
-    if left is None or wear is None:
+    if left is None or left.gone or wear is None:
         return None
     # Only a limit that wear is heading for can be crossed; a one-sided feature may have none there.
     if not math.isfinite(lens.of.feature.guarded_um[1 if wear.slope >= 0 else 0]):

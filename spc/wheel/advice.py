@@ -314,6 +314,11 @@ class Advisor:
         return {"n": len(errors), "spread": math.sqrt(var), "beyond": beyond}
 
     @property
+    def proves(self) -> bool:
+        """Whether a hold was cleared and waits for good parts alone, for nothing anybody does."""
+        return self._watch.proves
+
+    @property
     def doubt(self) -> str:
         """What the plan says of a dress and the dresses of this run deny; "" for nothing."""
         track, said = self._track, self.settings.machine.dress_clears_offsets

@@ -48,6 +48,11 @@ class PartsLeft:
         """Whether even the cautious figure reaches the end of the forecast."""
         return self.low >= FARTHEST
 
+    @property
+    def gone(self) -> bool:
+        """Whether even the hopeful figure leaves no part."""
+        return self.high == 0
+
 
 @dataclass(frozen=True, eq=False)
 class Outlook:

@@ -278,6 +278,11 @@ class Watch:
         """Whether parts are held and their cause was not cleared."""
         return self.hold is not None and not self.hold.cleared
 
+    @property
+    def proves(self) -> bool:
+        """Whether the cause of a hold was cleared and good parts have still to prove it."""
+        return self.hold is not None and self.hold.cleared
+
     def out_now(self, names: Sequence[str]) -> bool:
         """Whether the part read last is outside for one of these features, and confirmed."""
         return any(name in self.outs and name not in self.asked for name in names)

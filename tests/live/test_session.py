@@ -264,6 +264,17 @@ def test_cleared_with_a_part_asks_when_more_than_its_hold_would_end(session):
     assert session.held.spans == ()
 
 
+def test_a_cleared_hold_wants_no_answer_while_good_parts_prove_it(session):
+    for text in ("0.4", "0.6", "-13", "-13", "cleared burr on the centre"):
+        session.enter(text, sure=True)
+    for text in ("0.3", "0.2"):
+        assert session.advice.action == "hold"
+        session.enter(text, sure=True)
+
+    assert session.advice.action != "hold"
+    assert [e[4] for e in told(session) if e[0] == "answer"] == []
+
+
 def test_a_question_is_dropped_by_a_new_line(session):
     assert session.enter("26").question
     session.enter("25.001")

@@ -158,7 +158,7 @@ def test_questions_of_the_reader_are_open_items_and_other_remarks_are_not():
 def test_a_check_stays_within_ten_lines_and_counts_the_questions_it_leaves_out():
     remarks = [f"question: what is the event 'tea {k}'" for k in range(7)]
     study = replace(studies.busy_study(), held=())
-    study = replace(study, run=replace(study.run, remarks=tuple(remarks)))
+    study = replace(study, remarks=tuple(remarks))
 
     lines = check_lines(study)
 
@@ -167,6 +167,13 @@ def test_a_check_stays_within_ten_lines_and_counts_the_questions_it_leaves_out()
     assert "'tea 3'" in told
     assert "'tea 4'" not in told
     assert "and 4 more on the page" in told
+
+
+def test_what_the_study_asks_is_open_as_what_the_files_ask():
+    study = studies.invented_study()
+    study = replace(study, remarks=("question: the plan says that a dress clears offsets",))
+
+    assert "Open items\tThe plan says that a dress clears offsets." in check_lines(study)
 
 
 def test_many_acts_stand_in_two_tables_beside_each_other_and_none_is_lost_unsaid():

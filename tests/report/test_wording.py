@@ -14,7 +14,7 @@ from spc.report.claims import answers, claim, distribution_picture
 from spc.report.contents import page
 from spc.report.handover import verdict_of
 from spc.report.lens import Lens
-from spc.report.next_cut import left_words, next_cut
+from spc.report.next_cut import left_in_short, left_words, next_cut
 from spc.report.pages import write_report
 from spc.report.proof import provenance
 from spc.report.the_run import about_picture, size_words
@@ -140,6 +140,14 @@ def test_parts_left_say_until_what(left):
 
     assert "until a single part, not yet the level, may be outside (chance 0.5 %)" in spread
     assert "single part may be outside" in captions[0] or "very next part" in captions[0]
+
+
+def test_no_part_left_is_said_in_one_word_and_drawn_nowhere():
+    advice = studies.advice(_count=lambda: PartsLeft(0, 0, 0))
+    lens = Lens(studies.invented_study(advice=advice), voice())
+
+    assert left_words(lens, advice)[0] == left_in_short(lens, advice) == "none"
+    assert [p for c in chapters(lens) for p in c.pictures if p.key == "forecast"] == []
 
 
 def test_the_band_of_single_parts_meets_the_limit_where_the_forecast_says():
