@@ -162,9 +162,10 @@ class Advisor:
                 raise BadRecord(f"{name} = {value!r} of {kind} is not a number")
         if minutes is not None and minutes < 0:
             raise BadRecord(f"minutes = {minutes!r} of {kind} is below zero")
+        self._note_due()
         self._advice = self._case = None
         self._watch.event(kind)
-        if kind in ("cleared", "master", "swivel"):
+        if kind == "swivel":
             self._habits.since_leap = CALM
         if self._track is not None:
             self._act(self._track, kind, um, minutes)

@@ -20,8 +20,7 @@ EARLIEST = 0.6
 #: A form or finish value this likely to be out soon calls for a dress.
 FORM_CHANCE = 0.10
 #: A dress becomes due for cost when a part to come costs this many times the average of the cycle,
-#: more where the wheel's age is not known or this part was not read, and stays due until it costs
-#: clearly less (judgement).
+#: more where the wheel's age is not known, and stays due until it costs clearly less (judgement).
 BECOMES_DUE, UNSURE_DUE, STAYS_DUE = 1.01, 1.05, 0.95
 #: Likewise for form: once due, half the chance keeps it so.
 FORM_STAYS = 0.5
@@ -82,7 +81,7 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
     here = int(np.searchsorted(ages, max(age, 1)))
     coming = float((total[here + 1] - total[here]) / (ages[here + 1] - ages[here]))
     best = here + int(np.argmin(average[here:]))
-    left = int(ages[best]) - age
+    left = max(int(ages[best]), math.ceil(_earliest(track))) - age
     if limit is not None:
         left = min(left, limit - age)
     usual = float(average[here])
@@ -101,7 +100,11 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
 
 def too_young(track: Track) -> bool:
     """Whether no dress is thought of yet, but for the limit of the process sheet."""
-    return track.age < max(EARLIEST * track.life, 5)
+    return track.age < _earliest(track)
+
+
+def _earliest(track: Track) -> float:
+    return max(EARLIEST * track.life, 5.0)
 
 
 def calm_parts(track: Track, case: DressCase) -> int:
@@ -154,8 +157,10 @@ def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
         return False
     if track.sharp:
         return False
-    known = track.age_known and track.last_read == track.made
-    return ratio > (BECOMES_DUE if known else UNSURE_DUE)
+    # What comes between readings, such as a pause, makes the size unsure and no wheel dull.
+    if track.last_read < track.made or track.closed:
+        return False
+    return ratio > (BECOMES_DUE if track.age_known else UNSURE_DUE)
 
 
 def _seen_to_dull(track: Track) -> bool:

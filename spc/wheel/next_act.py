@@ -1,5 +1,6 @@
 """The next act as things stand, with its reasons in one sentence and its move as typed."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -169,13 +170,11 @@ def _runner_up(action: str, now: Standing) -> tuple[str | None, float | None]:
     ahead = max(case.dress.coming - case.dress.average, 0.0)
     if action == "dress":
         return "grind_on", round(ahead, 4)
-    if action == "grind_on" and case.waits:
+    if action != "grind_on" or case.waits:
         return None, None
-    if action == "grind_on" and case.move.amount and not case.wise:
-        return "offset", round(max(-case.move.saving, 0.0), 4)
-    if action == "grind_on":
-        return "dress", round(max(case.dress.average - case.dress.coming, 0.0), 4)
-    return None, None
+    dress = max(case.dress.average - case.dress.coming, 0.0)
+    move = max(-case.move.saving, 0.0) if case.move.amount and not case.wise else math.inf
+    return ("offset", round(move, 4)) if move < dress else ("dress", round(dress, 4))
 
 
 def _counter(now: Standing) -> Callable[[], PartsLeft | None]:

@@ -13,6 +13,9 @@ from spc.wheel.track import Track
 
 #: An offset smaller than this many standard deviations of the level is not made.
 CLEAR_SDS = 1.0
+#: One that takes back what was moved before the last reading, and goes the way wear goes by itself,
+#: has to be this many.
+BACK_SDS = 1.5
 #: Unless the next part is out with this probability.
 GUARD = 0.03
 #: An offset before the first reading after a change of wheel, batch or swivel answers no part but
@@ -37,6 +40,7 @@ LATE_CAP, LATE_MOST, LATE_LEAST = 8, 0.25, 0.1
 class Habits:
     """What was done lately, as far as it restrains the next act. Amounts mirrored. [µm]"""
 
+    since_offset: int = 9  # parts read since the last offset
     unread_offset: bool = False  # an offset was entered and no part read since
     offsets: list[float] = field(default_factory=list)
     dearer: float = 1.0  # times the price of an offset, while moves keep reversing
@@ -50,7 +54,7 @@ class Habits:
 
     def offset(self, amount: float) -> None:
         """An offset was entered."""
-        self.unread_offset = True
+        self.unread_offset, self.since_offset = True, 0
         self.offsets = [*self.offsets, amount][-REVERSALS_OF:]
         # A dress stands as 0 between moves: what it takes back is no reversal.
         pairs = [(a, b) for a, b in pairwise(self.offsets) if a and b]
@@ -60,6 +64,10 @@ class Habits:
             self.dearer = min(2 * self.dearer, DEAREST)
         else:
             self.dearer = max(self.dearer / 2, 1.0)
+
+    def takes_back(self, amount: float) -> bool:
+        """Whether a move goes back on the last one after a single reading."""
+        return bool(self.offsets) and self.offsets[-1] * amount < 0 and self.since_offset <= 1
 
     def dress(self) -> None:
         """The wheel was dressed or changed."""
@@ -71,6 +79,7 @@ class Habits:
     def read(self, *, held: bool = False) -> None:
         """A part was read; `held`: while others are held for a cause not found yet."""
         self.unread_offset, self.unread_change = False, ""
+        self.since_offset += 1
         self.since_pause += 1
         self.since_jump += 1
         self.since_leap += not held
@@ -210,6 +219,8 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
     if track.read_in_run < FEW and out < GUARD:
         return False
     clear = max(track.settings.machine.offset_step_um, CLEAR_SDS * sd)
+    if habits.takes_back(move.amount) and 0 < move.amount <= BACK_SDS * sd and out <= GUARD:
+        return False
     return abs(move.amount) >= clear - 1e-9 or out > GUARD
 
 
@@ -265,6 +276,9 @@ def measure_after(track: Track, habits: Habits, case: Case, open_question: bool)
         return 1
     late = max(min(LATE_CAP, round(LATE_MOST * track.life)), round(LATE_LEAST * track.life))
     cap = late if track.age > 0.5 * track.life else LONGEST
+    limit = track.settings.wheel.max_parts_per_dress
+    if limit is not None and limit > track.age:
+        most = min(most, limit - track.age + since)
     return max(1, min(most, cap, _best_interval(track)) - since)
 
 

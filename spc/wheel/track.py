@@ -23,6 +23,9 @@ MOVE_ERROR = 0.2
 #: A wheel is not taken for sharp when readings raised the odds that its spread grows so many times
 #: (judgement).
 DENIES = 3.0
+#: A part this many standard deviations from its forecast says nothing of how far parts spread: a
+#: part that stands alone, or a level that leapt.
+ODD = 6.0
 #: Forecast errors kept for the self-check.
 CHECKED = 50
 
@@ -267,7 +270,8 @@ class Track:
             self.last_read = self.made
             self.errors = [*self.errors, (mean - level) / math.sqrt(var + noise)][-CHECKED:]
             self.dresser.effect.weigh(mean - level, var + noise)
-        self.growth.read(mean - level, var, self.age, averaged)
+        if (mean - level) ** 2 <= ODD * ODD * (var + noise):
+            self.growth.read(mean - level, var, self.age, averaged)
         self.drift.read(mean, self.warm, max(noise - averaged, 0.2 * noise))
         self._note(first)
 
