@@ -59,8 +59,14 @@ class Hold:
         return (
             f"{self.name} of part {self.last} is outside its guarded limits {sure} "
             f"{self.value:+.1f} µm; {self.span_words} {'is' if self._one else 'are'} "
-            "suspect since the last good check"
+            f"suspect since the last good check{self._since_words}"
         )
+
+    @property
+    def _since_words(self) -> str:
+        if self.good < PROVEN:
+            return ""
+        return f"; {self.good} good parts in a row since, so sort these and clear the hold"
 
     @property
     def still_held_words(self) -> str:

@@ -7,7 +7,7 @@ from functools import partial
 
 from spc.wheel.act import Advice, uncounted
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
-from spc.wheel.rules import Case, Habits, Move, after_dress, measure_after
+from spc.wheel.rules import GUARD, Case, Habits, Move, after_dress, measure_after
 from spc.wheel.settings import MachineSettings, Settings
 from spc.wheel.track import Track
 from spc.wheel.watch import Watch
@@ -27,6 +27,8 @@ from spc.wheel.wording import (
 
 #: A move beyond this share of the half tolerance is not made on one reading (judgement).
 LARGE = 0.5
+#: While parts are held, a move has to save this share of its price, or keep the next part inside.
+STEERS = 0.3
 
 
 @dataclass(frozen=True)
@@ -43,14 +45,18 @@ class Standing:
 def next_act(now: Standing) -> Advice:
     """What comes before steering, if anything does; else what was weighed."""
     case = now.case
-    finding = now.watch.verdict(
-        can_steer=case is not None and (case.wise or bool(case.dress.reason))
-    )
+    finding = now.watch.verdict(can_steer=case is not None and _brings_back(now, case))
     if finding is not None:
         return _say(now, *finding)
     if now.track is None or case is None:
         return _say(now, "grind_on", "", "no diameter or bore to steer; nothing is out")
     return _steer(now, now.track, case)
+
+
+def _brings_back(now: Standing, case: Case) -> bool:
+    """Whether an act matters enough to be said while parts are held."""
+    near = case.chance_out > GUARD or case.move.saving > STEERS * now.settings.cost.offset
+    return bool(case.dress.reason) or (case.wise and near)
 
 
 def _steer(now: Standing, track: Track, case: Case) -> Advice:
