@@ -75,6 +75,8 @@ class Clerk:
         match advice.action:
             case "offset":
                 return [self.event(made, "offset", advice.offset_um)]
+            case "dress" if advice.offset_um:
+                return [self.event(made, "dress"), self.event(made, "offset", advice.offset_um)]
             case "dress":
                 return [self.event(made, "dress")]
             case "swivel":
@@ -126,7 +128,7 @@ def doubled(held: Sequence[Stored], part: int, amount: float) -> str:
     last = there[-1].value or 0.0
     # Whoever answered `done` and then types the move has entered it once, whatever the amount.
     done = any(
-        e.kind == "answer" and e.what == "offset" and e.part == part and e.text == "done"
+        e.kind == "answer" and e.what in ("offset", "dress") and e.part == part and e.text == "done"
         for e in held
     )
     if amount == last:

@@ -10,7 +10,7 @@ from spc.wheel.dress_effect import SURE
 from spc.wheel.dress_rule import calm_parts, dress_case, too_young
 from spc.wheel.forecast import PartsLeft
 from spc.wheel.next_act import Standing, next_act
-from spc.wheel.rules import CALM, Case, Habits, weigh
+from spc.wheel.rules import CALM, Case, Habits, after_dress, weigh
 from spc.wheel.settings import (
     CostSettings,
     FeatureSettings,
@@ -180,8 +180,9 @@ class Advisor:
                 self._watch.moved(float(um))
         elif kind in ("dress", "wheel"):
             self._moved(track)
+            move = after_dress(track, self._habits) if kind == "dress" else None
             track.dress() if kind == "dress" else track.wheel()
-            self._habits.dress()
+            self._habits.dress(move)
             self._habits.unread_change = "wheel" if kind == "wheel" else ""
             self._watch.forget()
         elif kind == "pause":
@@ -339,7 +340,7 @@ class Advisor:
 
     def _resume(self, state: dict[str, Any]) -> None:
         self._made = state["made"]
-        self._habits = Habits(**{**state["habits"], "offsets": list(state["habits"]["offsets"])})
+        self._habits = Habits.kept(state["habits"])
         self._watch.resume(state["watch"])
         if self._track is not None and state["track"] is not None:
             self._track.resume(state["track"])

@@ -50,6 +50,7 @@ class Habits:
     unread_change: str = ""  # "wheel", "batch" or "swivel", and no part read since
     due: str = ""  # reason for which a dress was due at the part read last
     due_since: int = 0  # part at which that began
+    told: tuple[float, float] = (0.0, 0.0)  # move that belongs to the last dress, and its saving
     look_at: int = 0  # part from which on it is looked at again whether a dress is due
 
     def offset(self, amount: float) -> None:
@@ -69,8 +70,9 @@ class Habits:
         """Whether a move goes back on the last one after a single reading."""
         return bool(self.offsets) and self.offsets[-1] * amount < 0 and self.since_offset <= 1
 
-    def dress(self) -> None:
-        """The wheel was dressed or changed."""
+    def dress(self, move: "Move | None" = None) -> None:
+        """The wheel was dressed or changed; `move` is the one that belongs to a dress."""
+        self.told = (0.0, 0.0) if move is None else (move.amount, move.saving)
         self.unread_offset = False
         self.offsets = [*self.offsets, 0.0][-REVERSALS_OF:]
         self.due, self.due_since, self.look_at = "", 0, 0
@@ -95,9 +97,15 @@ class Habits:
         """Whether the size leapt lately and nobody knows why."""
         return self.since_leap < CALM
 
+    @classmethod
+    def kept(cls, state: dict[str, Any]) -> "Habits":
+        """As `state` left them."""
+        move, saving = state["told"]
+        return cls(**{**state, "offsets": list(state["offsets"]), "told": (move, saving)})
+
     def state(self) -> dict[str, Any]:
         """Plain numbers."""
-        return {**self.__dict__, "offsets": list(self.offsets)}
+        return {**self.__dict__, "offsets": list(self.offsets), "told": list(self.told)}
 
 
 @dataclass(frozen=True)
@@ -138,6 +146,10 @@ def weigh(track: Track, habits: Habits) -> Case:
     sd = math.sqrt(var)
     out = chance_out(track, level, var)
     wise = _wise(track, habits, move, sd, out)
+    if track.just_dressed:
+        # What was said with the dress stands until a part was ground.
+        move = Move(*habits.told)
+        wise = move.amount != 0 and not (habits.unread_offset or habits.unread_change)
     return Case(
         level=ahead,
         sd=sd,
@@ -225,8 +237,8 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
 
 
 def after_dress(track: Track, habits: Habits) -> Move:
-    """The move to enter with a dress now, as far as it is known what a dress does."""
-    if not track.dresser.effect.sure:
+    """The move that belongs to a dress now, as far as it is known what a dress does."""
+    if track.last_read == 0 or not track.dresser.effect.sure:
         return Move(0.0, 0.0)
     after, var = track.dress_move()
     level = after + 0.6 * track.to_come(0)

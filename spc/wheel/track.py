@@ -313,6 +313,11 @@ class Track:
 
     # -- what follows --------------------------------------------------------------------------
 
+    @property
+    def just_dressed(self) -> bool:
+        """Whether the wheel was dressed and has not ground since."""
+        return self.age == 0 and self.begun_by == "dress"
+
     def dress_move(self) -> tuple[float, float]:
         """Level expected right after a dress now, mirrored from target, and its variance."""
         base, var = self.drift.estimate(BASE)

@@ -1,5 +1,6 @@
 import random
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -12,9 +13,11 @@ from spc.ledger.replay import Progress, holding
 from spc.ledger.store import Ledger, Writer
 from spc.ledger.verify import verify
 from spc.live import doubts
+from spc.live.answers import Clerk
 from spc.live.begin import run_for
 from spc.live.session import Session
-from spc.live.typed import NotUnderstood
+from spc.live.typed import Line, NotUnderstood
+from spc.wheel.advice import Advice
 
 NARROW = """
 [job]
@@ -308,6 +311,17 @@ def test_done_stores_the_event_and_the_answer(session):
     assert told(session)[-2][:4] == ("answer", session.progress.made, "offset", advice.offset_um)
     assert told(session)[-2][4] == "done"
     assert told(session)[-1][:4] == ("event", session.progress.made, "offset", advice.offset_um)
+
+
+def test_done_stores_a_dress_with_the_move_that_belongs_to_it(session):
+    advice = Advice("dress", "wheel", -3.0, -3.0, "um", 1, "", "", None, None)
+    stand_in = SimpleNamespace(made=40, advice=advice)
+
+    entries = Clerk("", 0).answered(stand_in, Line("done"))
+
+    kinds = [(e.kind, e.part, e.what, e.value) for e in entries]
+    assert kinds == [("answer", 40, "dress", -3.0), ("event", 40, "dress", None),
+                     ("event", 40, "offset", -3.0)]  # fmt: skip
 
 
 def offsets(session):

@@ -470,6 +470,23 @@ def test_after_a_dress_the_move_may_come_before_any_part_and_only_once():
     assert advisor.advise().action == "grind_on"
 
 
+def test_the_move_told_with_a_dress_is_the_one_asked_for_after_it():
+    pairs = []
+
+    class Watched(Advisor):
+        def event(self, kind, um=None, minutes=None):
+            told = self.advise()
+            super().event(kind, um, minutes)
+            if kind == told.action == "dress":
+                pairs.append((told.offset_um, self.advise().offset_um))
+
+    for seed in range(1, 5):
+        run(Watched(settings(clears=False)), Grinder(seed, clears=False), 400)
+
+    assert sum(told is not None for told, _ in pairs) >= 5
+    assert all(told == asked for told, asked in pairs)
+
+
 def test_no_feed_forward_until_it_is_known_what_a_dress_does():
     advisor = adviser(clears=None, resets=None)
     grinder = Grinder(3, clears=False)
