@@ -22,6 +22,9 @@ FORM_CHANCE = 0.10
 #: A dress becomes due for cost when a part to come costs this many times the average of the cycle,
 #: more where the wheel's age is not known, and stays due until it costs clearly less (judgement).
 BECOMES_DUE, UNSURE_DUE, STAYS_DUE = 1.01, 1.05, 0.95
+#: A form or finish calls for a dress on a value no older than so many parts, or than one reading to
+#: the next (judgement).
+FORM_FRESH = 5
 #: Likewise for form: once due, half the chance keeps it so.
 FORM_STAYS = 0.5
 #: Below this share of the cost that calls for a dress, half the way to it passes before the next
@@ -91,7 +94,7 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
         reason = ""
     else:
         reason = _form_due(track, age + ahead, due)
-        if not reason and glazed(track):
+        if not reason and glazed(track, before=due == "glazing"):
             reason = "glazing"
         if not reason and _cost_due(track, coming / usual, due=due == "cost", leapt=leapt):
             reason = "cost"
@@ -119,18 +122,17 @@ def calm_parts(track: Track, case: DressCase) -> int:
     return max(1, int(0.5 * track.life * (CALM_BELOW - case.coming / case.average)))
 
 
-def glazed(track: Track) -> bool:
+def glazed(track: Track, *, before: bool) -> bool:
     """
     Whether a glazing wheel has done what the plan's parts per dress usually do.
 
-    A wheel that glazes faster than others did is as old as its roughness says.
+    A wheel that gets finer faster than others did is as old as its roughness says. `before`:
+    whether that was so at the part read before.
     """
-    name, habit = track.glazing, track.settings.wheel.parts_per_dress
+    name, habit = track.glazing(before=before), track.settings.wheel.parts_per_dress
     if not name or habit is None:
         return False
-    form = track.forms[name]
-    finer = form.change_at(track.age)
-    return track.age >= habit or (form.cycles > 0 and finer <= form.usual_change_at(habit))
+    return track.age >= habit or track.forms[name].ahead_of_habit(track.age, habit)
 
 
 def _form_due(track: Track, age: int, due: str) -> str:
@@ -140,7 +142,18 @@ def _form_due(track: Track, age: int, due: str) -> str:
             track.age_known or (form.seen >= 3 and form.growth_now > DULLED_SDS * form.growth_sd)
         )
         chance = FORM_CHANCE * (FORM_STAYS if due == name else 1.0)
-        if enough and form.chance_outside(age) > chance:
+        read = track.age - form.read_at < max(FORM_FRESH, track.spacing)
+        if enough and read and form.chance_outside(age) > chance:
+            return name
+    return ""
+
+
+def form_to_read(track: Track) -> str:
+    """The form or finish that may leave its limit soon and was not read lately; "" for none."""
+    ahead = track.age + max(4, round(track.spacing))
+    for name, form in track.forms.items():
+        old = form.read_at and track.age - form.read_at >= max(FORM_FRESH, track.spacing)
+        if old and form.chance_outside(ahead) > FORM_CHANCE:
             return name
     return ""
 
@@ -155,7 +168,7 @@ def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
     habit = track.settings.wheel.parts_per_dress or math.inf
     if not (track.age_known or track.age >= HABIT_SHARE * habit or _seen_to_dull(track)):
         return False
-    if track.sharp:
+    if track.stays_sharp():
         return False
     # What comes between readings, such as a pause, makes the size unsure and no wheel dull.
     if track.last_read < track.made or track.closed:

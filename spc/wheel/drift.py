@@ -127,18 +127,18 @@ class Drift:
 
     # -- what happens to the level -------------------------------------------------------
 
-    def part(self, age: int, noise_var: float) -> None:
-        """One part was ground, the `age`-th since the dress."""
+    def part(self, age: int, aged: int, noise_var: float) -> None:
+        """One part was ground, the `age`-th since the dress; the wheel has `aged` so many parts."""
         prior = self.prior
         fresh = math.exp(-age / prior.break_in_parts) * math.expm1(1 / prior.break_in_parts)
-        curve, late = rates(age, prior.life)
+        curve, late = rates(aged, prior.life)
         # A wheel that hardly wears has little wear to change.
-        wearing = max(abs(self.slope_at(age)), 0.1 * self.usual)
+        wearing = max(abs(self.slope_at(aged)), 0.1 * self.usual)
         step = _STEP.copy()
         step[WORN] = (0.0, 1.0, 1.0, 0.0, fresh, curve, late, 0.0)
         self.means = self.means @ step.T
         self.covs = step @ self.covs @ step.T + noise_var * _STIR
-        self.covs[:, SLOPE, SLOPE] += slope_unrest(wearing, prior.life, age)
+        self.covs[:, SLOPE, SLOPE] += slope_unrest(wearing, prior.life, aged)
         self._changed()
 
     def move(self, amount: float, variance: float) -> None:
@@ -306,4 +306,4 @@ def rates(age: float, life: float) -> tuple[float, float]:
 def slope_unrest(usual: float, life: float, age: float) -> float:
     """Variance by which wear per part may change from one part to the next."""
     rate = SLOPE_UNREST * usual / math.sqrt(life)
-    return rate * rate * (4.0 if age > 0.6 * life else 1.0)
+    return rate * rate * (4.0 if age > BENDS_FROM * life else 1.0)

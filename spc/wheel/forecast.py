@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.wheel.drift import BEND, BREAK_IN, CURVE, FARTHEST_SHARE, SLOPE, WARMTH
+from spc.wheel.drift import BEND, BENDS_FROM, BREAK_IN, CURVE, FARTHEST_SHARE, SLOPE, WARMTH
 from spc.wheel.health import growth
 from spc.wheel.loss import Zone
 from spc.wheel.track import Track
@@ -59,7 +59,8 @@ class Outlook:
     """What a forecast needs to know, as it was when the advice was given. [µm, parts]"""
 
     known: bool
-    age: int
+    made: int  # since the dress
+    age: int  # as far as a sharp wheel ages by them
     life: float
     level: tuple[float, float]  # mean and variance, as the next two
     slope: tuple[float, float]
@@ -88,7 +89,8 @@ def outlook(track: Track) -> Outlook:
         # A gauge at the wheel corrects for wear as it comes: sizes say nothing of it.
         known=not settings.machine.in_process_gauge
         and (track.read_in_cycle >= 3 or (taught >= 4 and track.read_in_cycle >= 1)),
-        age=track.age,
+        made=track.age,
+        age=track.cutting_age,
         life=track.life,
         level=(level, UNCLAIMED * _error(track.errors) * level_var),
         slope=track.drift.estimate(SLOPE),
@@ -162,7 +164,7 @@ def _wear(now: Outlook, normal: Floats, ages: NDArray[np.int64]) -> Floats:
     bend = now.bend[0] + math.sqrt(now.bend[1]) * normal[:, 2:3]
     share = np.minimum(ages / now.life, FARTHEST_SHARE)
     return np.asarray(
-        slope * steeper + now.curve[0] * (share - 0.5) + bend * np.maximum(0.0, share - 0.6)
+        slope * steeper + now.curve[0] * (share - 0.5) + bend * np.maximum(0.0, share - BENDS_FROM)
     )
 
 
@@ -173,7 +175,7 @@ def _steepening(ages: NDArray[np.int64], life: Floats) -> Floats:
 
 def _settling(now: Outlook, ahead: NDArray[np.int64]) -> Floats:
     """Break-in and warm-up still to come."""
-    spent = math.exp(-now.age / now.break_in_parts)
+    spent = math.exp(-now.made / now.break_in_parts)
     fresh = now.break_in * spent * -np.expm1(-ahead / now.break_in_parts)
     return np.asarray(fresh + now.warm_to_come * -np.expm1(-ahead / now.parts_to_warm))
 

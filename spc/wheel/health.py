@@ -1,7 +1,6 @@
 """How the wheel dulls: spread that grows with parts since the dress, and form and finish."""
 
 import math
-from collections.abc import Collection
 from functools import lru_cache
 from typing import Any
 
@@ -32,11 +31,16 @@ LIVES = (0.65, 0.82, 1.0, 1.22, 1.5)
 LIFE_SPREAD = 0.14
 
 #: Fall of the logarithm of form or finish over one habitual life that is one, and how many of its
-#: standard deviations that has to be (judgement).
+#: standard deviations that has to be; half as much keeps it one (judgement).
 FALL, FALL_SDS = 0.15, 2.5
-#: Form and finish stay when their growth in this cycle, taken together, is known to this standard
-#: deviation over one habitual life, and is below so many of it (judgement).
-STAYS_KNOWN, STAYS_SDS = 0.15, 3.0
+#: A feature stays when its growth over one habitual life is below so many of its standard
+#: deviations, and with one of them below this (judgement).
+STAYS_SDS, STAYS_BELOW = 3.0, 0.45
+#: Until this share of the habitual life a fresh wheel settles: values of those first parts count
+#: as if they scattered so many times as far (judgement).
+SETTLES, SETTLING = 0.1, 3.0
+#: Cycles that make a habit of a feature's growth (judgement).
+TAUGHT = 3
 
 
 def _shapes() -> list[tuple[float, float, float]]:
@@ -117,6 +121,11 @@ class SpreadGrowth:
         """
         sharp = self.belief**power
         return np.asarray(sharp / sharp.sum())
+
+    @property
+    def odds_before_readings(self) -> float:
+        """`odds_of_growth` of a job nothing is known of."""
+        return 1 / AMOUNT_BELIEF[0] - 1
 
     @property
     def odds_of_growth(self) -> float:
@@ -205,24 +214,30 @@ class FormGrowth:
         self.noise = 0.08**2
         self.count = 3.0
         self.cycles = 0
+        self.taught = 0.0  # growth of the cycles folded in, on average
         self._begin()
 
     def _begin(self) -> None:
         self.a, self.g = self.mean
         self.caa, self.cgg, self.cag = self.sd[0] ** 2, self.sd[1] ** 2, 0.0
         self.seen = 0
+        self.read_at, self.last = 0, math.nan
 
     def read(self, value: float, age: int) -> None:
         """Take in one value of the part that is `age` parts from the dress."""
+        self.read_at, self.last = age, value
         x = (age / self.life) ** self.POWER
         gap = math.log(max(value, 1e-3 * self.limit)) - self.a - self.g * x
         pa, pg = self.caa + x * self.cag, self.cag + x * self.cgg
         model = pa + x * pg
-        total = model + self.noise
+        settling = age <= SETTLES * self.life
+        noise = self.noise * (SETTLING**2 if settling else 1.0)
+        total = model + noise
         gap = math.copysign(min(abs(gap), EDGE * math.sqrt(total)), gap)
-        self.count = min(self.count + 1, SPREAD_MEMORY)
-        share = self.noise / total
-        self.noise += (share * share * gap * gap + share * model - self.noise) / self.count
+        if not settling:
+            self.count = min(self.count + 1, SPREAD_MEMORY)
+            share = noise / total
+            self.noise += (share * share * gap * gap + share * model - noise) / self.count
         self.a += pa / total * gap
         self.g += pg / total * gap
         self.caa -= pa * pa / total
@@ -235,6 +250,7 @@ class FormGrowth:
         if self.seen >= 3:
             self.cycles += 1
             part = 1 / (1 + min(self.cycles, 15))
+            self.taught += (self.g - self.taught) / min(self.cycles, 15)
             for i, (value, var) in enumerate(((self.a, self.caa), (self.g, self.cgg))):
                 step = value - self.mean[i]
                 self.mean[i] += part * step
@@ -248,23 +264,28 @@ class FormGrowth:
         """Growth of the logarithm over one habitual life, as this cycle's values have it."""
         return self.g
 
+    def falls(self, *, before: bool = False) -> bool:
+        """Whether the values of this cycle clearly get smaller; `before`: they were seen to."""
+        ease = 0.5 if before else 1.0
+        return self.seen >= 3 and self.g < -ease * max(FALL, FALL_SDS * self.growth_sd)
+
     @property
-    def falls(self) -> bool:
-        """Whether the values of this cycle clearly get smaller."""
-        return self.g < -max(FALL, FALL_SDS * self.growth_sd)
+    def stays(self) -> bool:
+        """Whether the values of this cycle clearly stay as they were, three of them at least."""
+        sd = self.growth_sd
+        return self.seen >= 3 and self.g < STAYS_SDS * sd and self.g + sd < STAYS_BELOW
 
     @property
     def growth_sd(self) -> float:
         """Standard deviation of `growth_now`."""
         return math.sqrt(self.cgg)
 
-    def change_at(self, age: float) -> float:
-        """Change of the logarithm since the dress at an age, as this cycle's values have it."""
-        return float(self.g * (age / self.life) ** self.POWER)
-
-    def usual_change_at(self, age: float) -> float:
-        """`change_at` of the cycles before, on average."""
-        return float(self.mean[1] * (age / self.life) ** self.POWER)
+    def ahead_of_habit(self, age: float, habit: float) -> bool:
+        """Whether a value that falls is at this age where it usually was only at the habit."""
+        if self.cycles < TAUGHT or self.taught >= 0:
+            return False
+        usual = self.taught * (habit / self.life) ** self.POWER
+        return self.g * (age / self.life) ** self.POWER <= usual
 
     def chance_outside(self, age: float) -> float:
         """Probability that the part of this age is beyond the limit."""
@@ -283,6 +304,8 @@ class FormGrowth:
             "noise": self.noise,
             "count": self.count,
             "cycles": self.cycles,
+            "taught": self.taught,
+            "last": [self.read_at, None if math.isnan(self.last) else self.last],
             "now": [self.a, self.g, self.caa, self.cgg, self.cag, self.seen],
         }
 
@@ -290,14 +313,8 @@ class FormGrowth:
         """Continue from `state`."""
         self.mean, self.sd = list(state["mean"]), list(state["sd"])
         self.noise, self.count, self.cycles = state["noise"], state["count"], state["cycles"]
+        # Earlier runs that were kept before these were known lack them.
+        self.taught = state.get("taught", 0.0)
+        self.read_at, last = state.get("last", (0, None))
+        self.last = math.nan if last is None else last
         self.a, self.g, self.caa, self.cgg, self.cag, self.seen = state["now"]
-
-
-def form_stays(forms: Collection[FormGrowth]) -> bool:
-    """Whether form and finish, three values of each taken together, stay as they were."""
-    if not forms or any(form.seen < 3 for form in forms):
-        return False
-    weight = sum(form.growth_sd**-2 for form in forms)
-    grown = sum(form.growth_now * form.growth_sd**-2 for form in forms) / weight
-    sd = float(weight**-0.5)
-    return sd < STAYS_KNOWN and grown < STAYS_SDS * sd

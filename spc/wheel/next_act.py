@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from spc.wheel.act import Advice, uncounted
+from spc.wheel.dress_rule import form_to_read
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import GUARD, Case, Habits, Move, after_dress, measure_after
 from spc.wheel.settings import MachineSettings, Settings
@@ -15,13 +16,16 @@ from spc.wheel.wording import (
     LOOK,
     UNREAD,
     as_typed,
+    as_usual,
     dress_words,
     drift_words,
+    form_words,
     glazed_words,
     level_words,
     limit_words,
     money,
     since_words,
+    stale_words,
     um,
 )
 
@@ -82,7 +86,7 @@ def _steer(now: Standing, track: Track, case: Case) -> Advice:
         what = UNREAD[now.habits.unread_change]
         return _say(now, "grind_on", "", f"{what}, and no part was read since; {words}")
     pays = "waits for the next reading" if case.waits else "would not pay"
-    return _say(now, "grind_on", "", f"{words}, {drift}; a move {pays}")
+    return _say(now, "grind_on", "", f"{words}, {drift}; a move {pays}{_also_read(track)}")
 
 
 def _rests_on_one_reading(track: Track, case: Case, watch: Watch) -> bool:
@@ -113,14 +117,26 @@ def _also_held(evidence: str, watch: Watch) -> str:
 def _why_dress(now: Standing, track: Track, case: Case) -> str:
     reason, since = case.dress.reason, since_words(track.age, track.begun_by)
     if reason == "limit":
-        return f"{since}; the limit is {now.settings.max_parts}"
+        wheel = now.settings.wheel
+        told = "" if wheel.max_parts_per_dress else f", {as_usual(wheel.parts_per_dress)}"
+        return f"{since}; the limit is {now.settings.max_parts}{told}"
     if reason == "glazing":
-        habit = now.settings.wheel.parts_per_dress
-        return glazed_words(track.glazing, since, habit)
+        habit = now.settings.wheel.parts_per_dress or track.age
+        return glazed_words(track.glazing(before=True), since, habit, early=track.age < habit)
     if reason != "cost":
-        return f"{reason} is likely to leave its limit soon, {since}"
+        form = track.forms[reason]
+        chance = form.chance_outside(track.age + max(4, round(track.spacing)))
+        return form_words(reason, form.last, form.limit, chance, since)
     currency, began = now.settings.cost.currency, now.habits.due_since
     return dress_words(since, case.dress.coming, case.dress.average, currency, began)
+
+
+def _also_read(track: Track) -> str:
+    name = form_to_read(track)
+    if not name:
+        return ""
+    form = track.forms[name]
+    return stale_words(name, form.last, form.limit, track.age - form.read_at)
 
 
 # -- put into one piece of advice --------------------------------------------------------------

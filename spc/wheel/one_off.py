@@ -23,10 +23,10 @@ class OneOff:
     def __init__(self) -> None:
         self.kept: Drift | None = None
 
-    def part(self, age: int, noise_var: float) -> None:
+    def part(self, age: int, aged: int, noise_var: float) -> None:
         """One part was ground, as `Drift.part`."""
         if self.kept is not None:
-            self.kept.part(age, noise_var)
+            self.kept.part(age, aged, noise_var)
 
     def move(self, amount: float, variance: float) -> None:
         """The level was moved, as `Drift.move`."""

@@ -11,7 +11,7 @@ from spc.wheel.dresser import Dresser
 from spc.wheel.drift import BASE, BENDS_FROM, BREAK_IN, SLOPE, WARMTH, WORN, Drift
 from spc.wheel.frames import Companion, frame_of
 from spc.wheel.handed_on import CYCLES_KEPT, HandedOn, usual_slope
-from spc.wheel.health import FormGrowth, SpreadGrowth, form_stays
+from spc.wheel.health import FormGrowth, SpreadGrowth
 from spc.wheel.loss import Stakes
 from spc.wheel.one_off import OneOff
 from spc.wheel.priors import entry_prior, habitual_life
@@ -20,8 +20,8 @@ from spc.wheel.thermal import cooled, warmed
 
 #: Execution error of one offset, in steps (a fifth of a step; judgement).
 MOVE_ERROR = 0.2
-#: A wheel is not taken for sharp when readings raised the odds that its spread grows so many times
-#: (judgement).
+#: A wheel is not taken for sharp when readings, those of earlier runs too, raised the odds that its
+#: spread grows so many times (judgement).
 DENIES = 3.0
 #: A part this many standard deviations from its forecast says nothing of how far parts spread: a
 #: part that stands alone, or a level that leapt.
@@ -77,6 +77,7 @@ class Track:
         self.slope_note: list[float] | None = None  # slope and its variance in the steady stretch
         self.cycles: list[dict[str, Any]] = list(past)
         self.errors: list[float] = []
+        self.sharp = False  # `stays_sharp` before the part ground last
         self.closed = False  # something moved the level since the part was ground
         self._before: tuple[Any, ...] | None = None
         self._stakes: Stakes | None = None  # as they are; None when something they hang on changed
@@ -100,9 +101,11 @@ class Track:
         self.warm = warmed(
             self.warm, self.settings.minutes_per_part, self.settings.machine.warm_up_minutes
         )
-        age = self.cutting_age
-        self.drift.part(age, self.growth.variance(age))
-        self.one_off.part(age, self.growth.variance(age))
+        # Judged by the parts before, so that the order of this part's features changes nothing.
+        self.sharp = self.stays_sharp()
+        aged = self.cutting_age
+        self.drift.part(self.age, aged, self.growth.variance(aged))
+        self.one_off.part(self.age, aged, self.growth.variance(aged))
         for companion in self.companions.values():
             companion.part()
         return gap
@@ -163,6 +166,7 @@ class Track:
         self.age, self.age_known = 0, True
         self.cycle += 1
         self.begun_by = by
+        self.sharp = False
         self.read_in_cycle = 0
         self.slope_note = None
         self._before = self._stakes = None
@@ -194,23 +198,23 @@ class Track:
         """Variance of one reading about the level now. [µm²]"""
         return self.growth.variance(max(self.cutting_age, 1))
 
-    @property
-    def sharp(self) -> bool:
+    def stays_sharp(self) -> bool:
         """Whether form and finish say that the wheel cuts as it did, and no spread denies it."""
-        stays = form_stays(self.forms.values()) and not self.spread_grows(DENIES)
-        return stays and not self.glazing
+        growth = self.growth
+        denied = growth.odds_of_growth > DENIES * growth.odds_before_readings
+        stays = all(form.stays for form in self.forms.values())
+        return bool(self.forms) and stays and not denied and not self.glazing()
 
-    @property
-    def glazing(self) -> str:
+    def glazing(self, *, before: bool = False) -> str:
         """
         The roughness that gets finer as the wheel works, in this cycle so far; "" for none.
 
         A worn grain that does not break rubs, heats and burns while finish and size look ever
-        better (common practice, no source).
+        better (common practice, no source). `before`: it was seen to at the part read before.
         """
         for feature in self.settings.features:
             form = self.forms.get(feature.name)
-            if form is not None and feature.kind == "roughness" and form.seen >= 3 and form.falls:
+            if form is not None and feature.kind == "roughness" and form.falls(before=before):
                 return feature.name
         return ""
 
@@ -342,7 +346,7 @@ class Track:
     _PLAIN = (
         "made", "age", "age_known", "cycle", "begun_by", "warm", "minute",
         "unclocked", "told_pause", "read_in_cycle", "last_read", "spacing", "slope_note",
-        "gauge_var", "closed", "odds_at_start",
+        "gauge_var", "closed", "odds_at_start", "sharp",
     )  # fmt: skip
 
     def state(self) -> dict[str, Any]:

@@ -17,6 +17,9 @@ LOOK = {
     "grind_on": "",
 }
 
+#: A drift that is known to within this is none worth a word. [µm per part]
+SMALL_DRIFT = 0.02
+
 #: What was changed when no part was read since.
 UNREAD = {
     "wheel": "the wheel is new",
@@ -52,12 +55,40 @@ def side(place: float) -> str:
     return "above" if place > 0 else "below"
 
 
-def glazed_words(name: str, since: str, habit: int | None) -> str:
-    """Why a wheel that gets finer is dressed at the plan's habit."""
+def glazed_words(name: str, since: str, habit: int, *, early: bool) -> str:
+    """Why a wheel that gets finer is dressed at the plan's habit, or before it."""
+    kept = (
+        f"and it is as fine already as it usually was after {habit} parts"
+        if early
+        else f"so it is not ground beyond the plan's {habit} parts per dress"
+    )
     return (
         f"{name} gets finer as the wheel works, {since}: a sign of a glazing wheel, whose burn no "
-        f"size shows, so the {habit} parts per dress of the plan are kept"
+        f"size shows, {kept}"
     )
+
+
+def form_words(name: str, last: float, limit: float, chance: float, since: str) -> str:
+    """Why form or finish calls for a dress. Values in µm."""
+    return (
+        f"{name} last read {last:.2f} µm against a limit of {limit:.2f} µm, and the parts soon to "
+        f"come are beyond it with a chance of {chance:.0%}, {since}"
+    )
+
+
+def stale_words(name: str, last: float, limit: float, ago: int) -> str:
+    """What else to read with the next part, since it may be near its limit. Values in µm."""
+    return (
+        f"; read {name} with it, which was {last:.2f} µm {ago} parts ago against a limit of "
+        f"{limit:.2f} µm"
+    )
+
+
+def as_usual(habit: int | None) -> str:
+    """Where a limit comes from that no plan names."""
+    if habit is None:
+        return "half as many again as wheels usually did"
+    return f"half as many again as the plan's {habit} parts per dress"
 
 
 def since_words(age: int, begun_by: str) -> str:
@@ -70,6 +101,8 @@ def since_words(age: int, begun_by: str) -> str:
 
 def drift_words(slope: float, sd: float) -> str:
     """Wear per part as far as it is known."""
+    if abs(slope) <= sd and sd < SMALL_DRIFT:
+        return f"no drift seen, give or take {sd:.3f} µm per part"
     if abs(slope) <= sd:
         return f"drift not known yet, give or take {sd:.3f} µm per part"
     return f"drift {slope:+.3f} µm per part"

@@ -771,7 +771,7 @@ def test_a_wheel_whose_finish_gets_finer_is_dressed_at_the_habit():
     assert all(advice.action != "dress" for advice in said[:39])
     assert said[39].action == "dress"
     assert "Ra gets finer as the wheel works, 40 parts since the dress" in said[39].evidence
-    assert "the 40 parts per dress of the plan are kept" in said[39].evidence
+    assert "not ground beyond the plan's 40 parts per dress" in said[39].evidence
 
 
 def test_a_finish_that_stays_is_no_sign_of_glazing():

@@ -39,7 +39,7 @@ def test_after_a_setup_the_gains_are_those_of_the_harmonic_rule():
     drift = Drift(only_setup(1.0))
     gains = []
     for _ in printed:
-        drift.part(1, 0.0)
+        drift.part(1, 1, 0.0)
         before, _ = drift.expected(0.0)
         # Without what neighbours share (the fifth account) this is the textbook's process.
         for k, shared in enumerate(SHARED):
@@ -74,7 +74,7 @@ def test_each_account_agrees_with_an_independent_filter():
     for k in range(parts):
         wearing = max(abs(drift.slope_at(k + 1)), 0.1 * drift.usual)
         restless.append(slope_unrest(wearing, prior.life, k + 1))
-        drift.part(k + 1, noise)
+        drift.part(k + 1, k + 1, noise)
         drift.read(float(size[k]), warm, noise)
         levels.append([m[BASE] + m[WORN] + warm * m[3] for m in drift.means[:4]])
 
