@@ -97,7 +97,7 @@ class Drift:
     weighed by how well it predicted, so the kind of noise need not be declared.
 
     `means` has shape (filters, states) and `covs` (filters, states, states). No method changes
-    either in place, so a snapshot need not copy them.
+    either in place, so a copy of the object shares them.
     """
 
     def __init__(self, prior: DriftPrior) -> None:
@@ -268,15 +268,6 @@ class Drift:
         self._changed()
 
     # -- to and from plain numbers ---------------------------------------------------------
-
-    def snapshot(self) -> tuple[Any, ...]:
-        """What `restore` needs to forget later readings of the same part."""
-        return self.means, self.covs, self.log_belief, self.weights
-
-    def restore(self, snapshot: tuple[Any, ...]) -> None:
-        """Go back to a snapshot taken since the last part."""
-        self.means, self.covs, self.log_belief, self.weights = snapshot
-        self._changed()
 
     def state(self) -> dict[str, Any]:
         """Plain numbers from which `resume` continues exactly."""

@@ -2,7 +2,10 @@
 
 import math
 from copy import copy
+from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
 
 from spc.wheel.drift import Drift
 
@@ -70,10 +73,46 @@ class OneOff:
 
     def resume(self, drift: Drift, state: dict[str, Any] | None) -> None:
         """Continue from `state`; `drift` is any filter of the same job."""
-        self.kept = None
-        if state is not None:
-            self.kept = copy(drift)
-            self.kept.resume(state)
+        self.kept = None if state is None else _resumed(drift, state)
+
+
+@dataclass(frozen=True)
+class Unread:
+    """What was known before a part was read: with the last startling part and without it."""
+
+    drift: Drift
+    kept: Drift | None
+    growth: tuple[Any, ...]  # `SpreadGrowth.snapshot`
+
+    def filters(self) -> tuple[Drift, Drift | None]:
+        """Both, free to be gone on with."""
+        return copy(self.drift), None if self.kept is None else copy(self.kept)
+
+    def state(self) -> dict[str, Any]:
+        """Plain numbers from which `resumed` makes the same again."""
+        fresh, log_belief, count = self.growth
+        return {
+            "drift": self.drift.state(),
+            "kept": None if self.kept is None else self.kept.state(),
+            "growth": [fresh.tolist(), log_belief.tolist(), count],
+        }
+
+    @classmethod
+    def resumed(cls, drift: Drift, state: dict[str, Any]) -> "Unread":
+        """As `state` left it; `drift` is any filter of the same job."""
+        kept, (fresh, log_belief, count) = state["kept"], state["growth"]
+        return cls(
+            _resumed(drift, state["drift"]),
+            None if kept is None else _resumed(drift, kept),
+            (np.array(fresh), np.array(log_belief), count),
+        )
+
+
+def _resumed(drift: Drift, state: dict[str, Any]) -> Drift:
+    # Drift changes nothing in place, so the copy may share its arrays until then.
+    other = copy(drift)
+    other.resume(state)
+    return other
 
 
 def _log_odds(value: float, level: float, var: float, noise_var: float) -> float:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from typing import Any
 
 from spc.wheel.at_stake import at_stake
@@ -13,7 +14,7 @@ from spc.wheel.frames import Companion, frame_of
 from spc.wheel.handed_on import CYCLES_KEPT, HandedOn, usual_slope
 from spc.wheel.health import FormGrowth, SpreadGrowth
 from spc.wheel.loss import Stakes
-from spc.wheel.one_off import OneOff
+from spc.wheel.one_off import OneOff, Unread
 from spc.wheel.priors import entry_prior, habitual_life
 from spc.wheel.settings import Settings
 from spc.wheel.thermal import cooled, warmed
@@ -79,7 +80,8 @@ class Track:
         self.errors: list[float] = []
         self.sharp = False  # `stays_sharp` before the part ground last
         self.closed = False  # something moved the level since the part was ground
-        self._before: tuple[Any, ...] | None = None
+        self._before: Unread | None = None
+        self._from = (0.0, 0.0)  # level and variance from which the last part was taken in
         self._stakes: Stakes | None = None  # as they are; None when something they hang on changed
         self.one_off = OneOff()
         if history:
@@ -241,12 +243,12 @@ class Track:
     @property
     def news(self) -> float:
         """How far the readings of the part ground last have moved the level. [µm]"""
-        return 0.0 if self._before is None else self.level()[0] - self._before[2][0]
+        return 0.0 if self._before is None else self.level()[0] - self._from[0]
 
     def forecast(self, name: str) -> tuple[float, float]:
         """Forecast of a reading of this part and the variance of that, mirrored from target."""
         if name == self.lead.name:
-            level, var = self.level() if self._before is None else self._before[2]
+            level, var = self.level() if self._before is None else self._from
             return level, var + self.noise
         return self.companions[name].expected(*self.level())
 
@@ -261,12 +263,12 @@ class Track:
         averaged = self.gauge_var * (1 - 1 / len(values))
         first = self._before is None
         if self._before is None:
-            self.drift = self.one_off.settle(self.drift, mean, self.warm, self.noise)
-            self._before = (self.drift.snapshot(), self.growth.snapshot(), self.level())
-        else:
-            self.drift.restore(self._before[0])
-            self.growth.restore(self._before[1])
-        level, var = self.level()
+            self._before = Unread(copy(self.drift), self.one_off.kept, self.growth.snapshot())
+        # All readings of the part are taken in as one, from where things stood before the first.
+        self.drift, self.one_off.kept = self._before.filters()
+        self.growth.restore(self._before.growth)
+        self.drift = self.one_off.settle(self.drift, mean, self.warm, self.noise)
+        self._from = level, var = self.level()
         noise = self.noise
         if first:
             self.read_in_cycle += 1
@@ -351,14 +353,6 @@ class Track:
 
     def state(self) -> dict[str, Any]:
         """Plain numbers from which `resume` continues exactly."""
-        before = None
-        if self._before is not None:
-            now = self.drift.snapshot(), self.growth.snapshot()
-            self.drift.restore(self._before[0])
-            self.growth.restore(self._before[1])
-            before = {"drift": self.drift.state(), "growth": self.growth.state()}
-            self.drift.restore(now[0])
-            self.growth.restore(now[1])
         plain = {name: getattr(self, name) for name in self._PLAIN}
         return {
             **{k: list(v) if isinstance(v, list) else v for k, v in plain.items()},
@@ -372,7 +366,8 @@ class Track:
             "cycles": [dict(c) for c in self.cycles],
             "errors": list(self.errors),
             "usual_slope": list(self.usual_slope),
-            "before": before,
+            "before": None if self._before is None else self._before.state(),
+            "from": list(self._from),
         }
 
     def resume(self, state: dict[str, Any]) -> None:
@@ -381,14 +376,12 @@ class Track:
         for name in self._PLAIN:
             value = state[name]
             setattr(self, name, list(value) if isinstance(value, list) else value)
-        before = state["before"]
-        if before is not None:
-            self.drift.resume(before["drift"])
-            self.growth.resume(before["growth"])
-            self._before = (self.drift.snapshot(), self.growth.snapshot(), self.level())
         self.drift.resume(state["drift"])
         self.one_off.resume(self.drift, state["one_off"])
         self.growth.resume(state["growth"])
+        before = state["before"]
+        self._before = None if before is None else Unread.resumed(self.drift, before)
+        self._from = (state["from"][0], state["from"][1])
         self.dresser.resume(state["dresser"])
         for name, other in self.companions.items():
             other.resume(state["companions"][name])

@@ -701,25 +701,6 @@ def test_several_diameters_all_count():
     assert both.advise().offset_um < 0
 
 
-def test_one_odd_part_does_not_drag_the_size_along():
-    advisor = settled()
-    for value in (0.1, 0.3):
-        advisor.part()
-        advisor.reading("seat", value)
-    before, _ = advisor._track.level()
-    advisor.part()
-    for value in (6.4, 6.5):
-        advisor.reading("seat", value)
-    drawn, _ = advisor._track.level()
-    advisor.part()
-    advisor.reading("seat", 0.2)
-    after, _ = advisor._track.level()
-
-    assert drawn > before + 0.4
-    assert after == pytest.approx(before, abs=0.5)
-    assert advisor.advise().action == "grind_on"
-
-
 def test_a_size_that_stays_away_is_followed():
     advisor = settled()
     for value in (0.1, 0.3):
