@@ -74,9 +74,11 @@ def _steer(now: Standing, track: Track, case: Case) -> Advice:
         return _say(now, "dress", "wheel", why, fresh)
     if case.wise:
         move = um(track.frame.mirror * case.move.amount)
-        if _rests_on_one_reading(track, case, now.watch):
-            why = f"{words}; a move of {move} would rest on one reading of this part"
-            return _say(now, "measure_again", track.lead.name, why)
+        if _rests_on_one_reading(track, case):
+            why = f"{words}; a move of {move} would rest on one reading"
+            if track.last_read == track.made:
+                return _say(now, "measure_again", track.lead.name, f"{why} of this part")
+            return _say(now, "grind_on", "", f"{why}, so the next part is read first")
         saves = f"a move of {move} saves {money(case.move.saving)} {now.settings.cost.currency}"
         why = _also_held(f"{words}, {drift}; {saves}", now.watch)
         return _say(now, "offset", track.lead.name, why, case.move)
@@ -89,13 +91,10 @@ def _steer(now: Standing, track: Track, case: Case) -> Advice:
     return _say(now, "grind_on", "", f"{words}, {drift}; a move {pays}{_also_read(track)}")
 
 
-def _rests_on_one_reading(track: Track, case: Case, watch: Watch) -> bool:
-    amount = case.move.amount
-    return (
-        abs(amount) > LARGE * track.frame.half_width
-        and watch.read_once(track.lead.name)
-        and abs(track.news) > 0.5 * abs(amount)
-    )
+def _rests_on_one_reading(track: Track, case: Case) -> bool:
+    amount = abs(case.move.amount)
+    large = amount > LARGE * track.frame.half_width and not track.just_dressed
+    return large and track.times == 1 and abs(track.news) > 0.5 * amount
 
 
 # -- its reasons -------------------------------------------------------------------------------
@@ -179,6 +178,8 @@ def _read_next(action: str, now: Standing) -> int:
     if action == "measure_again":
         return 0
     if action == "grind_on" and now.track is not None and now.case is not None:
+        if now.case.wise:
+            return 1  # it only waits for a reading
         return measure_after(now.track, now.habits, now.case, now.watch.open_question)
     return 1
 

@@ -82,6 +82,8 @@ class Track:
         self.closed = False  # something moved the level since the part was ground
         self._before: Unread | None = None
         self._from = (0.0, 0.0)  # level and variance from which the last part was taken in
+        self.news = 0.0  # how far the part read last moved the level [µm]
+        self.times = 0  # and how often it was read
         self._stakes: Stakes | None = None  # as they are; None when something they hang on changed
         self.one_off = OneOff()
         if history:
@@ -240,11 +242,6 @@ class Track:
         """Level of the leading diameter now and its variance, mirrored from target."""
         return self.drift.expected(self.warm)
 
-    @property
-    def news(self) -> float:
-        """How far the readings of the part ground last have moved the level. [µm]"""
-        return 0.0 if self._before is None else self.level()[0] - self._from[0]
-
     def forecast(self, name: str) -> tuple[float, float]:
         """Forecast of a reading of this part and the variance of that, mirrored from target."""
         if name == self.lead.name:
@@ -279,6 +276,7 @@ class Track:
         if (mean - level) ** 2 <= ODD * ODD * (var + noise):
             self.growth.read(mean - level, var, self.age, averaged)
         self.drift.read(mean, self.warm, max(noise - averaged, 0.2 * noise))
+        self.news, self.times = self.level()[0] - level, len(values)
         self._note(first)
 
     def _note(self, first: bool) -> None:
@@ -349,6 +347,7 @@ class Track:
         "made", "age", "age_known", "cycle", "begun_by", "warm", "minute",
         "unclocked", "told_pause", "read_in_cycle", "last_read", "spacing", "slope_note",
         "gauge_var", "closed", "odds_at_start", "sharp",
+        "news", "times",
     )  # fmt: skip
 
     def state(self) -> dict[str, Any]:

@@ -293,10 +293,6 @@ class Watch:
             name in self.asked or name in self.strays or name in self.jumps for name in names
         )
 
-    def read_once(self, name: str) -> bool:
-        """Whether the part ground last has one reading of this feature."""
-        return len(self.values.get(name, ())) == 1
-
     @property
     def open_question(self) -> bool:
         """Whether the very next part should be read because something is open."""

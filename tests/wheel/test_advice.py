@@ -76,6 +76,16 @@ def test_a_large_move_is_not_made_on_one_reading():
     assert advisor.advise().action == "offset"
 
 
+def test_a_part_nobody_read_does_not_make_one_reading_two():
+    advisor = fed([6.4])
+    assert advisor.advise().action == "measure_again"
+    advisor.part()
+
+    advice = advisor.advise()
+    assert (advice.action, advice.measure_after) == ("grind_on", 1)
+    assert "would rest on one reading, so the next part is read first" in advice.evidence
+
+
 @pytest.mark.parametrize("value", [3.9, 4.3])
 def test_a_first_part_well_inside_waits_for_the_second(value):
     first = fed([value]).advise()
