@@ -180,9 +180,9 @@ class Advisor:
                 self._watch.moved(float(um))
         elif kind in ("dress", "wheel"):
             self._moved(track)
-            move = after_dress(track, self._habits) if kind == "dress" else None
+            told = after_dress(track, self._habits) if kind == "dress" else None
             track.dress() if kind == "dress" else track.wheel()
-            self._habits.dress(move)
+            self._habits.dress(told)
             self._habits.unread_change = "wheel" if kind == "wheel" else ""
             self._watch.forget()
         elif kind == "pause":

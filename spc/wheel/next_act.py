@@ -8,13 +8,15 @@ from functools import partial
 from spc.wheel.act import Advice, uncounted
 from spc.wheel.dress_rule import form_to_read
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
-from spc.wheel.rules import GUARD, Case, Habits, Move, after_dress, measure_after
+from spc.wheel.rules import GUARD, Case, Habits, Move, Told, after_dress, measure_after
 from spc.wheel.settings import MachineSettings, Settings
 from spc.wheel.track import Track
 from spc.wheel.watch import Watch
 from spc.wheel.wording import (
     LOOK,
+    SAFE_SIDE,
     UNREAD,
+    after_words,
     as_typed,
     as_usual,
     dress_words,
@@ -69,9 +71,11 @@ def _steer(now: Standing, track: Track, case: Case) -> Advice:
     if now.settings.machine.in_process_gauge:
         drift = "the gauge at the wheel hides its wear, so no parts left are told"
     if case.dress.reason and track.age > 0:
-        fresh = after_dress(track, now.habits)
-        why = _also_held(_why_dress(now, track, case), now.watch)
-        return _say(now, "dress", "wheel", why, fresh)
+        told = after_dress(track, now.habits)
+        why = _why_dress(now, track, case) + _goes_with_it(track, told)
+        return _say(
+            now, "dress", "wheel", _also_held(why, now.watch), None if told is None else told.move
+        )
     if case.wise:
         move = um(track.frame.mirror * case.move.amount)
         if _rests_on_one_reading(track, case):
@@ -80,6 +84,7 @@ def _steer(now: Standing, track: Track, case: Case) -> Advice:
                 return _say(now, "measure_again", track.lead.name, f"{why} of this part")
             return _say(now, "grind_on", "", f"{why}, so the next part is read first")
         saves = f"a move of {move} saves {money(case.move.saving)} {now.settings.cost.currency}"
+        saves += _to_the_safe_side(track, case.level, case.move.amount)
         why = _also_held(f"{words}, {drift}; {saves}", now.watch)
         return _say(now, "offset", track.lead.name, why, case.move)
     if track.made == 0:
@@ -102,10 +107,11 @@ def _rests_on_one_reading(track: Track, case: Case) -> bool:
 
 def _where(track: Track, case: Case) -> str:
     name, place = track.lead.name, track.frame.outward(case.level)
+    read = track.last_read == track.made and not track.closed
     if track.frame.aimed_by_limit:
         limit = next(end for end in track.lead.guarded_um if end is not None)
-        return limit_words(name, place, case.sd, limit)
-    return level_words(name, place, case.sd, track.frame.target)
+        return limit_words(name, place, case.sd, limit, read=read)
+    return level_words(name, place, case.sd, track.frame.target, read=read)
 
 
 def _also_held(evidence: str, watch: Watch) -> str:
@@ -128,6 +134,20 @@ def _why_dress(now: Standing, track: Track, case: Case) -> str:
         return form_words(reason, form.last, form.limit, chance, since)
     currency, began = now.settings.cost.currency, now.habits.due_since
     return dress_words(since, case.dress.coming, case.dress.average, currency, began)
+
+
+def _goes_with_it(track: Track, told: Told | None) -> str:
+    if told is None or not told.amount or track.frame.aimed_by_limit:
+        return ""
+    place = track.frame.outward(told.level)
+    words = after_words(track.lead.name, place, told.sd, track.frame.target)
+    return words + _to_the_safe_side(track, told.level, told.amount)
+
+
+def _to_the_safe_side(track: Track, level: float, amount: float) -> str:
+    """Why a move leads away from target; "" where it does not."""
+    away = abs(level + amount) > abs(level) + 0.5 * track.settings.machine.offset_step_um
+    return SAFE_SIDE if away and not track.frame.aimed_by_limit else ""
 
 
 def _also_read(track: Track) -> str:

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_rule import DressCase, dress_case, slope_now
@@ -50,7 +50,7 @@ class Habits:
     unread_change: str = ""  # "wheel", "batch" or "swivel", and no part read since
     due: str = ""  # reason for which a dress was due at the part read last
     due_since: int = 0  # part at which that began
-    told: tuple[float, float] = (0.0, 0.0)  # move that belongs to the last dress, and its saving
+    told: list[float] = field(default_factory=list)  # `Told` of the last dress, a part of it none
     look_at: int = 0  # part from which on it is looked at again whether a dress is due
 
     def offset(self, amount: float) -> None:
@@ -70,9 +70,9 @@ class Habits:
         """Whether a move goes back on the last one after a single reading."""
         return bool(self.offsets) and self.offsets[-1] * amount < 0 and self.since_offset <= 1
 
-    def dress(self, move: "Move | None" = None) -> None:
-        """The wheel was dressed or changed; `move` is the one that belongs to a dress."""
-        self.told = (0.0, 0.0) if move is None else (move.amount, move.saving)
+    def dress(self, told: "Told | None" = None) -> None:
+        """The wheel was dressed or changed; `told` is what belongs to a dress."""
+        self.told = [] if told is None else list(told)
         self.unread_offset = False
         self.offsets = [*self.offsets, 0.0][-REVERSALS_OF:]
         self.due, self.due_since, self.look_at = "", 0, 0
@@ -100,8 +100,7 @@ class Habits:
     @classmethod
     def kept(cls, state: dict[str, Any]) -> "Habits":
         """As `state` left them."""
-        move, saving = state["told"]
-        return cls(**{**state, "offsets": list(state["offsets"]), "told": (move, saving)})
+        return cls(**{**state, "offsets": list(state["offsets"]), "told": list(state["told"])})
 
     def state(self) -> dict[str, Any]:
         """Plain numbers."""
@@ -114,6 +113,20 @@ class Move:
 
     amount: float
     saving: float
+
+
+class Told(NamedTuple):
+    """The move that belongs to a dress, and where the size should sit after that, mirrored."""
+
+    amount: float
+    saving: float
+    level: float
+    sd: float
+
+    @property
+    def move(self) -> Move:
+        """The move alone."""
+        return Move(self.amount, self.saving)
 
 
 @dataclass(frozen=True)
@@ -146,10 +159,12 @@ def weigh(track: Track, habits: Habits) -> Case:
     sd = math.sqrt(var)
     out = chance_out(track, level, var)
     wise = _wise(track, habits, move, sd, out)
-    if track.just_dressed:
+    if track.just_dressed and habits.told and not (habits.unread_offset or habits.unread_change):
         # What was said with the dress stands until a part was ground.
-        move = Move(*habits.told)
-        wise = move.amount != 0 and not (habits.unread_offset or habits.unread_change)
+        told = Told(*habits.told)
+        ahead, sd, move, wise = told.level, told.sd, told.move, told.amount != 0
+    elif track.just_dressed:
+        wise = False
     return Case(
         level=ahead,
         sd=sd,
@@ -236,16 +251,17 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
     return abs(move.amount) >= clear - 1e-9 or out > GUARD
 
 
-def after_dress(track: Track, habits: Habits) -> Move:
-    """The move that belongs to a dress now, as far as it is known what a dress does."""
+def after_dress(track: Track, habits: Habits) -> Told | None:
+    """The move that belongs to a dress now; None while it is not known what a dress does."""
     if track.last_read == 0 or not track.dresser.effect.sure:
-        return Move(0.0, 0.0)
+        return None
     after, var = track.dress_move()
     level = after + 0.6 * track.to_come(0)
     slope = track.usual_slope[0] + track.drift.slope_at(1) - track.drift.estimate(SLOPE)[0]
     band = band_of(track, habits, var, slope)
     move = best_move(track, habits, band, level, var, slope, 10**6)
-    return move if move.saving > 0 else Move(0.0, 0.0)
+    amount, saving = (move.amount, move.saving) if move.saving > 0 else (0.0, 0.0)
+    return Told(amount, saving, level, math.sqrt(var))
 
 
 def _settling(track: Track) -> float:

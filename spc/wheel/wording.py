@@ -17,6 +17,8 @@ LOOK = {
     "grind_on": "",
 }
 
+#: Why a move leads away from target.
+SAFE_SIDE = "; the move goes to the side where being wrong costs less, as the size is that unsure"
 #: A drift that is known to within this is none worth a word. [µm per part]
 SMALL_DRIFT = 0.02
 
@@ -111,9 +113,10 @@ def drift_words(slope: float, sd: float) -> str:
 def dress_words(since: str, coming: float, average: float, currency: str, began: int) -> str:
     """Why a dress is due for cost; `began` is the part at which it became so, 0 for just now."""
     due = f", a dress due since part {began}" if began else ""
+    less = "hardly less than " if coming < average else ""
     return (
         f"{since}{due}; held on size, each of the next costs {coming:.3f} {currency}, "
-        f"a part of a whole cycle {average:.3f} {currency} on average"
+        f"{less}a part of a whole cycle {average:.3f} {currency} on average"
     )
 
 
@@ -152,18 +155,30 @@ def denied_words(said: bool) -> str:
     )
 
 
-def limit_words(name: str, outward: float, sd: float, limit: float) -> str:
+def limit_words(name: str, outward: float, sd: float, limit: float, *, read: bool) -> str:
     """Where the level stands when one guarded limit is all there is."""
     gap = outward - limit
-    return f"{name} sits {abs(gap):.1f} µm {side(gap)} its guarded limit, give or take {sd:.1f} µm"
+    where = f"{abs(gap):.1f} µm {side(gap)} its guarded limit"
+    return f"{name} {_sits(read)} {where}, give or take {sd:.1f} µm"
 
 
-def level_words(name: str, outward: float, sd: float, target: float) -> str:
-    """Where the level stands."""
-    gap = outward - target
-    if abs(gap) < 0.05:
-        return f"{name} sits on target, give or take {sd:.1f} µm"
-    return f"{name} sits {abs(gap):.1f} µm {side(gap)} target, give or take {sd:.1f} µm"
+def level_words(name: str, outward: float, sd: float, target: float, *, read: bool) -> str:
+    """Where the level stands; `read`: a part was read since anything moved it."""
+    return f"{name} {_sits(read)} {_from_target(outward - target)}, give or take {sd:.1f} µm"
+
+
+def after_words(name: str, outward: float, sd: float, target: float) -> str:
+    """Where the level is expected after a dress, beside the move that goes with it."""
+    where = _from_target(outward - target)
+    return f"; after it {name} should sit {where}, give or take {sd:.1f} µm"
+
+
+def _sits(read: bool) -> str:
+    return "sits" if read else "should sit"
+
+
+def _from_target(gap: float) -> str:
+    return "on target" if abs(gap) < 0.05 else f"{abs(gap):.1f} µm {side(gap)} target"
 
 
 def money(value: float) -> str:
