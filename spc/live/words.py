@@ -43,7 +43,7 @@ def answer_of(session: Session, voice: Voice) -> Answer:
     advice, say = session.advice, voice.say
     caution = _CAUTIONS.get(advice.action)
     held = session.held
-    why = with_tags(voice.retell(advice.evidence, 300), partial(held.tagged, voice))
+    why = with_tags(voice.retell(advice.evidence, 500), partial(held.tagged, voice))
     terms = [(say("next.why"), why)]
     if advice.check_first:
         terms.append((say("next.check_first"), voice.retell(advice.check_first)))
@@ -84,12 +84,13 @@ def echo_lines(session: Session, voice: Voice, stored: Sequence[Stored]) -> list
 
 def _do(session: Session, advice: Advice, held: HeldNow, voice: Voice) -> list[str]:
     """What to do, and which parts stay on hold meanwhile: the same as on the board."""
-    if not held.spans:
-        return _act(session, advice, voice)
-    parts = held.parts(voice)
-    if advice.action == "hold":
+    parts = held.parts(voice) if held.spans else ""
+    if parts and advice.action == "hold":
         return [voice.say("next.hold", parts=parts)]
-    return [*_act(session, advice, voice), voice.say("next.still_held", parts=parts)]
+    told = _act(session, advice, voice)
+    if advice.either:
+        told.append(voice.say("next.either", action=voice.say(f"action.{advice.runner_up}")))
+    return [*told, voice.say("next.still_held", parts=parts)] if parts else told
 
 
 def _act(session: Session, advice: Advice, voice: Voice) -> list[str]:

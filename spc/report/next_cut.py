@@ -24,8 +24,6 @@ _CAUTIONS = {
     "let_it_warm": ("warm",),
     "hold": ("hold",),
 }
-#: A cost difference below this share of the larger cost, or below this much, decides nothing.
-EITHER_BELOW = 0.2
 #: How the adviser's sentences carry an uncertainty.
 GIVE_OR_TAKE = "give or take"
 
@@ -82,13 +80,7 @@ def act_lines(lens: Lens, advice: Advice) -> list[str]:
 
 def either_words(lens: Lens, advice: Advice) -> list[str]:
     """That the next best act is as good, where the costs are too close to tell."""
-    difference = advice.cost_difference
-    # The difference of a dress is per part of a whole cycle: small numbers there are not small.
-    if advice.action == "dress" or (advice.parts_left and advice.parts_left.low == 0):
-        return []
-    if not advice.runner_up or difference is None or difference >= EITHER_BELOW:
-        return []
-    return [lens.voice.say("next.either", action=_runner_up(lens, advice))]
+    return [lens.voice.say("next.either", action=_runner_up(lens, advice))] * advice.either
 
 
 def _runner_up(lens: Lens, advice: Advice) -> str:

@@ -194,7 +194,7 @@ def _row(lens: Lens, call: Call) -> tuple[str, ...]:
         str(call.times),
         _answer_words(lens, call),
         _outcome_words(lens, call),
-        voice.retell(advice.evidence, 300),
+        voice.retell(advice.evidence, 500),
     )
 
 

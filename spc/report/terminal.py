@@ -46,7 +46,7 @@ def check_lines(study: Study, *, locale: str | None = None) -> list[str]:
     last = [
         f"{say('page.next_cut')}\t{say(f'action.{advice.action}')}: "
         f"{' '.join(act_lines(lens, advice))}",
-        f"{say('next.why')}\t{lens.with_serials(lens.voice.retell(advice.evidence, 300))}",
+        f"{say('next.why')}\t{lens.with_serials(lens.voice.retell(advice.evidence, 500))}",
     ]
     return [*lines, *_still_open(lens, MOST_LINES - len(lines) - len(last)), *last]
 

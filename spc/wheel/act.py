@@ -19,6 +19,9 @@ ACTIONS = (
     "hold",
 )
 
+#: Acts whose costs differ by less than this, in the plan's currency, are as good (judgement).
+EITHER_BELOW = 0.2
+
 
 def uncounted() -> None:
     """The parts left where not enough is known yet."""
@@ -71,6 +74,15 @@ class Advice:
     def is_act(self) -> bool:
         """Whether something is to be done at the machine or the gauge now."""
         return self.action != "grind_on"
+
+    @property
+    def either(self) -> bool:
+        """Whether the runner-up is as good: what more it costs is too little to tell."""
+        # The difference of a dress is per part of a whole cycle: small numbers there are not small.
+        if self.action == "dress" or not self.runner_up or self.cost_difference is None:
+            return False
+        near = self.parts_left is not None and self.parts_left.low == 0
+        return self.cost_difference < EITHER_BELOW and not near
 
     def as_dict(self) -> dict[str, Any]:
         """The fields as one JSON document, ``"schema": "spc.advice/1"``."""

@@ -18,7 +18,7 @@ LOOK = {
 }
 
 #: Why a move leads away from target.
-SAFE_SIDE = "; the move goes to the side where being wrong costs less, as the size is that unsure"
+SAFE_SIDE = "; moved to the side where an error costs less"
 #: A drift that is known to within this is none worth a word. [µm per part]
 SMALL_DRIFT = 0.02
 
@@ -170,7 +170,7 @@ def level_words(name: str, outward: float, sd: float, target: float, *, read: bo
 def after_words(name: str, outward: float, sd: float, target: float) -> str:
     """Where the level is expected after a dress, beside the move that goes with it."""
     where = _from_target(outward - target)
-    return f"; after it {name} should sit {where}, give or take {sd:.1f} µm"
+    return f"; then {name} should sit {where}, give or take {sd:.1f} µm"
 
 
 def _sits(read: bool) -> str:
