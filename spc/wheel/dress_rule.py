@@ -257,6 +257,13 @@ def dress_price(track: Track) -> float:
 
 
 def slope_now(track: Track) -> tuple[float, float]:
-    """Wear per part at this age, and its standard deviation. [µm]"""
-    _, var = track.drift.estimate(SLOPE)
-    return track.drift.slope_at(track.cutting_age), math.sqrt(var)
+    """
+    Wear per part at this age, and its standard deviation. [µm]
+
+    Wear goes one way. So the habits of its curve are taken as they are known by now, but for one
+    that turns it back: that has to be sure of them, too.
+    """
+    age = track.cutting_age
+    slope = track.drift.slope_at(age)
+    var = track.drift.slope_var_at(age) if slope < 0 else track.drift.estimate(SLOPE)[1]
+    return slope, math.sqrt(var)

@@ -208,6 +208,15 @@ class Drift:
         mean, _ = self._pool()
         return mean[SLOPE] + curve * mean[CURVE] + late * mean[BEND]
 
+    def slope_var_at(self, age: float) -> float:
+        """Variance of `slope_at`. [µm²]"""
+        look = np.zeros(STATES)
+        look[SLOPE] = 1.0
+        look[CURVE], look[BEND] = rates(age, self.prior.life)
+        slopes = self.means @ look
+        inside = self.covs @ look @ look
+        return float(self.weights @ (inside + (slopes - self.weights @ slopes) ** 2))
+
     def slopes_at(self, ages: Floats) -> Floats:
         """`slope_at` of many ages. [µm]"""
         share = np.minimum(ages / self.prior.life, FARTHEST_SHARE)

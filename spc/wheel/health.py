@@ -38,7 +38,7 @@ FALL, FALL_SDS = 0.15, 2.5
 STAYS_SDS, STAYS_BELOW = 3.0, 0.45
 #: Until this share of the habitual life a fresh wheel settles: values of those first parts count
 #: as if they scattered so many times as far (judgement).
-SETTLES, SETTLING = 0.1, 3.0
+SETTLES, SETTLING = 0.1, 1.5
 #: Cycles that make a habit of a feature's growth (judgement).
 TAUGHT = 3
 
@@ -282,7 +282,7 @@ class FormGrowth:
 
     def ahead_of_habit(self, age: float, habit: float) -> bool:
         """Whether a value that falls is at this age where it usually was only at the habit."""
-        if self.cycles < TAUGHT or self.taught >= 0:
+        if self.cycles < TAUGHT or self.taught > -FALL:
             return False
         usual = self.taught * (habit / self.life) ** self.POWER
         return self.g * (age / self.life) ** self.POWER <= usual

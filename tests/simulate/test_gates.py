@@ -1,7 +1,8 @@
 """
 What the adviser must be able to do before it is let loose: a short form of the release gates.
 
-Seeds and scenes are the judging ones.
+Seeds and scenes are the judging ones. A gate that it does not pass yet carries the marker
+`open_gate`, with the reason.
 """
 
 import numpy as np
@@ -24,33 +25,42 @@ def without_drift(seed, parts=500):
     """
     What was done about a wheel that does not wear.
 
-    Returns parts since the dress of every offset after part 20, and the parts of every wheel.
+    Returns for every offset after part 20 the parts since the dress and how much farther from
+    target it left the true level, and the parts at which wheels were dressed, 0 among them.
     """
     grinders, setting = [], PRESETS["S13"]
     play_policy(
         adviser_for(setting), setting, seed, parts,
         watch=lambda policy, grinder: grinders.append(grinder),
     )  # fmt: skip
-    events = grinders[-1].events
+    events, truth = grinders[-1].events, grinders[-1].truth
     dresses = [0, *(event.after_part for event in events if event.kind == "dress")]
-    cycles = [[] for _ in dresses]
+    moves = []
     for event in events:
-        if event.kind == "offset":
-            cycle = sum(event.after_part >= dress for dress in dresses) - 1
-            cycles[cycle].append(event.after_part)
-    return cycles, dresses
+        if event.kind == "offset" and event.after_part > 20:
+            level = truth[event.after_part - 1].level_um
+            age = min(event.after_part - dress for dress in dresses if dress <= event.after_part)
+            moves.append((age, abs(level + event.amount_um) - abs(level)))
+    return moves, dresses
 
 
-def test_without_drift_no_dress_is_answered_twice():
-    # Fewer than one offset in 500 parts after the first 20, but for those that a dress calls for:
-    # it leaves an error of 1.5 µm, which the move typed with it and one more may answer.
-    unasked = 0
-    for seed in SEEDS:
-        for moves, dress in zip(*without_drift(seed), strict=True):
-            later = [part for part in moves if part > dress]
-            unasked += sum(part > 20 for part in later[1:])
+@pytest.mark.open_gate
+def test_without_drift_hardly_an_offset_is_made():
+    # Fewer than one in 500 parts after the first 20; one within 15 parts of a dress answers that
+    # dress's own error. Open: three in 500. Most answer an error of a dress (1.5 µm) that was not
+    # clear before the third reading; see the next test.
+    unasked = sum(age >= 15 for seed in SEEDS for age, _ in without_drift(seed)[0])
 
     assert unasked < len(SEEDS)
+
+
+def test_without_drift_moves_answer_errors_that_are_there():
+    # Tampering moves a level away from target as often as towards it.
+    moves = [worse for seed in SEEDS for age, worse in without_drift(seed)[0] if age > 0]
+
+    assert len(moves) > 20
+    assert np.mean([worse > 0 for worse in moves]) < 1 / 3
+    assert np.mean(moves) < -0.5
 
 
 def test_without_drift_no_wheel_is_dressed_before_the_plan_s_most():
