@@ -209,7 +209,7 @@ def _play(way: Way, record: Recorded, truth: Truth) -> Played:
     return (
         as_done(record, truth)
         if way.kind == "done"
-        else play(policy_of(way, record), record, truth)
+        else play(policy_of(way, record), record, truth, held=way.held_at is not None)
     )
 
 

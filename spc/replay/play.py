@@ -99,11 +99,12 @@ class Bench:
         self.done["idle minutes"] += round(minutes)
 
 
-def play(policy: Policy, record: Recorded, truth: Truth) -> Played:
+def play(policy: Policy, record: Recorded, truth: Truth, *, held: bool = False) -> Played:
     """
     A policy on one truth: it says when to measure next and what to do.
 
-    A wheel as old as the run tells of is dressed: nothing is known beyond.
+    A wheel as old as the run tells of is dressed: nothing is known beyond. `held`: the policy was
+    told so, and its own dress at that age counts as one made for want of knowing, too.
     """
     bench, lead = Bench(record, truth), record.lead.name
     acts: Counter[str] = Counter()
@@ -129,14 +130,17 @@ def play(policy: Policy, record: Recorded, truth: Truth) -> Played:
         due -= 1
         if number == record.parts:  # what follows the last part concerns the next run
             break
+        oldest = bench.age >= record.known_to
         if due <= 0:
             read()
             advice = settle(policy, bench, lambda: read(again=True), acts)
             due = max(1, advice.measure_after)
-        if bench.age >= record.known_to:
+        if oldest and bench.age:
             bench.dress()
             policy.event("dress")
             forced, due = forced + 1, 1
+        elif oldest and held:
+            forced += 1
     return _booked(record, truth, np.array(bench.sizes), bench.ages, bench.done, forced)
 
 
