@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from copy import copy
+from copy import copy, deepcopy
 from typing import Any
 
 from spc.wheel.at_stake import at_stake
@@ -321,6 +321,12 @@ class Track:
     def just_dressed(self) -> bool:
         """Whether the wheel was dressed and has not ground since."""
         return self.age == 0 and self.begun_by == "dress"
+
+    def dressed(self) -> "Track":
+        """What would be known after a dress now."""
+        after = deepcopy(self, {id(self.settings): self.settings})
+        after.dress()
+        return after
 
     def dress_move(self) -> tuple[float, float]:
         """Level expected right after a dress now, mirrored from target, and its variance."""
