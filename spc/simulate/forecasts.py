@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -12,6 +13,8 @@ from spc.simulate.policies import Policy
 from spc.simulate.process import Grinder
 from spc.simulate.settings import Setting
 from spc.simulate.strange import Strange, StrangeGrinder
+
+Machine = TypeVar("Machine")
 
 #: As "parts left" counts: until one part is out with this probability, at most so many.
 RISK, MOST = 0.005, 200
@@ -96,20 +99,11 @@ def forecasts(
         Makes the adviser.
     """
     made: list[Forecast] = []
-    looks = 0
 
-    def ask(policy: Policy, grinder: Grinder) -> None:
-        nonlocal looks
-        looks += 1
-        left = getattr(policy.advise(), "parts_left", None) if looks % every == 0 else None
-        if left is not None:
-            cycle, came = grinder.cycle, parts_left(grinder)
-            made.append(
-                Forecast(
-                    cycle.since_dress, cycle.life_parts, left.low, left.middle, left.high, came
-                )
-            )
+    def came(grinder: Grinder) -> tuple[int, float, int]:
+        return grinder.cycle.since_dress, grinder.cycle.life_parts, parts_left(grinder)
 
+    ask = _asking(made, every, came)
     for seed in seeds:
         play_policy(factory(setting), setting, seed, parts, watch=ask)
     return made
@@ -120,24 +114,32 @@ def strange_forecasts(
 ) -> list[Forecast]:
     """`forecasts` of the adviser on scenes of the second family."""
     made: list[Forecast] = []
-    looks = 0
 
-    def ask(policy: Policy, machine: StrangeGrinder) -> None:
-        nonlocal looks
-        looks += 1
-        left = getattr(policy.advise(), "parts_left", None) if looks % every == 0 else None
-        if left is not None:
-            came = strange_parts_left(machine)
-            made.append(
-                Forecast(
-                    machine.since_dress, machine.life_parts, left.low, left.middle, left.high, came
-                )
-            )
+    def came(machine: StrangeGrinder) -> tuple[int, float, int]:
+        return machine.since_dress, machine.life_parts, strange_parts_left(machine)
 
+    ask = _asking(made, every, came)
     for scene in scenes:
         for seed in seeds:
             unseen.play(scene, seed, parts, unseen.adviser(scene), watch=ask)
     return made
+
+
+def _asking(
+    made: list[Forecast], every: int, came: Callable[[Machine], tuple[int, float, int]]
+) -> Callable[[Policy, Machine], None]:
+    """Asks at every so-manieth reading; `came`: parts since the dress, life, parts truly left."""
+    looks = 0
+
+    def ask(policy: Policy, machine: Machine) -> None:
+        nonlocal looks
+        looks += 1
+        left = getattr(policy.advise(), "parts_left", None) if looks % every == 0 else None
+        if left is not None:
+            age, life, rest = came(machine)
+            made.append(Forecast(age, life, left.low, left.middle, left.high, rest))
+
+    return ask
 
 
 def share_kept(made: Sequence[Forecast]) -> float:

@@ -339,6 +339,12 @@ class Advisor:
         }
 
     def _resume(self, state: dict[str, Any]) -> None:
+        schema = f"spc.wheel.state/{STATE_FORMAT}"
+        if state.get("schema") != schema:
+            raise BadRecord(
+                f"the state is of the form {state.get('schema')!r}, this adviser goes on from "
+                f"{schema!r} alone; tell it the records of the run instead"
+            )
         self._made = state["made"]
         self._habits = Habits.kept(state["habits"])
         self._watch.resume(state["watch"])

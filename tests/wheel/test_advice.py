@@ -419,6 +419,23 @@ def test_once_due_a_dress_stays_due_unless_readings_clearly_take_it_back():
     assert sum(changes) <= 12
 
 
+@pytest.mark.parametrize("event", [{"kind": "pause", "minutes": 30.0}, {"kind": "batch"}])
+def test_what_comes_between_readings_orders_no_dress(event):
+    flips = 0
+    for seed in range(4):
+        advisor, grinder = Advisor(settings()), Grinder(seed, dull=2.0)
+        advisor.event("dress")
+        for _ in range(80):
+            said = run(advisor, grinder, 1)[0]
+            if said.action == "dress":
+                break
+            other = copy.deepcopy(advisor)
+            other.event(**event)
+            flips += other.advise().action == "dress"
+
+    assert flips == 0
+
+
 def test_whether_a_dress_is_due_does_not_hang_on_being_asked():
     random = np.random.default_rng(1)
     asked, silent = adviser(habit=30), adviser(habit=30)
@@ -739,6 +756,14 @@ def test_an_adviser_in_doubt_of_a_part_is_handed_over_whole(event):
 
     assert handed.state() == whole.state()
     assert handed.advise() == whole.advise()
+
+
+def test_a_state_of_another_form_is_refused():
+    state = settled().state()
+    state["schema"] = "spc.wheel.state/1"
+
+    with pytest.raises(SpcError, match=r"'spc.wheel.state/1', this adviser goes on from"):
+        Advisor(settings(), state=state)
 
 
 def finish_along(fall, parts):
