@@ -165,7 +165,7 @@ class Advisor:
         self._note_due()
         self._advice = self._case = None
         self._watch.event(kind)
-        if kind == "swivel":
+        if kind in ("cleared", "master", "swivel"):
             self._habits.since_leap = CALM
         if self._track is not None:
             self._act(self._track, kind, um, minutes)

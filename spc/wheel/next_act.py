@@ -84,6 +84,8 @@ def _steer(now: Standing, track: Track, case: Case) -> Advice:
                 return _say(now, "measure_again", track.lead.name, f"{why} of this part")
             return _say(now, "grind_on", "", f"{why}, so the next part is read first")
         saves = f"a move of {move} saves {money(case.move.saving)} {now.settings.cost.currency}"
+        if track.just_dressed:
+            saves = f"a move of {move} belongs to the dress"
         saves += _to_the_safe_side(track, case.level, case.move.amount)
         why = _also_held(f"{words}, {drift}; {saves}", now.watch)
         return _say(now, "offset", track.lead.name, why, case.move)

@@ -261,12 +261,9 @@ def after_dress(track: Track, habits: Habits) -> Told | None:
     band = band_of(track, habits, var, slope)
     move = best_move(track, habits, band, level, var, slope, 10**6)
     if not track.cycles:
-        # Of the first dress the move is chosen warily, as from a wheel of unknown age; what it
-        # saves, and how sure the size will be, is told by what is known once the cycle has ended.
+        # Of the first dress the move is chosen warily, as from a wheel of unknown age; how sure the
+        # size will be is told by what is known once the cycle has ended.
         var = track.dressed().level()[1]
-        band = band_of(track, habits, var, slope)
-        price = habits.dearer * track.settings.cost.offset
-        move = Move(move.amount, band.at(level) - band.at(level + move.amount) - price)
     amount, saving = (move.amount, move.saving) if move.saving > 0 else (0.0, 0.0)
     return Told(amount, saving, level, math.sqrt(var))
 
