@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Any
 
 from spc.advising import PastRun, advisor_for
+from spc.errors import BadRecord
 from spc.ledger.entry import Stored, whole
 from spc.ledger.repeats import disagree
 from spc.ledger.store import Ledger, LedgerRun, Reader
@@ -240,7 +241,7 @@ def _begin(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
             continue
         try:
             return replace(Progress.from_content(run, plan, content), line=line)
-        except (KeyError, TypeError, ValueError):
+        except (BadRecord, KeyError, TypeError, ValueError):
             # An adviser that was changed without another format: the entries are the truth.
             break
     return Progress.fresh(run, plan)
