@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from copy import copy, deepcopy
+from copy import deepcopy
 from typing import Any
 
 from spc.wheel.at_stake import at_stake
@@ -204,10 +204,12 @@ class Track:
 
     def stays_sharp(self) -> bool:
         """Whether form and finish say that the wheel cuts as it did, and no spread denies it."""
+        if not self.forms:
+            return False
         growth = self.growth
         denied = growth.odds_of_growth > DENIES * growth.odds_before_readings
         stays = all(form.stays for form in self.forms.values())
-        return bool(self.forms) and stays and not denied and not self.glazing()
+        return stays and not denied and not self.glazing()
 
     def glazing(self, *, before: bool = False) -> str:
         """
@@ -225,8 +227,7 @@ class Track:
     @property
     def cutting_age(self) -> int:
         """Parts since the dress, as far as a wheel that stays sharp ages by them."""
-        young = int(BENDS_FROM * self.life)
-        return young if self.age > young and self.sharp else self.age
+        return min(self.age, int(BENDS_FROM * self.life)) if self.sharp else self.age
 
     def spread_grows(self, times: float) -> bool:
         """Whether this run's readings raised the odds that the spread grows so many times."""
@@ -260,10 +261,11 @@ class Track:
         averaged = self.gauge_var * (1 - 1 / len(values))
         first = self._before is None
         if self._before is None:
-            self._before = Unread(copy(self.drift), self.one_off.kept, self.growth.snapshot())
+            self._before = Unread(self.drift, self.one_off.kept, self.growth.snapshot())
+        else:
+            self.growth.restore(self._before.growth)
         # All readings of the part are taken in as one, from where things stood before the first.
         self.drift, self.one_off.kept = self._before.filters()
-        self.growth.restore(self._before.growth)
         self.drift = self.one_off.settle(self.drift, mean, self.warm, self.noise)
         self._from = level, var = self.level()
         noise = self.noise
