@@ -50,7 +50,7 @@ class Habits:
     unread_change: str = ""  # "wheel", "batch" or "swivel", and no part read since
     due: str = ""  # reason for which a dress was due at the part read last
     due_since: int = 0  # part at which that began
-    told: list[float] = field(default_factory=list)  # `Told` of the last dress, a part of it none
+    told: list[float] = field(default_factory=list)  # `Told` of the last dress; empty for none
     look_at: int = 0  # part from which on it is looked at again whether a dress is due
 
     def offset(self, amount: float) -> None:

@@ -74,7 +74,7 @@ def form_words(name: str, last: float, limit: float, chance: float, since: str) 
     """Why form or finish calls for a dress. Values in µm."""
     return (
         f"{name} last read {last:.2f} µm against a limit of {limit:.2f} µm, and the parts soon to "
-        f"come are beyond it with a chance of {chance:.0%}, {since}"
+        f"come are beyond it with a chance of {100 * chance:.0f} %, {since}"
     )
 
 
