@@ -88,7 +88,8 @@ def _do(session: Session, advice: Advice, held: HeldNow, voice: Voice) -> list[s
     if parts and advice.action == "hold":
         return [voice.say("next.hold", parts=parts)]
     told = _act(session, advice, voice)
-    if advice.either:
+    # At the machine, an act that is as good is a reason to leave it, and none to ask for it.
+    if advice.either and advice.is_act:
         told.append(voice.say("next.either", action=voice.say(f"action.{advice.runner_up}")))
     return [*told, voice.say("next.still_held", parts=parts)] if parts else told
 

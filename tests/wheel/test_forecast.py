@@ -5,8 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from spc.wheel.advice import Advisor
-from spc.wheel.forecast import LEAST_ERROR, MOST_ERROR, UNCLAIMED, outlook, parts_left
+from spc.wheel.advice import Advice, Advisor
+from spc.wheel.forecast import (
+    LEAST_ERROR,
+    MOST_ERROR,
+    UNCLAIMED,
+    PartsLeft,
+    outlook,
+    parts_left,
+)
 from tests.wheel.grinder import Grinder, run, settings
 
 
@@ -43,6 +50,20 @@ def test_a_bend_is_feared_less_once_cycles_have_shown_how_wheels_bend():
     known = parts_left(replace(taught, unlearnt=0.0))
     assert feared.middle <= known.middle
     assert feared.high < known.high or feared.low < known.low
+
+
+@pytest.mark.parametrize(
+    ("action", "difference", "left", "either"),
+    [("offset", 0.05, 9, True), ("offset", 0.3, 9, False), ("offset", 0.05, 0, False),
+     ("dress", 0.05, 9, False), ("offset", None, 9, False)],
+)  # fmt: skip
+def test_either_act_is_fine_where_costs_are_too_close_to_tell(action, difference, left, either):
+    advice = Advice(
+        action, "seat", -1.0, -1.0, "um", 1, "", "", "grind_on", difference,
+        lambda: PartsLeft(left, 20, 40),
+    )  # fmt: skip
+
+    assert advice.either is either
 
 
 def test_wheels_of_a_short_life_are_read_more_often_towards_its_end():
