@@ -12,6 +12,8 @@ from spc.wheel.advice import Advice
 ACTS = ("offset", "dress", "swivel")
 #: Events that are an act on the machine: typed after another was advised, they answer it.
 INSTEAD = (*ACTS, "wheel")
+#: Advice that a move may go with.
+_WITH_MOVE = ("offset", "dress", "hold")
 #: Advice that wants an answer before the next part.
 ANSWERABLE = (*ACTS, "let_it_warm", "check", "hold")
 #: Advice that cannot wait for the other features of the part.
@@ -73,7 +75,7 @@ class Clerk:
 
     def _done(self, made: int, advice: Advice) -> list[Entry]:
         match advice.action:
-            case "offset":
+            case "offset" | "hold" if advice.offset_um:
                 return [self.event(made, "offset", advice.offset_um)]
             case "dress" if advice.offset_um:
                 return [self.event(made, "dress"), self.event(made, "offset", advice.offset_um)]
@@ -94,7 +96,8 @@ class Clerk:
         advice = open_act(progress)
         if advice is None or line.verb not in INSTEAD:
             return []
-        if advice.action != line.verb:
+        told = advice.action == "hold" and advice.offset_um is not None and line.verb == "offset"
+        if advice.action != line.verb and not told:
             return [self.answer(progress, advice, "other act", line.verb)]
         same = line.amount == advice.offset_um if line.verb == "offset" else True
         return [self.answer(progress, advice, "done" if same else "other amount")]
@@ -128,7 +131,7 @@ def doubled(held: Sequence[Stored], part: int, amount: float) -> str:
     last = there[-1].value or 0.0
     # Whoever answered `done` and then types the move has entered it once, whatever the amount.
     done = any(
-        e.kind == "answer" and e.what in ("offset", "dress") and e.part == part and e.text == "done"
+        e.kind == "answer" and e.what in _WITH_MOVE and e.part == part and e.text == "done"
         for e in held
     )
     if amount == last:

@@ -209,8 +209,9 @@ class Session:
             if abs(line.amount) > most:
                 return f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"
             return self._doubled(line, line.amount)
-        if line.verb == "done" and self.advice.action == "offset":
-            return self._doubled(line, self.advice.offset_um or 0.0)
+        moves = self.advice.action in ("offset", "hold") and self.advice.offset_um
+        if line.verb == "done" and moves:
+            return self._doubled(line, moves)
         far = far_ahead(self.progress, self.turn, line)
         if far:
             return far

@@ -86,7 +86,7 @@ def _do(session: Session, advice: Advice, held: HeldNow, voice: Voice) -> list[s
     """What to do, and which parts stay on hold meanwhile: the same as on the board."""
     parts = held.parts(voice) if held.spans else ""
     if parts and advice.action == "hold":
-        return [voice.say("next.hold", parts=parts)]
+        return [voice.say("next.hold", parts=parts), *_before_next(session, advice, voice)]
     told = _act(session, advice, voice)
     # At the machine, an act that is as good is a reason to leave it, and none to ask for it.
     if advice.either and advice.is_act:
@@ -115,9 +115,17 @@ def _act(session: Session, advice: Advice, voice: Voice) -> list[str]:
         case "measure_again":
             return [say("next.measure_again", part=f"part {session.serial(made)}")]
         case "hold":
-            return [say("next.hold_none")]
+            return [say("next.hold_none"), *_before_next(session, advice, voice)]
         case _:
             return [say("next.leave")]
+
+
+def _before_next(session: Session, advice: Advice, voice: Voice) -> list[str]:
+    """The move that goes with a hold."""
+    if not advice.offset_um:
+        return []
+    move = voice.say("next.before_next", amount=_move(session, advice, voice))
+    return [move, _typed(session, advice, voice)]
 
 
 def _move(session: Session, advice: Advice, voice: Voice) -> str:
@@ -138,10 +146,7 @@ def _typed(session: Session, advice: Advice, voice: Voice) -> str:
 
 
 def _amount(advice: Advice, voice: Voice, *, signed: bool = False) -> str:
-    unit = advice.amount_unit or ""
-    digits = {"mm": 4, "in": 5, "min": 0}.get(unit, 1)
-    shown = voice.number(float(advice.amount or 0.0), digits, signed=signed)
-    return f"{shown} {'µm' if unit == 'um' else unit}".strip()
+    return voice.typed(advice.amount or 0.0, advice.amount_unit or "", signed=signed)
 
 
 def _when(session: Session, advice: Advice, voice: Voice) -> str:

@@ -104,9 +104,16 @@ def _act_lines(lens: Lens, advice: Advice) -> list[str]:
         case "measure_again":
             return [say("next.measure_again", part=lens.part(lens.study.last_part))]
         case "hold":
-            return hold_lines(lens)
+            return [*hold_lines(lens), *_before_next(lens, advice)]
         case _:
             return [say("next.leave")]
+
+
+def _before_next(lens: Lens, advice: Advice) -> list[str]:
+    """The move that goes with a hold."""
+    if not advice.offset_um:
+        return []
+    return [lens.voice.say("next.before_next", amount=move(lens, advice)), *_typed(lens, advice)]
 
 
 def move(lens: Lens, advice: Advice) -> str:
@@ -138,11 +145,7 @@ def _typed(lens: Lens, advice: Advice) -> list[str]:
 
 
 def _amount(lens: Lens, advice: Advice, *, signed: bool = False) -> str:
-    """The amount with the digits it needs; four in mm and five in inches hold a tenth of a µm."""
-    unit = advice.amount_unit or ""
-    digits = {"mm": 4, "in": 5, "um": 1, "µm": 1, "min": 0}.get(unit, 1)
-    shown = lens.voice.number(float(advice.amount or 0.0), digits, signed=signed)
-    return f"{shown} {'µm' if unit == 'um' else unit}".strip()
+    return lens.voice.typed(advice.amount or 0.0, advice.amount_unit or "", signed=signed)
 
 
 # --- the terms beside it ------------------------------------------------------------------------

@@ -68,6 +68,23 @@ class Voice:
         text = f"{rounded:+.{digits}f}" if signed and rounded else f"{rounded:.{digits}f}"
         return text.replace("-", _MINUS).replace(".", self.mark)
 
+    def typed(self, amount: float, unit: str, *, signed: bool = False) -> str:
+        """
+        An amount as it is typed or swivelled, or minutes to wait.
+
+        Four digits in mm and five in inches hold a tenth of a µm; half a step may need one more.
+
+        Examples
+        --------
+        >>> voice = Voice({}, ".", ZoneInfo("UTC"))
+        >>> voice.typed(-0.005, "mm"), voice.typed(-0.00525, "mm"), voice.typed(0.25, "um")
+        ('−0.0050 mm', '−0.00525 mm', '0.25 µm')
+        """
+        digits = {"mm": 4, "in": 5, "min": 0}.get(unit, 1)
+        halves = unit in ("mm", "um") and abs(amount - round(amount, digits)) > 1e-9
+        shown = self.number(amount, digits + halves, signed=signed)
+        return f"{shown} {'µm' if unit == 'um' else unit}".strip()
+
     def um(self, value: float, digits: int, *, signed: bool = False) -> str:
         """Micrometres with their unit."""
         return f"{self.number(value, digits, signed=signed)} µm"

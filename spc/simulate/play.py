@@ -32,7 +32,9 @@ class Reread(Protocol):
         """Read again."""
 
 
-def settle(policy: Policy, machine: Machine, reread: Reread, done: Counter[str]) -> Advice:
+def settle(
+    policy: Policy, machine: Machine, reread: Reread, done: Counter[str], *, silent: bool = False
+) -> Advice:
     """
     Do what the policy says after a reading, until it says to grind on.
 
@@ -46,6 +48,9 @@ def settle(policy: Policy, machine: Machine, reread: Reread, done: Counter[str])
         Takes a second reading of the last part and tells the policy.
     done : Counter
         Counts the acts by name.
+    silent : bool
+        Whoever stands there does what brings the size back, but says nothing of a hold or a check
+        and asks for nothing more: the policy never hears that one is over.
 
     Returns
     -------
@@ -65,6 +70,9 @@ def settle(policy: Policy, machine: Machine, reread: Reread, done: Counter[str])
             return advice
         elif advice.action == "dress":
             return _dress(policy, machine, advice, done)
+        elif silent and advice.action in ("hold", "check", "swivel"):
+            _enter(policy, machine, advice.offset_um)
+            return advice
         elif advice.action in ("hold", "check", "swivel"):
             # Nothing is ever wrong with these machines: the stop is paid, and the next act asked.
             machine.look()

@@ -114,6 +114,7 @@ def play(
     policy: Policy,
     *,
     watch: Callable[[Policy, StrangeGrinder], None] | None = None,
+    silent: bool = False,
 ) -> Played:
     """
     A policy on one scene: readings on the schedule, an answer after each.
@@ -130,6 +131,8 @@ def play(
         Fresh.
     watch : callable, optional
         ``watch(policy, machine)`` after every reading, before anything is done about it.
+    silent : bool
+        See `settle`.
     """
     machine = StrangeGrinder(scene, seed)
     done: Counter[str] = Counter()
@@ -148,7 +151,7 @@ def play(
             policy.reading("size", machine.measure())
             if watch:
                 watch(policy, machine)
-            settle(policy, machine, reread, done)
+            settle(policy, machine, reread, done, silent=silent)
     return _played(machine, parts, done)
 
 

@@ -40,7 +40,8 @@ class Advice:
         What to check, or which feature.
     offset_um : float or None
         Diametral, + bigger, a multiple of the machine's step; None unless a move is advised.
-        With a dress: to be entered after it, beyond what the control clears by itself.
+        With a dress: to be entered after it, beyond what the control clears by itself. With a
+        hold: to be entered before the next part, once the parts are set aside.
     amount, amount_unit : float, str or None
         The move as typed on this control, or minutes to wait.
     measure_after : int

@@ -42,7 +42,7 @@ EVENTS = (
 )  # fmt: skip
 #: Raised whenever the same readings would leave an adviser with another state: other keys, or other
 #: numbers. A state that was kept by an adviser of another format is not gone on from.
-STATE_FORMAT = 10
+STATE_FORMAT = 11
 #: A reading this many standard deviations from its forecast may make a dress due at once.
 STARTLING = 1.5
 #: Level unsettled by a new batch, in half widths of the tolerance, and by a swivel. [µm]

@@ -12,6 +12,7 @@ class Hold:
     """
     Parts `first` to `last`, suspect because of a feature read outside.
 
+    Others before them, from part `oldest` on, may be held as well, with good parts in between;
     `value` is what confirmed it [µm], the mean of so many `repeats`; `good` counts good parts in a
     row since; `opened` is the part at which the hold was first said.
     """
@@ -24,11 +25,7 @@ class Hold:
     cleared: bool
     good: int
     opened: int
-
-    @classmethod
-    def kept(cls, record: dict[str, Any]) -> "Hold":
-        """As `state` left it; records made before `opened` was kept lack it."""
-        return cls(**{"opened": record["last"], **record})
+    oldest: int
 
     def clear(self) -> "Hold":
         """The cause was found and put right; good parts have to prove it."""
@@ -41,10 +38,8 @@ class Hold:
 
     @property
     def span_words(self) -> str:
-        """Which parts are held."""
-        if self._one:
-            return f"part {self.last}"
-        return f"parts {self.first} to {self.last}"
+        """Which parts are held, those before the last good check apart."""
+        return f"part {self.last}" if self._one else f"parts {self.first} to {self.last}"
 
     @property
     def _one(self) -> bool:
@@ -54,13 +49,22 @@ class Hold:
     def words(self) -> str:
         """Why parts are held, or what ends it."""
         if self.cleared:
-            return f"cleared; two good parts end the hold of {self.span_words}"
+            more = f" and of those since part {self.oldest}" * self._others
+            return f"cleared; two good parts end the hold of {self.span_words}{more}"
         sure = "and confirmed at" if self.repeats > 1 else "as was the part read before it, at"
         return (
             f"{self.name} of part {self.last} is outside its guarded limits {sure} "
             f"{self.value:+.1f} µm; {self.span_words} {'is' if self._one else 'are'} "
-            f"suspect since the last good check{self._since_words}"
+            f"suspect since the last good check{self._others_words}{self._since_words}"
         )
+
+    @property
+    def _others(self) -> bool:
+        return self.oldest < self.first
+
+    @property
+    def _others_words(self) -> str:
+        return f", earlier ones since part {self.oldest} are still held" * self._others
 
     @property
     def _since_words(self) -> str:
@@ -72,7 +76,9 @@ class Hold:
     def still_held_words(self) -> str:
         """What is held while the size is being brought back; "" when that was cleared."""
         stay = "stays" if self._one else "stay"
-        return "" if self.cleared else f"{self.span_words} {stay} held until cleared"
+        if self.cleared:
+            return ""
+        return f"{self.span_words} {stay} held until cleared{self._others_words}"
 
     def state(self) -> dict[str, Any]:
         """Plain values."""
@@ -82,11 +88,23 @@ class Hold:
 def hold_on(
     before: Hold | None, name: str, *, since: int, part: int, value: float, repeats: int
 ) -> Hold:
-    """The hold of parts from `since` to this `part`, joined with the one `before` it, if any."""
+    """
+    The hold of parts from `since` to this `part`.
+
+    It goes on with the one `before` it, if any: as one span where no good part came in between.
+    """
+    first, oldest = since, since
+    if before is not None:
+        if since <= before.last + 1:
+            first = min(since, before.first)
+        if not before.cleared:
+            oldest = before.oldest
+        oldest = min(oldest, first)
     # While a cleared hold is being proven, another bad part does not stop its cure again.
     return Hold(
         name=name,
-        first=since if before is None else min(since, before.first),
+        first=first,
+        oldest=oldest,
         last=part,
         value=value,
         repeats=repeats,

@@ -8,7 +8,16 @@ from functools import partial
 from spc.wheel.act import Advice, uncounted
 from spc.wheel.dress_rule import form_to_read
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
-from spc.wheel.rules import GUARD, Case, Habits, Move, Told, after_dress, measure_after
+from spc.wheel.rules import (
+    GUARD,
+    Case,
+    Habits,
+    Move,
+    Told,
+    after_dress,
+    chance_out,
+    measure_after,
+)
 from spc.wheel.settings import MachineSettings, Settings
 from spc.wheel.track import Track
 from spc.wheel.watch import Watch
@@ -33,7 +42,8 @@ from spc.wheel.wording import (
 
 #: A move beyond this share of the half tolerance is not made on one reading (judgement).
 LARGE = 0.5
-#: While parts are held, a move has to save this share of its price, or keep the next part inside.
+#: While parts are held and hardly a good one came since, a move has to save this share of its
+#: price, or keep the next part inside.
 STEERS = 0.3
 
 
@@ -53,7 +63,10 @@ def next_act(now: Standing) -> Advice:
     case = now.case
     finding = now.watch.verdict(can_steer=case is not None and _brings_back(now, case))
     if finding is not None:
-        return _say(now, *finding)
+        action, subject, words = finding
+        if action == "hold" and now.track is not None and case is not None:
+            return _hold(now, now.track, case, subject, words)
+        return _say(now, action, subject, words)
     if now.track is None or case is None:
         return _say(now, "grind_on", "", "no diameter or bore to steer; nothing is out")
     return _steer(now, now.track, case)
@@ -61,8 +74,22 @@ def next_act(now: Standing) -> Advice:
 
 def _brings_back(now: Standing, case: Case) -> bool:
     """Whether an act matters enough to be said while parts are held."""
-    near = case.chance_out > GUARD or case.move.saving > STEERS * now.settings.cost.offset
-    return bool(case.dress.reason) or (case.wise and near)
+    matters = case.chance_out > GUARD or case.move.saving > STEERS * now.settings.cost.offset
+    return bool(case.dress.reason) or (case.wise and (matters or now.watch.good_since))
+
+
+def _hold(now: Standing, track: Track, case: Case, subject: str, words: str) -> Advice:
+    """Parts are held; with that goes what brings the size back, where nothing is to be found."""
+    if now.watch.check is not None or not _brings_back(now, case):
+        return _say(now, "hold", subject, words)
+    if case.dress.reason and track.age > 0:
+        return _say(now, "hold", subject, f"{words}; a dress is due before the next part")
+    after = chance_out(track, case.level + case.move.amount, case.sd**2)
+    if _rests_on_one_reading(track, case) or after > 0.5:
+        return _say(now, "hold", subject, words)
+    move = um(track.frame.mirror * case.move.amount)
+    why = f"{words}; {_where(track, case)}: a move of {move} is due before the next part"
+    return _say(now, "hold", subject, why, case.move)
 
 
 def _steer(now: Standing, track: Track, case: Case) -> Advice:

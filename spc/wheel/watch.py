@@ -283,6 +283,11 @@ class Watch:
         """Whether the cause of a hold was cleared and good parts have still to prove it."""
         return self.hold is not None and self.hold.cleared
 
+    @property
+    def good_since(self) -> bool:
+        """Whether enough good parts came since those that are held to steer as if none were."""
+        return self.hold is not None and self.hold.good >= PROVEN
+
     def out_now(self, names: Sequence[str]) -> bool:
         """Whether the part read last is outside for one of these features, and confirmed."""
         return any(name in self.outs and name not in self.asked for name in names)
@@ -315,9 +320,11 @@ class Watch:
         good = 0 if self.bad_now else hold.good + bool(self.good_now)
         if hold.cleared:
             return good < PROVEN and not (can_steer or self.asked or self.check)
-        # Whoever grinds on without a word has heard the hold: what brings the size back is due,
-        # or every part after it would be held as well.
-        return not (can_steer and self.part_number > hold.opened)
+        # Whoever grinds on without a word has heard the hold: what brings the size back is due, or
+        # every part after it would be held as well. So is a doubt about the part read now, or a
+        # reading that nobody believes yet would be lost with it.
+        heard = self.part_number > hold.opened
+        return not (heard and (can_steer or self.asked or self.check is not None))
 
     @property
     def held_words(self) -> str:
@@ -340,7 +347,7 @@ class Watch:
         """Continue from `state`."""
         for name in self._PLAIN:
             setattr(self, name, _copy(state[name]))
-        self.hold = None if state["hold"] is None else Hold.kept(state["hold"])
+        self.hold = None if state["hold"] is None else Hold(**state["hold"])
 
 
 def _copy(value: Any) -> Any:

@@ -86,6 +86,17 @@ def test_a_hold_names_the_parts_to_set_aside(session, tmp_path):
     assert on_screen(session) in on_board(session, tmp_path)
 
 
+def test_a_hold_tells_the_move_and_how_to_type_it_as_the_board_does(session, tmp_path):
+    for text in ("+12", "+12"):
+        session.enter(text, sure=True)
+
+    shown = on_screen(session)
+    assert shown.startswith("Stop. Set aside part 1 until each is measured. Before the next part,")
+    assert "type -0.0" in shown.replace("\N{MINUS SIGN}", "-")
+    board = on_board(session, tmp_path)
+    assert shown.split(". ")[2].rstrip(".") in board
+
+
 def test_parts_on_hold_carry_the_serials_of_their_tags_as_on_the_board(session, tmp_path):
     for text in ("#4511 0.2", "0.2", "-13"):
         session.enter(text)

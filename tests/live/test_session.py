@@ -278,6 +278,30 @@ def test_a_cleared_hold_wants_no_answer_while_good_parts_prove_it(session):
     assert [e[4] for e in told(session) if e[0] == "answer"] == []
 
 
+def test_done_at_a_hold_stores_the_move_that_goes_with_it(session):
+    for text in ("+12", "+12"):
+        session.enter(text, sure=True)
+    advice, before = session.advice, len(told(session))
+    assert advice.action == "hold"
+    session.enter("done")
+
+    assert [e[0::2][:2] for e in told(session)[before:]] == [
+        ("answer", "hold"), ("event", "offset"),
+    ]  # fmt: skip
+    assert told(session)[-1][3] == advice.offset_um
+    assert (session.advice.action, session.advice.offset_um) == ("hold", None)
+    # It is entered once, whoever types it again.
+    assert "on top of it" in session.enter("offset -3").question
+
+
+def test_the_move_of_a_hold_typed_by_hand_answers_it(session):
+    for text in ("+12", "+12"):
+        session.enter(text, sure=True)
+    session.enter("offset -9", sure=True)
+
+    assert [e[4] for e in told(session) if e[0] == "answer"] == ["other amount"]
+
+
 def test_a_question_is_dropped_by_a_new_line(session):
     assert session.enter("26").question
     session.enter("25.001")

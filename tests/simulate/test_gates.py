@@ -143,3 +143,16 @@ def test_on_unseen_processes_no_scene_is_worse_than_the_best_rule_of_thumb(tmp_p
     worse = [unseen.line(one) for one in scores if one.against_classical > 2 * one.against_error]
     assert worse == []
     assert unseen.share_of_gap(scores) < 0.5
+
+
+def test_an_operator_who_clears_no_hold_loses_little():
+    # A hold that stands for good must not keep readings from being asked about or sizes from being
+    # brought back.
+    def cost(silent):
+        return np.mean([
+            unseen.play(scene, seed, 800, unseen.adviser(scene), silent=silent).cost
+            for scene in map(drawn, unseen.JUDGING_SCENES)
+            for seed in unseen.JUDGING_SEEDS[:3]
+        ])  # fmt: skip
+
+    assert cost(silent=True) < 1.1 * cost(silent=False)

@@ -357,6 +357,122 @@ def test_a_hold_that_nobody_clears_does_not_let_the_size_run_away():
     assert "parts 25 to 27 stay held" in advice.evidence
 
 
+def test_a_hold_tells_the_move_that_brings_the_next_part_back():
+    advisor = fed([12.0])
+    advisor.reading("seat", 11.8)
+    advice = advisor.advise()
+
+    assert advice.action == "hold"
+    assert advice.offset_um == pytest.approx(-12, abs=1.5)
+    assert advice.offset_um == advice.amount * 1000
+    assert f"a move of {advice.offset_um:+.1f} µm is due before the next part" in advice.evidence
+    advisor.event("offset", um=advice.offset_um)
+    entered = advisor.advise()
+    assert (entered.action, entered.offset_um) == ("hold", None)
+    # Whoever clears first is told the same move.
+    other = fed([12.0])
+    other.reading("seat", 11.8)
+    other.event("cleared")
+    assert (other.advise().action, other.advise().offset_um) == ("offset", advice.offset_um)
+
+
+def test_a_hold_for_a_leap_that_nobody_explained_tells_no_move():
+    advisor = settled()
+    advisor.part()
+    for value in (13.0, 13.1):
+        advisor.reading("seat", value)
+
+    assert advisor.advise().action == "hold"
+    assert advisor.advise().offset_um is None
+
+
+def test_a_hold_tells_no_move_that_would_not_bring_the_part_back():
+    advisor = fed([60.0])
+    advisor.reading("seat", 60.0)
+
+    assert (advisor.advise().action, advisor.advise().offset_um) == ("hold", None)
+
+
+def test_a_hold_says_that_a_dress_is_due():
+    advisor = settled(habit=20)
+    for value in (0.3, -0.4, 0.6, -0.5, 0.2):
+        advisor.part()
+        advisor.reading("seat", value)
+    advisor.part()
+    for value in (8.4, 8.5):
+        advisor.reading("seat", value)
+    advisor.event("master")  # the gauge was looked at
+    advice = advisor.advise()
+
+    assert (advice.action, advice.offset_um) == ("hold", None)
+    assert "a dress is due before the next part" in advice.evidence
+
+
+@pytest.mark.parametrize("read", ["surprise", "outside"])
+def test_a_reading_in_doubt_is_read_again_though_an_earlier_part_is_held(read):
+    advisor = settled()
+    advisor.part()
+    for value in (9.0, 9.1):
+        advisor.reading("seat", value)
+    for value in (0.2, -0.3):
+        advisor.part()
+        advisor.reading("seat", value)
+        assert advisor.advise().action == "hold"
+    advisor.part()
+    advisor.reading("seat", {"surprise": 7.5, "outside": -9.0}[read])
+    assert advisor.advise().action == "measure_again"
+    advisor.reading("seat", 0.1)
+
+    assert advisor.advise().action == "hold"
+
+
+def test_good_parts_between_two_that_are_outside_are_not_held():
+    advisor = settled()
+    for k in range(12):
+        advisor.part()
+        for value in (9.0, 9.1) if k in (0, 11) else (0.1,):
+            advisor.reading("seat", value)
+        advisor.event("master")
+    words = advisor.advise().evidence
+
+    assert "part 36 is suspect since the last good check" in words
+    assert "earlier ones since part 25 are still held" in words
+    advisor.event("cleared")
+    assert "end the hold of part 36 and of those since part 25" in advisor.advise().evidence
+
+
+def test_two_bad_parts_without_a_good_one_between_them_are_one_span():
+    advisor = settled()
+    for _ in range(2):
+        advisor.part()
+        for value in (9.0, 9.1):
+            advisor.reading("seat", value)
+        advisor.event("master")
+    advisor.event("offset", um=-9.0)
+
+    assert "parts 25 to 26 are suspect since the last good check" in advisor.advise().evidence
+
+
+def test_after_good_parts_moves_are_those_of_a_hold_that_was_cleared():
+    held = settled()
+    held.part()
+    for value in (9.0, 9.1):
+        held.reading("seat", value)
+    cleared = copy.deepcopy(held)
+    cleared.event("cleared")
+    for k in range(60):
+        for advisor in (held, cleared):
+            advisor.part()
+            advisor.reading("seat", 0.1 * k + (0.3, -0.4, 0.2)[k % 3])
+        if cleared.advise().action == "offset":
+            break
+
+    assert k > 10
+    assert held.advise().offset_um == cleared.advise().offset_um
+    assert held.advise().runner_up == "grind_on"
+    assert held.advise().cost_difference < 0.3 * held.settings.cost.offset
+
+
 def test_a_roundness_outside_is_held_though_nothing_can_be_steered():
     advisor = Advisor(Settings((FeatureSettings("round", kind="roundness", upper_um=2.0),)))
     advisor.part()
