@@ -72,12 +72,24 @@ class SceneScore:
         return (self.cost - self.reference) / (self.classical - self.reference)
 
 
-def plan_of(scene: Strange) -> Plan:
-    """The plan a shop would write for a scene: what it knows, and no truth of the wheel."""
+def plan_of(scene: Strange, *, times_habit: float | None = None) -> Plan:
+    """
+    The plan a shop would write for a scene: what it knows, and no truth of the wheel.
+
+    Parameters
+    ----------
+    scene : Strange
+        The process.
+    times_habit : float, optional
+        A plan that knows less of the wheel: a habit so many times what it is, 0 for none, and no
+        limit.
+    """
     tolerance = scene.tolerance_um
     wheel: dict[str, object] = {"parts_per_dress": scene.habit}
     if scene.most:
         wheel["max_parts_per_dress"] = scene.most
+    if times_habit is not None:
+        wheel = {"parts_per_dress": round(times_habit * scene.habit)} if times_habit else {}
     table: dict[str, object] = {
         "job": {"part": "Invented ring", "minutes_per_part": scene.cycle_min},
         "feature": [
@@ -101,9 +113,10 @@ def plan_of(scene: Strange) -> Plan:
     return Plan.model_validate(table)
 
 
-def adviser(scene: Strange) -> Policy:
-    """The adviser of the wheel room, told the plan of a scene."""
-    made: Policy = import_module("spc.study").advisor_for(plan_of(scene))
+def adviser(scene: Strange, *, times_habit: float | None = None) -> Policy:
+    """The adviser of the wheel room, told the plan of a scene; `times_habit` as for `plan_of`."""
+    plan = plan_of(scene, times_habit=times_habit)
+    made: Policy = import_module("spc.study").advisor_for(plan)
     return made
 
 

@@ -3,20 +3,28 @@
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spc.wheel.drift import BEND, CURVE, SLOPE
-from spc.wheel.health import growth
+from spc.wheel.health import FormGrowth, growth
 from spc.wheel.loss import best_loss, best_loss_at
 from spc.wheel.track import Track
 
 Floats = NDArray[np.float64]
 
-#: No dress for cost before this share of the habitual life: what comes later is only learnt by
-#: wheels that get there, and fear of it alone would have every wheel dressed young (judgement).
-EARLIEST = 0.6
+#: A wheel is young before this share of its usual life. What comes later is only learnt by wheels
+#: that get there, and fear of it alone would have every wheel dressed young, so a young one is
+#: dressed only when a part to come costs so many times the average of the cycle, or for a form or
+#: finish that was seen to grow; and never within so many parts, or before so many of them were
+#: read (judgement).
+EARLIEST, YOUNG_DUE = 0.6, 1.25
+FEWEST, FEWEST_READ = 5, 4
+#: Cycles that ended by a dress from which the usual life is learnt, where it is shorter than was
+#: told or assumed, and how many of the last ones are looked at.
+LEARNT_FROM, LEARNT_OF = 3, 7
 #: A form or finish value this likely to be out soon calls for a dress.
 FORM_CHANCE = 0.10
 #: A dress becomes due for cost when a part to come costs this many times the average of the cycle,
@@ -34,9 +42,9 @@ CALM_BELOW = 0.8
 #: enough for a dress by cost, whatever its age was at the start (judgement).
 HABIT_SHARE = 0.8
 #: A wheel of unknown age was seen to dull when this run's readings raised the odds that its spread
-#: grows so many times: with a habit that was told, without; and when the growth of its drift or
-#: form is beyond so many standard deviations (judgement).
-HABIT_ODDS, DULLED_ODDS, DULLED_SDS = 1.0, 3.0, 2.0
+#: grows so many times, or when the growth of its drift or form is beyond so many standard
+#: deviations (judgement).
+DULLED_ODDS, DULLED_SDS = 1.0, 2.0
 #: Power that sharpens beliefs on how wheels dull before a dress is decided on them (judgement).
 CANDOUR = 1.25
 #: Shapes of growth this much less believed than the likeliest are left out of the reckoning.
@@ -52,13 +60,15 @@ class DressCase:
 
     `coming` is the cost of a part in the next stretch, `average` that of the whole cycle so far
     with its dress; `left` the parts to the best dress; `reason` is "" while none is due, "limit",
-    "cost", "glazing", or the feature of form or finish that is about to leave its limit.
+    "cost", "glazing", or the feature of form or finish that is about to leave its limit. `unread`
+    is one that would make a dress due if its value were not so old; "" for none.
     """
 
     coming: float
     average: float
     left: int
     reason: str
+    unread: str
 
 
 def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase:
@@ -97,17 +107,34 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
         if not reason and glazed(track, before=due == "glazing"):
             reason = "glazing"
         if not reason and _cost_due(track, coming / usual, due=due == "cost", leapt=leapt):
-            reason = "cost"
-    return DressCase(coming, usual, max(left, 0), reason)
+            reason = _dear_form(track, coming) or "cost"
+            # A young wheel's finish was looked at above, and is not likely enough to be out.
+            reason = "" if reason != "cost" and _young(track) else reason
+    unread = ""
+    if reason in track.forms and not _fresh(track, reason):
+        reason, unread = "", reason
+    return DressCase(coming, usual, max(left, 0), reason, unread)
 
 
 def too_young(track: Track) -> bool:
     """Whether no dress is thought of yet, but for the limit of the process sheet."""
+    return track.age < FEWEST or (_young(track) and track.read_in_cycle < FEWEST_READ)
+
+
+def _young(track: Track) -> bool:
     return track.age < _earliest(track)
 
 
 def _earliest(track: Track) -> float:
-    return max(EARLIEST * track.life, 5.0)
+    return max(EARLIEST * _usual_life(track), FEWEST)
+
+
+def _usual_life(track: Track) -> float:
+    """Parts per dress as told or assumed, or as wheels do where that proved to be too many."""
+    done = [c["parts"] for c in track.cycles if c["ended_by"] == "dress" and c["age_known"]]
+    if len(done) < LEARNT_FROM:
+        return track.life
+    return min(track.life, median(done[-LEARNT_OF:]))
 
 
 def calm_parts(track: Track, case: DressCase) -> int:
@@ -136,24 +163,45 @@ def glazed(track: Track, *, before: bool) -> bool:
 
 
 def _form_due(track: Track, age: int, due: str) -> str:
+    young = _young(track)
     for name, form in track.forms.items():
         # One value says little of how fast form or finish fails.
-        enough = form.seen + form.cycles >= 2 and (
-            track.age_known or (form.seen >= 3 and form.growth_now > DULLED_SDS * form.growth_sd)
-        )
+        enough = form.seen + form.cycles >= 2
+        if young or not track.age_known:
+            enough = _seen_to_grow(form)
         chance = FORM_CHANCE * (FORM_STAYS if due == name else 1.0)
-        read = track.age - form.read_at < max(FORM_FRESH, track.spacing)
-        if enough and read and form.chance_outside(age) > chance:
+        if enough and _fresh(track, name) and form.chance_outside(age) > chance:
             return name
     return ""
 
 
-def form_to_read(track: Track) -> str:
+def _fresh(track: Track, name: str) -> bool:
+    """Whether a form or finish was read lately enough for a dress to rest on it."""
+    return track.age - track.forms[name].read_at < max(FORM_FRESH, track.spacing)
+
+
+def _dear_form(track: Track, coming: float) -> str:
+    """The form or finish that makes most of the cost of a part to come; "" for none."""
+    price = track.settings.cost.rework
+    dear = {name: price * chance_soon(track, name) for name, f in track.forms.items() if f.seen}
+    most = max(dear, key=lambda name: dear[name], default="")
+    return most if most and dear[most] > 0.5 * coming else ""
+
+
+def chance_soon(track: Track, name: str) -> float:
+    """Probability that a form or finish of the parts to come is outside its limit."""
+    return track.forms[name].chance_outside(track.age + max(4, round(track.spacing)))
+
+
+def _seen_to_grow(form: FormGrowth) -> bool:
+    return form.seen >= 3 and form.growth_now > DULLED_SDS * form.growth_sd
+
+
+def form_to_read(track: Track, case: DressCase) -> str:
     """The form or finish that may leave its limit soon and was not read lately; "" for none."""
-    ahead = track.age + max(4, round(track.spacing))
     for name, form in track.forms.items():
-        old = form.read_at and track.age - form.read_at >= max(FORM_FRESH, track.spacing)
-        if old and form.chance_outside(ahead) > FORM_CHANCE:
+        old = form.read_at and not _fresh(track, name)
+        if old and (name == case.unread or chance_soon(track, name) > FORM_CHANCE):
             return name
     return ""
 
@@ -165,21 +213,23 @@ def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
     # A leap of the size is no sign of a dull wheel, unless its age is cause enough.
     if leapt and track.age < track.life:
         return False
-    habit = track.settings.wheel.parts_per_dress or math.inf
-    if not (track.age_known or track.age >= HABIT_SHARE * habit or _seen_to_dull(track)):
+    young = _young(track)
+    old = track.age_known or track.age >= HABIT_SHARE * (track.settings.habit or math.inf)
+    if not (young or old or _seen_to_dull(track)):
         return False
     if track.stays_sharp():
         return False
     # What comes between readings, such as a pause, makes the size unsure and no wheel dull.
     if track.last_read < track.made or track.closed:
         return False
+    if young:
+        return ratio > YOUNG_DUE
     return ratio > (BECOMES_DUE if track.age_known else UNSURE_DUE)
 
 
 def _seen_to_dull(track: Track) -> bool:
     """Whether this run's readings, not age, say that the wheel dulls: by spread or by drift."""
-    told = track.settings.wheel.parts_per_dress is not None
-    if track.spread_grows(HABIT_ODDS if told else DULLED_ODDS):
+    if track.spread_grows(DULLED_ODDS):
         return True
     habits = [track.drift.estimate(which) for which in (CURVE, BEND)]
     return any(mean > DULLED_SDS * math.sqrt(var) for mean, var in habits)
@@ -231,8 +281,10 @@ def part_costs(track: Track, ages: Floats, grown: Floats) -> Floats:
     spread = np.interp(np.sqrt(part_var + (usual + rise**2 / 12)), sds, least)
     weights = belief[likely]
     cost = weights @ spread / weights.sum() + price / tooth
+    young = _young(track)
     for form in track.forms.values():
-        if form.seen + form.cycles >= 2:
+        known = form.cycles >= 2 or _seen_to_grow(form) if young else form.seen + form.cycles >= 2
+        if known:
             out = np.array([form.chance_outside(a) for a in ages.tolist()])
             cost = cost + track.settings.cost.rework * out
     return np.asarray(cost)

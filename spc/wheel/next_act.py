@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from spc.wheel.act import Advice, uncounted
-from spc.wheel.dress_rule import form_to_read
+from spc.wheel.dress_rule import chance_soon, form_to_read
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import (
     GUARD,
@@ -122,7 +122,7 @@ def _steer(now: Standing, track: Track, case: Case) -> Advice:
         what = UNREAD[now.habits.unread_change]
         return _say(now, "grind_on", "", f"{what}, and no part was read since; {words}")
     pays = "waits for the next reading" if case.waits else "would not pay"
-    return _say(now, "grind_on", "", f"{words}, {drift}; a move {pays}{_also_read(track)}")
+    return _say(now, "grind_on", "", f"{words}, {drift}; a move {pays}{_also_read(track, case)}")
 
 
 def _rests_on_one_reading(track: Track, case: Case) -> bool:
@@ -159,8 +159,7 @@ def _why_dress(now: Standing, track: Track, case: Case) -> str:
         return glazed_words(track.glazing(before=True), since, habit, early=track.age < habit)
     if reason != "cost":
         form = track.forms[reason]
-        chance = form.chance_outside(track.age + max(4, round(track.spacing)))
-        return form_words(reason, form.last, form.limit, chance, since)
+        return form_words(reason, form.last, form.limit, chance_soon(track, reason), since)
     currency, began = now.settings.cost.currency, now.habits.due_since
     return dress_words(since, case.dress.coming, case.dress.average, currency, began)
 
@@ -179,8 +178,8 @@ def _to_the_safe_side(track: Track, level: float, amount: float) -> str:
     return SAFE_SIDE if away and not track.frame.aimed_by_limit else ""
 
 
-def _also_read(track: Track) -> str:
-    name = form_to_read(track)
+def _also_read(track: Track, case: Case) -> str:
+    name = form_to_read(track, case.dress)
     if not name:
         return ""
     form = track.forms[name]

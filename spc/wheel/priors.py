@@ -12,10 +12,8 @@ LIFE = 60.0
 
 def habitual_life(settings: Settings, past: Sequence[dict[str, Any]]) -> float:
     """Parts per dress to scale by: the plan's habit, else what earlier runs did."""
-    if settings.wheel.parts_per_dress is not None:
-        return float(settings.wheel.parts_per_dress)
-    if settings.wheel.max_parts_per_dress is not None:
-        return settings.wheel.max_parts_per_dress / 1.5
+    if settings.habit is not None:
+        return settings.habit
     ended = sorted(c["parts"] for c in past if c["ended_by"] == "dress")
     return float(ended[len(ended) // 2]) if ended else LIFE
 

@@ -24,6 +24,9 @@ UNREAD_SDS = 2.0
 #: Readings of the run before which only a part that is nearly out is corrected, and readings that
 #: close a leap of the size nobody explained.
 FEW, CALM = 2, 3
+#: Leaps to the side of wear in one cycle, each after an offset brought the size back, from which
+#: on a wheel that breaks down is as good a cause as any (judgement).
+AGAIN = 2
 #: Offsets looked at for reversals, and the share of them above which offsets are held dearer: moves
 #: that only answer noise reverse two times in three, moves that answer a wandering level less.
 REVERSALS_OF, REVERSED = 12, 0.67
@@ -47,6 +50,8 @@ class Habits:
     since_pause: int = 9  # parts read since the last pause
     since_jump: int = 9  # parts read since a jump was confirmed
     since_leap: int = 9  # parts read since the size leapt for no known cause, none held
+    leaps: int = 0  # to the side of wear in this cycle, each after the one before was brought back
+    brought_back: bool = False  # an offset was entered since the last of them
     unread_change: str = ""  # "wheel", "batch" or "swivel", and no part read since
     due: str = ""  # reason for which a dress was due at the part read last
     due_since: int = 0  # part at which that began
@@ -55,7 +60,7 @@ class Habits:
 
     def offset(self, amount: float) -> None:
         """An offset was entered."""
-        self.unread_offset, self.since_offset = True, 0
+        self.unread_offset, self.since_offset, self.brought_back = True, 0, True
         self.offsets = [*self.offsets, amount][-REVERSALS_OF:]
         # A dress stands as 0 between moves: what it takes back is no reversal.
         pairs = [(a, b) for a, b in pairwise(self.offsets) if a and b]
@@ -76,7 +81,13 @@ class Habits:
         self.unread_offset = False
         self.offsets = [*self.offsets, 0.0][-REVERSALS_OF:]
         self.due, self.due_since, self.look_at = "", 0, 0
-        self.since_leap = CALM
+        self.since_leap, self.leaps = CALM, 0
+
+    def leap(self, up: bool) -> None:
+        """The size leapt for no logged cause, to the side of wear (`up`) or the other."""
+        self.since_leap = 0
+        if up and (self.brought_back or not self.leaps):
+            self.leaps, self.brought_back = self.leaps + 1, False
 
     def read(self, *, held: bool = False) -> None:
         """A part was read; `held`: while others are held for a cause not found yet."""
@@ -94,8 +105,8 @@ class Habits:
 
     @property
     def leapt(self) -> bool:
-        """Whether the size leapt lately and nobody knows why."""
-        return self.since_leap < CALM
+        """Whether the size leapt lately and nobody knows why; again and again, the wheel is why."""
+        return self.since_leap < CALM and self.leaps < AGAIN
 
     @classmethod
     def kept(cls, state: dict[str, Any]) -> "Habits":

@@ -63,12 +63,16 @@ class MachineSettings:
     warm_up_minutes: float = 40.0
 
 
+#: The limit of the process sheet over the habit, where the plan names one of them alone.
+LIMIT_SHARE = 1.5
+
+
 @dataclass(frozen=True)
 class WheelSettings:
     """The wheel and the dressing habit; keys of the plan's ``[wheel]``."""
 
     parts_per_dress: int | None = None
-    max_parts_per_dress: int | None = None  # else 1.5 x the habit
+    max_parts_per_dress: int | None = None  # else `LIMIT_SHARE` x the habit
     diameter_mm: float | None = None
     scrap_diameter_mm: float | None = None
     dress_depth_um: float | None = None  # radial, per dress
@@ -129,4 +133,14 @@ class Settings:
         wheel = self.wheel
         if wheel.max_parts_per_dress is not None:
             return wheel.max_parts_per_dress
-        return None if wheel.parts_per_dress is None else round(1.5 * wheel.parts_per_dress)
+        habit = wheel.parts_per_dress
+        return None if habit is None else round(LIMIT_SHARE * habit)
+
+    @property
+    def habit(self) -> float | None:
+        """Parts per dress as the plan tells them, by its limit if by nothing else."""
+        wheel = self.wheel
+        if wheel.parts_per_dress is not None:
+            return float(wheel.parts_per_dress)
+        limit = wheel.max_parts_per_dress
+        return None if limit is None else limit / LIMIT_SHARE

@@ -156,3 +156,17 @@ def test_an_operator_who_clears_no_hold_loses_little():
         ])  # fmt: skip
 
     assert cost(silent=True) < 1.1 * cost(silent=False)
+
+
+@pytest.mark.parametrize(("times", "dearer"), [(0, 1.15), (2, 1.25)], ids=["none", "twice"])
+def test_a_plan_that_tells_no_habit_or_a_wrong_one_costs_little(times, dearer):
+    # Without a habit 60 parts are assumed; these wheels last 40 to 160. Nor may one be run into
+    # ruin because the plan expects more of it.
+    def cost(times_habit):
+        return np.mean([
+            unseen.play(scene, seed, 800, unseen.adviser(scene, times_habit=times_habit)).cost
+            for scene in map(drawn, unseen.JUDGING_SCENES)
+            for seed in unseen.JUDGING_SEEDS[:3]
+        ])  # fmt: skip
+
+    assert cost(times) < dearer * cost(None)

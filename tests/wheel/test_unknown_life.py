@@ -1,0 +1,101 @@
+"""Wheels that last shorter than the plan says, or of whose life the plan says nothing."""
+
+from statistics import median
+
+import numpy as np
+import pytest
+
+from spc.wheel.advice import Advisor, FeatureSettings, MachineSettings, Settings, WheelSettings
+from spc.wheel.rules import Habits
+from tests.wheel.grinder import Grinder, adviser, run
+
+
+def short_lived(seed):
+    """Wheels that scatter three times as far after 18 parts, and eight times after 27."""
+    return Grinder(seed, drift=0.2, sd=0.8, dull=2.0, life=18, start=0.5)
+
+
+def ages(habit, *, parts=300):
+    found = []
+    for seed in range(4):
+        grinder = short_lived(seed)
+        run(adviser(habit=habit, sample=2), grinder, parts, every=2)
+        found.append([age for _, act, age in grinder.acts if act == "dress"])
+    return found
+
+
+@pytest.mark.parametrize("habit", [None, 45])
+def test_a_wheel_that_breaks_down_early_is_dressed_whatever_the_plan_expects(habit):
+    # 0.6 of the 60 parts assumed, or of a habit that is three times too long, comes too late.
+    found = ages(habit)
+
+    assert max(first for first, *_ in found) <= 40
+    assert median(age for run_ages in found for age in run_ages[3:]) < 32
+
+
+def test_a_wheel_that_wears_as_told_is_not_dressed_young():
+    for seed in range(4):
+        grinder = Grinder(seed, drift=0.1, sd=0.9, dull=1.0, life=60)
+        run(adviser(habit=60), grinder, 600)
+        assert min(age for _, act, age in grinder.acts if act == "dress") >= 36
+
+
+def test_no_wheel_is_dressed_on_a_handful_of_parts():
+    random = np.random.default_rng(3)
+    for _ in range(20):
+        advisor = adviser(habit=60, sample=1)
+        advisor.event("dress")
+        for _ in range(4):
+            advisor.part()
+            advisor.reading("seat", round(float(5 * random.standard_normal()), 1))
+            assert advisor.advise().action != "dress"
+
+
+def test_a_limit_alone_tells_the_habit_as_well():
+    def told(**wheel):
+        return Settings((FeatureSettings("seat", -8, 8, 0),), wheel=WheelSettings(**wheel)).habit
+
+    assert told(parts_per_dress=40, max_parts_per_dress=90) == 40
+    assert told(max_parts_per_dress=90) == 60
+    assert told() is None
+
+
+def finishing(values, *, at):
+    """A wheel of unknown age, of which the finish is read with the size at these parts."""
+    features = (
+        FeatureSettings("seat", lower_um=-8, upper_um=8, target_um=0, sample=1),
+        FeatureSettings("Ra", kind="roughness", upper_um=0.5),
+    )
+    machine = MachineSettings(dress_resets_size=True, dress_clears_offsets=True)
+    advisor = Advisor(Settings(features, machine=machine, wheel=WheelSettings(parts_per_dress=60)))
+    for part in range(1, max(at) + 1):
+        advisor.part()
+        advisor.reading("seat", (0.2, -0.3, 0.1)[part % 3])
+        if part in at:
+            advisor.reading("Ra", values[at.index(part)])
+    return advisor.advise()
+
+
+def test_a_young_wheel_is_dressed_for_a_finish_that_was_seen_to_go():
+    growing = finishing([0.3, 0.33, 0.37, 0.41, 0.45, 0.49], at=[4, 7, 10, 13, 16, 19])
+
+    assert growing.action == "dress"
+    assert "Ra last read 0.49 µm against a limit of 0.50 µm" in growing.evidence
+    # Two values, or values that stay, are no such thing.
+    assert finishing([0.45, 0.48], at=[16, 20]).action == "grind_on"
+    assert finishing([0.45, 0.44, 0.46, 0.45], at=[4, 8, 12, 20]).action == "grind_on"
+
+
+def test_leaps_to_the_side_of_wear_one_after_the_other_are_the_wheel_s_own():
+    habits = Habits()
+    habits.leap(up=True)
+    habits.leap(up=True)  # the same one, seen on the next part
+    assert habits.leapt
+    habits.offset(-5.0)
+    habits.leap(up=False)
+    assert habits.leapt
+    habits.leap(up=True)
+    assert not habits.leapt
+    habits.dress()
+    habits.leap(up=True)
+    assert habits.leapt
