@@ -88,7 +88,7 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
     ahead = max(4, round(track.spacing), round(0.08 * track.life))
     limit = track.settings.max_parts
     end = limit if limit is not None else int(3 * max(life, age))
-    ages, steps, grown = _table(age, ahead, max(end, age + 2 * ahead), life)
+    ages, steps, grown = _table(age, ahead, max(end, age + 2 * ahead), life, track.growth.told)
     total = dress_price(track) + np.cumsum(_between(part_costs(track, ages, grown)) * steps)
     average = total / ages
     here = int(np.searchsorted(ages, max(age, 1)))
@@ -236,7 +236,9 @@ def _seen_to_dull(track: Track) -> bool:
 
 
 @lru_cache(maxsize=256)
-def _table(age: int, ahead: int, end: int, life: float) -> tuple[Floats, Floats, Floats]:
+def _table(
+    age: int, ahead: int, end: int, life: float, told: bool
+) -> tuple[Floats, Floats, Floats]:
     """
     Some ages from 1 to the end, the steps between them, and growth of the spread at each.
 
@@ -245,7 +247,7 @@ def _table(age: int, ahead: int, end: int, life: float) -> tuple[Floats, Floats,
     past = np.linspace(1, max(age, 1), POINTS // 2).round()
     future = np.linspace(age + ahead, max(end, age + ahead), POINTS // 2).round()
     ages = np.unique(np.concatenate([past, [max(age, 1), age + ahead], future]))
-    return ages, np.diff(ages, prepend=0.0), growth(ages, life)
+    return ages, np.diff(ages, prepend=0.0), growth(ages, life, told=told)
 
 
 def _between(cost: Floats) -> Floats:

@@ -62,6 +62,7 @@ class Outlook:
     made: int  # since the dress
     age: int  # as far as a sharp wheel ages by them
     life: float
+    life_told: bool
     level: tuple[float, float]  # mean and variance, as the next two
     slope: tuple[float, float]
     curve: tuple[float, float]
@@ -92,6 +93,7 @@ def outlook(track: Track) -> Outlook:
         made=track.age,
         age=track.cutting_age,
         life=track.life,
+        life_told=track.growth.told,
         level=(level, UNCLAIMED * _error(track.errors) * level_var),
         slope=track.drift.estimate(SLOPE),
         curve=track.drift.estimate(CURVE),
@@ -139,7 +141,8 @@ def _lives(now: Outlook) -> Floats:
     ahead = np.arange(1, FARTHEST + 1)
     level = now.level[0] + math.sqrt(now.level[1]) * normal[:, 0:1]
     level = level + np.cumsum(_wear(now, normal, now.age + ahead), axis=1) + _settling(now, ahead)
-    cases = now.fresh[:, None, None] * growth((now.age + ahead).astype(float), now.life)
+    grown = growth((now.age + ahead).astype(float), now.life, told=now.life_told)
+    cases = now.fresh[:, None, None] * grown
     cases = cases.reshape(-1, ahead.size)
     which = np.searchsorted(np.cumsum(now.belief), uniform).clip(0, len(cases) - 1)
     part_var = np.maximum(cases - now.gauge_var, 0.3 * cases)[which]

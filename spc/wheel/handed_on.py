@@ -50,6 +50,7 @@ class HandedOn:
         """What a later run may start from, as plain numbers."""
         return {
             "life": self.life,
+            "life_told": self.growth.told,
             "cycles": [dict(c) for c in cycles[-CYCLES_KEPT:]],
             "spread": self.growth.state(),
             "dresser": self.dresser.state(),
@@ -63,7 +64,7 @@ class HandedOn:
         self, record: dict[str, Any], cycles: Sequence[dict[str, Any]], half_width: float
     ) -> None:
         """Start from what an earlier run told: its habits, held a little less firmly."""
-        if record["life"] == self.life:
+        if (record["life"], record.get("life_told", True)) == (self.life, self.growth.told):
             self.growth.resume(record["spread"])
             self.growth.count = min(self.growth.count, 60.0)
         self.dresser.inherit(record["dresser"], half_width)

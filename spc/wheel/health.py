@@ -15,6 +15,10 @@ AMOUNTS = (0.0, 0.25, 0.6, 1.2, 2.5, 5.0)
 POWERS = (1.0, 2.0, 4.0)
 #: Each shape's share of belief before a reading, by amount: most wheels dull a little.
 AMOUNT_BELIEF = (0.2, 0.25, 0.25, 0.15, 0.1, 0.05)
+#: The same where nobody told how many parts a wheel does: shares of the assumed life at which the
+#: spread has doubled, each with every power, and the belief in them (judgement).
+DOUBLED_AT = (2.4, 1.6, 1.1, 0.75, 0.5)
+DOUBLED_BELIEF = (0.16, 0.22, 0.2, 0.14, 0.08)
 #: Readings that one estimate of spread remembers.
 SPREAD_MEMORY = 250
 #: Beyond this share of the habitual life, and this many times the variance of a fresh wheel, no
@@ -43,33 +47,56 @@ SETTLES, SETTLING = 0.1, 1.5
 TAUGHT = 3
 
 
-def _shapes() -> list[tuple[float, float, float]]:
+def _shapes(told: bool) -> list[tuple[float, float, float]]:
     shapes = [(0.0, 1.0, AMOUNT_BELIEF[0])]
-    for amount, belief in zip(AMOUNTS[1:], AMOUNT_BELIEF[1:], strict=True):
-        shapes += [(amount, power, belief / len(POWERS)) for power in POWERS]
+    if told:
+        for amount, belief in zip(AMOUNTS[1:], AMOUNT_BELIEF[1:], strict=True):
+            shapes += [(amount, power, belief / len(POWERS)) for power in POWERS]
+        return shapes
+    for doubled, belief in zip(DOUBLED_AT, DOUBLED_BELIEF, strict=True):
+        shapes += [(doubled**-power, power, belief / len(POWERS)) for power in POWERS]
     return shapes
 
 
-# Axes: shape of growth, life of this cycle, and (where ages come in) age.
-_AMOUNT = np.array([shape[0] for shape in _shapes()])[:, None]
-_POWER = np.array([shape[1] for shape in _shapes()])[:, None]
-_LOG_SHAPE = np.log([shape[2] for shape in _shapes()])
+# By whether a life was told. Axes: shape of growth, life of this cycle, and (where ages come in)
+# age. The powers are the same.
+_POWER = np.array([shape[1] for shape in _shapes(True)])[:, None]
+_LOG_SHAPE = {told: np.log([shape[2] for shape in _shapes(told)]) for told in (True, False)}
 _LOG_LIFE = -0.5 * (np.log(LIVES) / LIFE_SPREAD) ** 2
 _LOG_LIFE = _LOG_LIFE - np.log(np.exp(_LOG_LIFE).sum())
-_REACH = _AMOUNT / np.array(LIVES)[None, :] ** _POWER
+_REACH = {
+    told: np.array([shape[0] for shape in _shapes(told)])[:, None] / np.array(LIVES) ** _POWER
+    for told in (True, False)
+}
 
 
-def growth(age: float | Floats, life: float) -> Floats:
-    """Variance over that of a fresh wheel, shape (shapes, lives) or (shapes, lives, ages)."""
+def growth(age: float | Floats, life: float, *, told: bool) -> Floats:
+    """
+    Variance over that of a fresh wheel.
+
+    Parameters
+    ----------
+    age : float or ndarray, shape (n,)
+        Parts since the dress.
+    life : float
+        Habitual parts per dress, or what is assumed.
+    told : bool
+        Whether plan or history say so.
+
+    Returns
+    -------
+    ndarray, shape (shapes, lives) or (shapes, lives, n)
+    """
     share = np.minimum(np.asarray(age, dtype=float) / life, FARTHEST_SHARE)
+    reach = _REACH[told]
     if share.ndim == 0:
-        return np.minimum((1 + _REACH * share**_POWER) ** 2, MOST)
-    return np.minimum((1 + _REACH[..., None] * share ** _POWER[..., None]) ** 2, MOST)
+        return np.asarray(np.minimum((1 + reach * share**_POWER) ** 2, MOST))
+    return np.asarray(np.minimum((1 + reach[..., None] * share ** _POWER[..., None]) ** 2, MOST))
 
 
 @lru_cache(maxsize=2048)
-def _growth_at(age: int, life: float) -> Floats:
-    return growth(age, life)
+def _growth_at(age: int, life: float, told: bool) -> Floats:
+    return growth(age, life, told=told)
 
 
 class SpreadGrowth:
@@ -88,15 +115,18 @@ class SpreadGrowth:
         Habitual parts per dress.
     ceiling : float
         Variance beyond which residuals are no longer taken for spread. [µm²]
+    told : bool
+        Whether plan or history say what the habitual life is, or it is assumed.
     """
 
-    def __init__(self, variance: float, life: float, ceiling: float) -> None:
+    def __init__(self, variance: float, life: float, ceiling: float, *, told: bool = True) -> None:
         self.life = life
+        self.told = told
         self.ceiling = ceiling
         self.count = 2.0
         middle = LIVES.index(1.0)
-        self.fresh: Floats = variance / growth(0.4 * life, life)[:, middle]
-        self._weigh(_LOG_SHAPE[:, None] + _LOG_LIFE[None, :])
+        self.fresh: Floats = variance / growth(0.4 * life, life, told=told)[:, middle]
+        self._weigh(_LOG_SHAPE[told][:, None] + _LOG_LIFE[None, :])
 
     def _weigh(self, logs: Floats) -> None:
         self.log_belief: Floats = np.maximum(logs - logs.max(), LOWEST)
@@ -108,7 +138,7 @@ class SpreadGrowth:
     def variance(self, age: int) -> float:
         """Variance of a reading at an age, over all shapes and lives. [µm²]"""
         if age not in self._variances:
-            foretold = float((_growth_at(age, self.life) * self._mean).sum())
+            foretold = float((_growth_at(age, self.life, self.told) * self._mean).sum())
             self._variances[age] = min(foretold, self.ceiling)
         return self._variances[age]
 
@@ -148,7 +178,7 @@ class SpreadGrowth:
         averaged : float
             Variance that repeats of the part have taken away. [µm²]
         """
-        shape = _growth_at(age, self.life)
+        shape = _growth_at(age, self.life, self.told)
         fresh = self.fresh[:, None]
         own = fresh * shape
         if averaged:
@@ -167,7 +197,7 @@ class SpreadGrowth:
     def new_cycle(self) -> None:
         """Keep what is known of the shape, a little faded, and forget this cycle's life."""
         shapes = np.log(np.exp(self.log_belief - self.log_belief.max()).sum(axis=1))
-        shapes = 0.98 * shapes + 0.02 * _LOG_SHAPE
+        shapes = 0.98 * shapes + 0.02 * _LOG_SHAPE[self.told]
         self._weigh(shapes[:, None] + _LOG_LIFE[None, :])
 
     def snapshot(self) -> tuple[Any, ...]:

@@ -14,8 +14,17 @@ def habitual_life(settings: Settings, past: Sequence[dict[str, Any]]) -> float:
     """Parts per dress to scale by: the plan's habit, else what earlier runs did."""
     if settings.habit is not None:
         return settings.habit
-    ended = sorted(c["parts"] for c in past if c["ended_by"] == "dress")
+    ended = _ended(past)
     return float(ended[len(ended) // 2]) if ended else LIFE
+
+
+def life_told(settings: Settings, past: Sequence[dict[str, Any]]) -> bool:
+    """Whether `habitual_life` is more than an assumption."""
+    return settings.habit is not None or bool(_ended(past))
+
+
+def _ended(past: Sequence[dict[str, Any]]) -> list[int]:
+    return sorted(c["parts"] for c in past if c["ended_by"] == "dress")
 
 
 def entry_prior(life: float, width: float) -> DriftPrior:

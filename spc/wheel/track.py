@@ -15,7 +15,7 @@ from spc.wheel.handed_on import CYCLES_KEPT, HandedOn, usual_slope
 from spc.wheel.health import FormGrowth, SpreadGrowth
 from spc.wheel.loss import Stakes
 from spc.wheel.one_off import OneOff, Unread
-from spc.wheel.priors import entry_prior, habitual_life
+from spc.wheel.priors import entry_prior, habitual_life, life_told
 from spc.wheel.settings import Settings
 from spc.wheel.thermal import cooled, warmed
 
@@ -46,9 +46,8 @@ class Track:
         step = settings.machine.offset_step_um
         self.gauge_var = lead.gauge_sd_um**2 + lead.gauge_step_um**2 / 12
         self.drift = Drift(entry_prior(self.life, width))
-        self.growth = SpreadGrowth(
-            (0.15 * width) ** 2 + self.gauge_var, self.life, (0.7 * width) ** 2 + self.gauge_var
-        )
+        start, most = ((share * width) ** 2 + self.gauge_var for share in (0.15, 0.7))
+        self.growth = SpreadGrowth(start, self.life, most, told=life_told(settings, past))
         machine = settings.machine
         effect = DressEffect(machine.dress_resets_size, machine.dress_clears_offsets)
         self.dresser = Dresser(effect, max(0.15 * width, 0.5 * step), width)

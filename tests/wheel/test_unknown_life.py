@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from spc.wheel.advice import Advisor, FeatureSettings, MachineSettings, Settings, WheelSettings
+from spc.wheel.health import SpreadGrowth
 from spc.wheel.rules import Habits
-from tests.wheel.grinder import Grinder, adviser, run
+from tests.wheel.grinder import Grinder, adviser, run, settings
 
 
 def short_lived(seed):
@@ -99,3 +100,36 @@ def test_leaps_to_the_side_of_wear_one_after_the_other_are_the_wheel_s_own():
     habits.dress()
     habits.leap(up=True)
     assert habits.leapt
+
+
+def test_a_wheel_that_dulls_in_half_the_life_assumed_is_learnt():
+    def wider(told, seed):
+        random = np.random.default_rng(seed)
+        spread = SpreadGrowth(1.0, 60.0, 100.0, told=told)
+        for _ in range(8):
+            for age in range(1, 34):
+                sd = 0.8 * (1 + (age / 30) ** 4)
+                spread.read(sd * random.standard_normal(), 0.05, age)
+            spread.new_cycle()
+        return spread.variance(30) / spread.variance(8)
+
+    truth = (2 / (1 + (8 / 30) ** 4)) ** 2
+    told, untold = (np.mean([wider(t, seed) for seed in range(12)]) for t in (True, False))
+    assert untold == pytest.approx(truth, rel=0.15)
+    assert told < 0.85 * truth  # a life that was told is believed more firmly
+
+
+def test_a_run_hands_its_spread_on_only_to_a_run_that_counts_lives_alike():
+    def after(habit, history=()):
+        advisor = Advisor(settings(habit=habit, sample=2), history)
+        if not history:
+            run(advisor, short_lived(1), 200, every=2)
+        return advisor
+
+    told, untold = after(60).learned(), after(None).learned()
+
+    def spread(habit, record):
+        return after(habit, [record])._track.growth.fresh.tolist()
+
+    assert spread(60, told) == told["track"]["spread"]["fresh"]
+    assert spread(60, untold) != untold["track"]["spread"]["fresh"]
