@@ -388,10 +388,14 @@ def main() -> None:
     options.add_argument("--parts", type=int, default=1500)
     options.add_argument("--workers", type=int, default=1)
     options.add_argument("--policy", default="spc.simulate.unseen:adviser")
+    options.add_argument("--times-habit", type=float, help="wrong habit told to it, 0 for none")
     given = options.parse_args()
     module, _, function = given.policy.partition(":")
+    factory = getattr(import_module(module), function)
+    if given.times_habit is not None:
+        factory = partial(factory, times_habit=given.times_habit)
     scores = score_unseen(
-        getattr(import_module(module), function),
+        factory,
         _numbers(given.scenes),
         _numbers(given.seeds),
         given.parts,
