@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from spc.wheel.act import Advice, uncounted
-from spc.wheel.dress_rule import chance_soon, form_to_read
+from spc.wheel.dress_rule import FORM_CHANCE, chance_soon, form_to_read
 from spc.wheel.forecast import PartsLeft, outlook, parts_left
 from spc.wheel.rules import (
     GUARD,
@@ -28,6 +28,7 @@ from spc.wheel.wording import (
     after_words,
     as_typed,
     as_usual,
+    dear_words,
     dress_words,
     drift_words,
     form_words,
@@ -158,8 +159,11 @@ def _why_dress(now: Standing, track: Track, case: Case) -> str:
         habit = now.settings.wheel.parts_per_dress or track.age
         return glazed_words(track.glazing(before=True), since, habit, early=track.age < habit)
     if reason != "cost":
-        form = track.forms[reason]
-        return form_words(reason, form.last, form.limit, chance_soon(track, reason), since)
+        form, chance = track.forms[reason], chance_soon(track, reason)
+        words = form_words(reason, form.last, form.limit, chance, since)
+        dear = chance < FORM_CHANCE and case.dress.coming > case.dress.average
+        price = now.settings.cost.currency
+        return words + dear_words(case.dress.coming, case.dress.average, price) * dear
     currency, began = now.settings.cost.currency, now.habits.due_since
     return dress_words(since, case.dress.coming, case.dress.average, currency, began)
 

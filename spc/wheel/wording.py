@@ -78,6 +78,14 @@ def form_words(name: str, last: float, limit: float, chance: float, since: str) 
     )
 
 
+def dear_words(coming: float, average: float, currency: str) -> str:
+    """That a form or finish, seldom out as it is, costs more than a fresh wheel would."""
+    return (
+        f"; that makes most of what each of them costs, {coming:.3f} {currency}, where a part of a "
+        f"whole cycle costs {average:.3f} {currency} on average"
+    )
+
+
 def stale_words(name: str, last: float, limit: float, ago: int) -> str:
     """What else to read with the next part, since it may be near its limit. Values in µm."""
     return (

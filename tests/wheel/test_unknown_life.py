@@ -5,7 +5,14 @@ from statistics import median
 import numpy as np
 import pytest
 
-from spc.wheel.advice import Advisor, FeatureSettings, MachineSettings, Settings, WheelSettings
+from spc.wheel.advice import (
+    Advisor,
+    CostSettings,
+    FeatureSettings,
+    MachineSettings,
+    Settings,
+    WheelSettings,
+)
 from spc.wheel.health import SpreadGrowth
 from spc.wheel.rules import Habits
 from tests.wheel.grinder import Grinder, adviser, run, settings
@@ -133,3 +140,29 @@ def test_a_run_hands_its_spread_on_only_to_a_run_that_counts_lives_alike():
 
     assert spread(60, told) == told["track"]["spread"]["fresh"]
     assert spread(60, untold) != untold["track"]["spread"]["fresh"]
+
+
+def test_a_finish_that_is_seldom_out_but_dear_is_named_with_what_it_costs():
+    features = (
+        FeatureSettings("seat", lower_um=-8, upper_um=8, target_um=0, sample=1),
+        FeatureSettings("Ra", kind="roughness", upper_um=0.5),
+    )
+    advisor = Advisor(
+        Settings(
+            features,
+            machine=MachineSettings(dress_resets_size=True, dress_clears_offsets=True),
+            wheel=WheelSettings(parts_per_dress=40),
+            cost=CostSettings(rework=60.0),
+        )
+    )
+    advisor.event("dress")
+    for age in range(1, 60):
+        advisor.part()
+        advisor.reading("seat", (0.2, -0.3, 0.1)[age % 3])
+        if age % 2 == 0:
+            advisor.reading("Ra", 0.3 + 0.1 * (age / 40) ** 1.5)
+        if advisor.advise().action == "dress":
+            break
+
+    assert advisor.advise().evidence.startswith("Ra last read 0.3")
+    assert "that makes most of what each of them costs" in advisor.advise().evidence
