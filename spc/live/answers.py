@@ -59,8 +59,12 @@ class Clerk:
         advice = open_act(progress)
         return [] if advice is None else [self.answer(progress, advice, "unanswered")]
 
-    def answered(self, progress: Progress, line: Line) -> list[Entry]:
-        """`done` or `no`: the answer, and the event it stands for."""
+    def answered(self, progress: Progress, line: Line, *, whole: bool) -> list[Entry]:
+        """
+        `done` or `no`: the answer, and the event it stands for.
+
+        What goes with a hold stands only once every feature due of the part was read: `whole`.
+        """
         advice = progress.advice
         if not advice.is_act or advice.action == "measure_again":
             raise NotUnderstood(f"{line.verb}: nothing was advised that could be answered")
@@ -70,7 +74,7 @@ class Clerk:
             return [self.answer(progress, advice, "not done", line.note)]
         return [
             self.answer(progress, advice, "done", line.note),
-            *self._done(progress.made, advice),
+            *(self._done(progress.made, advice) if whole or advice.action != "hold" else ()),
         ]
 
     def _done(self, made: int, advice: Advice) -> list[Entry]:
@@ -80,6 +84,8 @@ class Clerk:
             case "dress" if advice.offset_um:
                 return [self.event(made, "dress"), self.event(made, "offset", advice.offset_um)]
             case "dress":
+                return [self.event(made, "dress")]
+            case "hold" if advice.runner_up == "dress":
                 return [self.event(made, "dress")]
             case "swivel":
                 um = advice.amount if advice.amount_unit == "um" else None
@@ -96,7 +102,8 @@ class Clerk:
         advice = open_act(progress)
         if advice is None or line.verb not in INSTEAD:
             return []
-        told = advice.action == "hold" and advice.offset_um is not None and line.verb == "offset"
+        with_hold = "dress" if advice.runner_up == "dress" else "offset" if advice.offset_um else ""
+        told = advice.action == "hold" and line.verb == with_hold
         if advice.action != line.verb and not told:
             return [self.answer(progress, advice, "other act", line.verb)]
         same = line.amount == advice.offset_um if line.verb == "offset" else True

@@ -105,9 +105,14 @@ class Session:
         return self.turn.due(self.progress)
 
     @property
+    def whole(self) -> bool:
+        """Whether every feature due of the part ground last was read or left out."""
+        return self.due[0] != self.progress.made
+
+    @property
     def unfinished(self) -> bool:
         """Whether features of the part are read first, before its act is spoken of."""
-        return self.due[0] == self.progress.made and self.advice.action not in AT_ONCE
+        return not self.whole and self.advice.action not in AT_ONCE
 
     @property
     def held(self) -> HeldNow:
@@ -183,7 +188,9 @@ class Session:
                 self._heard = (" ".join(line.numbers), self.clock())
                 stored = self._store(lambda progress: self._readings(progress, line))
             case "done" | "no":
-                stored = self._store(lambda progress: self._clerk().answered(progress, line))
+                stored = self._store(
+                    lambda progress: self._clerk().answered(progress, line, whole=self.whole)
+                )
             case "ground":
                 stored = self._store(lambda progress: self._ground(progress, line))
             case "help":
@@ -209,7 +216,7 @@ class Session:
             if abs(line.amount) > most:
                 return f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"
             return self._doubled(line, line.amount)
-        moves = self.advice.action in ("offset", "hold") and self.advice.offset_um
+        moves = self.advice.action in ("offset", "hold") and self.whole and self.advice.offset_um
         if line.verb == "done" and moves:
             return self._doubled(line, moves)
         far = far_ahead(self.progress, self.turn, line)

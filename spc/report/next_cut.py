@@ -110,7 +110,9 @@ def _act_lines(lens: Lens, advice: Advice) -> list[str]:
 
 
 def _before_next(lens: Lens, advice: Advice) -> list[str]:
-    """The move that goes with a hold."""
+    """What goes with a hold."""
+    if advice.runner_up == "dress":
+        return [lens.voice.say("next.dress")]
     if not advice.offset_um:
         return []
     return [lens.voice.say("next.before_next", amount=move(lens, advice)), *_typed(lens, advice)]

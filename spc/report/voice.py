@@ -72,17 +72,22 @@ class Voice:
         """
         An amount as it is typed or swivelled, or minutes to wait.
 
-        Four digits in mm and five in inches hold a tenth of a µm; half a step may need one more.
+        Four digits in mm and five in inches hold a tenth of a µm; half of a fine step needs more.
 
         Examples
         --------
         >>> voice = Voice({}, ".", ZoneInfo("UTC"))
         >>> voice.typed(-0.005, "mm"), voice.typed(-0.00525, "mm"), voice.typed(0.25, "um")
         ('−0.0050 mm', '−0.00525 mm', '0.25 µm')
+        >>> voice.typed(0.000125, "mm"), voice.typed(0.125 / 25400, "in")
+        ('0.000125 mm', '0.000005 in')
         """
         digits = {"mm": 4, "in": 5, "min": 0}.get(unit, 1)
-        halves = unit in ("mm", "um") and abs(amount - round(amount, digits)) > 1e-9
-        shown = self.number(amount, digits + halves, signed=signed)
+        # No step of a control is finer than an eighth of a µm; in inches no step is a round number.
+        near = 1e-9 if unit in ("mm", "um") else 0.5 * abs(amount)
+        while abs(amount - round(amount, digits)) > near and digits < 6:
+            digits += 1
+        shown = self.number(amount, digits, signed=signed)
         return f"{shown} {'µm' if unit == 'um' else unit}".strip()
 
     def um(self, value: float, digits: int, *, signed: bool = False) -> str:

@@ -387,13 +387,15 @@ def main() -> None:
     options.add_argument("--seeds", default="1-3", help="numbers, such as 1-3")
     options.add_argument("--parts", type=int, default=1500)
     options.add_argument("--workers", type=int, default=1)
-    options.add_argument("--policy", default="spc.simulate.unseen:adviser")
-    options.add_argument("--times-habit", type=float, help="wrong habit told to it, 0 for none")
+    options.add_argument("--policy", help="module:function, for the adviser")
+    options.add_argument(
+        "--times-habit", type=float, help="wrong habit told to the adviser, 0 for none"
+    )
     given = options.parse_args()
-    module, _, function = given.policy.partition(":")
-    factory = getattr(import_module(module), function)
-    if given.times_habit is not None:
-        factory = partial(factory, times_habit=given.times_habit)
+    factory: Factory = partial(adviser, times_habit=given.times_habit)
+    if given.policy:
+        module, _, function = given.policy.partition(":")
+        factory = getattr(import_module(module), function)
     scores = score_unseen(
         factory,
         _numbers(given.scenes),

@@ -51,7 +51,7 @@ class Advice:
     check_first : str
         What to look at before acting.
     runner_up, cost_difference : str, float or None
-        The next best act and what more it costs.
+        The next best act and what more it costs. With a hold: the dress that is due, if one is.
     """
 
     action: str

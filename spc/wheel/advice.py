@@ -245,7 +245,8 @@ class Advisor:
         if feature.name == track.lead.name and heard.first:
             self._habits.read(held=self._watch.holds)
         if (heard.jump or heard.check) and feature.name == track.lead.name:
-            self._habits.leap(frame.inward(heard.taken) > track.level()[0])
+            up = frame.inward(heard.taken) > track.level()[0]
+            self._habits.leap(up=up, new=heard.check)
         if heard.jump:
             if feature.name == track.lead.name:
                 track.jump(heard.jump)

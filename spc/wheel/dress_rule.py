@@ -106,10 +106,13 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
         reason = _form_due(track, age + ahead, due)
         if not reason and glazed(track, before=due == "glazing"):
             reason = "glazing"
-        if not reason and _cost_due(track, coming / usual, due=due == "cost", leapt=leapt):
-            reason = _dear_form(track, coming) or "cost"
-            # A young wheel's finish was looked at above, and is not likely enough to be out.
-            reason = "" if reason != "cost" and _young(track) else reason
+        was = {"due": due == "cost", "leapt": leapt}
+        if not reason and _cost_due(track, coming / usual, **was):
+            name, dear = _dearest_form(track)
+            if dear < 0.5 * coming or _cost_due(track, (coming - dear) / usual, **was):
+                reason = "cost"
+            elif not _young(track):  # a young wheel's form is seen to grow, or no cause
+                reason = name
     unread = ""
     if reason in track.forms and not _fresh(track, reason):
         reason, unread = "", reason
@@ -180,12 +183,22 @@ def _fresh(track: Track, name: str) -> bool:
     return track.age - track.forms[name].read_at < max(FORM_FRESH, track.spacing)
 
 
-def _dear_form(track: Track, coming: float) -> str:
-    """The form or finish that makes most of the cost of a part to come; "" for none."""
+def _dearest_form(track: Track) -> tuple[str, float]:
+    """The form or finish that costs most of those that count, and what it does in parts to come."""
     price = track.settings.cost.rework
-    dear = {name: price * chance_soon(track, name) for name, f in track.forms.items() if f.seen}
+    dear = {name: price * chance_soon(track, name) for name in _counting(track)}
     most = max(dear, key=lambda name: dear[name], default="")
-    return most if most and dear[most] > 0.5 * coming else ""
+    return most, dear.get(most, 0.0)
+
+
+def _counting(track: Track) -> dict[str, FormGrowth]:
+    """The forms and finishes of which enough is known to reckon with them."""
+    young = _young(track)
+    return {
+        name: form
+        for name, form in track.forms.items()
+        if (form.cycles >= 2 or _seen_to_grow(form) if young else form.seen + form.cycles >= 2)
+    }
 
 
 def chance_soon(track: Track, name: str) -> float:
@@ -283,12 +296,9 @@ def part_costs(track: Track, ages: Floats, grown: Floats) -> Floats:
     spread = np.interp(np.sqrt(part_var + (usual + rise**2 / 12)), sds, least)
     weights = belief[likely]
     cost = weights @ spread / weights.sum() + price / tooth
-    young = _young(track)
-    for form in track.forms.values():
-        known = form.cycles >= 2 or _seen_to_grow(form) if young else form.seen + form.cycles >= 2
-        if known:
-            out = np.array([form.chance_outside(a) for a in ages.tolist()])
-            cost = cost + track.settings.cost.rework * out
+    for form in _counting(track).values():
+        out = np.array([form.chance_outside(a) for a in ages.tolist()])
+        cost = cost + track.settings.cost.rework * out
     return np.asarray(cost)
 
 

@@ -14,7 +14,7 @@ class Hold:
 
     Others before them, from part `oldest` on, may be held as well, with good parts in between;
     `value` is what confirmed it [µm], the mean of so many `repeats`; `good` counts good parts in a
-    row since; `opened` is the part at which the hold was first said.
+    row since; `opened` is the part at which a hold was first said, of which this one goes on.
     """
 
     name: str
@@ -93,13 +93,10 @@ def hold_on(
 
     It goes on with the one `before` it, if any: as one span where no good part came in between.
     """
-    first, oldest = since, since
+    first = oldest = since
     if before is not None:
-        if since <= before.last + 1:
-            first = min(since, before.first)
-        if not before.cleared:
-            oldest = before.oldest
-        oldest = min(oldest, first)
+        first = min(since, before.first) if since <= before.last + 1 else since
+        oldest = min(first, before.oldest)
     # While a cleared hold is being proven, another bad part does not stop its cure again.
     return Hold(
         name=name,

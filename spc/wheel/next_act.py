@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from spc.wheel.act import Advice, uncounted
@@ -84,12 +84,12 @@ def _hold(now: Standing, track: Track, case: Case, subject: str, words: str) -> 
     if now.watch.check is not None or not _brings_back(now, case):
         return _say(now, "hold", subject, words)
     if case.dress.reason and track.age > 0:
-        return _say(now, "hold", subject, f"{words}; a dress is due before the next part")
+        why = f"{words}; a dress is due before the next part"
+        return replace(_say(now, "hold", subject, why), runner_up="dress")
     after = chance_out(track, case.level + case.move.amount, case.sd**2)
     if _rests_on_one_reading(track, case) or after > 0.5:
         return _say(now, "hold", subject, words)
-    move = um(track.frame.mirror * case.move.amount)
-    why = f"{words}; {_where(track, case)}: a move of {move} is due before the next part"
+    why = f"{words}; {_where(track, case)}: bring it back before the next part"
     return _say(now, "hold", subject, why, case.move)
 
 

@@ -8,6 +8,8 @@ from spc.wheel.settings import Settings
 
 #: Parts per dress assumed when neither plan nor history say (judgement, no source).
 LIFE = 60.0
+#: Whole cycles of earlier runs that tell it.
+TELLING = 3
 
 
 def habitual_life(settings: Settings, past: Sequence[dict[str, Any]]) -> float:
@@ -24,7 +26,8 @@ def life_told(settings: Settings, past: Sequence[dict[str, Any]]) -> bool:
 
 
 def _ended(past: Sequence[dict[str, Any]]) -> list[int]:
-    return sorted(c["parts"] for c in past if c["ended_by"] == "dress")
+    whole = [c for c in past if c["ended_by"] == "dress" and c["age_known"]]
+    return sorted(c["parts"] for c in whole) if len(whole) >= TELLING else []
 
 
 def entry_prior(life: float, width: float) -> DriftPrior:

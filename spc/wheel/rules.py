@@ -83,10 +83,14 @@ class Habits:
         self.due, self.due_since, self.look_at = "", 0, 0
         self.since_leap, self.leaps = CALM, 0
 
-    def leap(self, up: bool) -> None:
-        """The size leapt for no logged cause, to the side of wear (`up`) or the other."""
+    def leap(self, *, up: bool, new: bool) -> None:
+        """
+        The size leapt for no logged cause, to the side of wear (`up`) or the other.
+
+        `new`: it is no second sight of a leap that was seen before.
+        """
         self.since_leap = 0
-        if up and (self.brought_back or not self.leaps):
+        if new and up and (self.brought_back or not self.leaps):
             self.leaps, self.brought_back = self.leaps + 1, False
 
     def read(self, *, held: bool = False) -> None:

@@ -29,6 +29,11 @@ class FeatureSettings:
     sample: int | None = None  # at least every n-th part is measured
 
     @property
+    def gauge_var(self) -> float:
+        """Variance that the gauge brings to one reading, its steps included, as told. [µm²]"""
+        return self.gauge_sd_um**2 + self.gauge_step_um**2 / 12
+
+    @property
     def is_size(self) -> bool:
         """Whether an offset moves it."""
         return self.kind in SIZES

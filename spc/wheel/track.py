@@ -42,12 +42,9 @@ class Track:
         self.frame = frame_of(lead)
         width = self.frame.half_width
         past = [cycle for record in history for cycle in record["cycles"]][-CYCLES_KEPT:]
-        self.life = habitual_life(settings, past)
         step = settings.machine.offset_step_um
-        self.gauge_var = lead.gauge_sd_um**2 + lead.gauge_step_um**2 / 12
-        self.drift = Drift(entry_prior(self.life, width))
-        start, most = ((share * width) ** 2 + self.gauge_var for share in (0.15, 0.7))
-        self.growth = SpreadGrowth(start, self.life, most, told=life_told(settings, past))
+        self.gauge_var = lead.gauge_var
+        self._scale(habitual_life(settings, past), told=life_told(settings, past))
         machine = settings.machine
         effect = DressEffect(machine.dress_resets_size, machine.dress_clears_offsets)
         self.dresser = Dresser(effect, max(0.15 * width, 0.5 * step), width)
@@ -56,11 +53,6 @@ class Track:
             f.name: Companion(frame_of(f), self.growth.variance(1))
             for f in settings.features
             if f.is_size and f.kind == lead.kind and f.name != lead.name
-        }
-        self.forms = {
-            f.name: FormGrowth(f.upper_um, self.life)
-            for f in settings.features
-            if f.kind in ("roundness", "runout", "roughness") and f.upper_um is not None
         }
         self.made = 0
         self.age = 0
@@ -89,6 +81,19 @@ class Track:
             self._handed_on().inherit(history[-1], self.cycles, width)
         self.usual_slope = usual_slope(self.drift.prior, self.cycles)
         self.odds_at_start = self.growth.odds_of_growth  # that spread grows, before any reading
+
+    def _scale(self, life: float, *, told: bool) -> None:
+        """Begin with everything that goes by the parts that a wheel does."""
+        width, gauge = self.frame.half_width, self.lead.gauge_var
+        self.life = life
+        self.drift = Drift(entry_prior(life, width))
+        start, most = ((share * width) ** 2 + gauge for share in (0.15, 0.7))
+        self.growth = SpreadGrowth(start, life, most, told=told)
+        self.forms = {
+            f.name: FormGrowth(f.upper_um, life)
+            for f in self.settings.features
+            if f.kind in ("roundness", "runout", "roughness") and f.upper_um is not None
+        }
 
     # -- what was done -------------------------------------------------------------------------
 
@@ -363,6 +368,7 @@ class Track:
         return {
             **{k: list(v) if isinstance(v, list) else v for k, v in plain.items()},
             "life": self.life,
+            "life_told": self.growth.told,
             "drift": self.drift.state(),
             "one_off": self.one_off.state(),
             "growth": self.growth.state(),
@@ -382,6 +388,7 @@ class Track:
         for name in self._PLAIN:
             value = state[name]
             setattr(self, name, list(value) if isinstance(value, list) else value)
+        self._scale(state["life"], told=state["life_told"])
         self.drift.resume(state["drift"])
         self.one_off.resume(self.drift, state["one_off"])
         self.growth.resume(state["growth"])

@@ -323,8 +323,11 @@ class Watch:
         # Whoever grinds on without a word has heard the hold: what brings the size back is due, or
         # every part after it would be held as well. So is a doubt about the part read now, or a
         # reading that nobody believes yet would be lost with it.
-        heard = self.part_number > hold.opened
-        return not (heard and (can_steer or self.asked or self.check is not None))
+        # A part found outside just now is told of before a check, which would hide it.
+        if self.part_number == hold.opened:
+            return True
+        checked = self.check is not None and not self.bad_now
+        return not (can_steer or self.asked or checked)
 
     @property
     def held_words(self) -> str:

@@ -97,6 +97,23 @@ def test_a_hold_tells_the_move_and_how_to_type_it_as_the_board_does(session, tmp
     assert shown.split(". ")[2].rstrip(".") in board
 
 
+def test_a_dress_that_is_due_is_told_with_the_hold_and_answers_it(begin, tmp_path):
+    wheel = "\n[wheel]\nparts_per_dress = 20\nmax_parts_per_dress = 6\n"
+    machine = "[machine]\ndress_resets_size = true\ndress_clears_offsets = true"
+    seat = TAPERED[: TAPERED.index('[[feature]]\nname = "tail"')]
+    session = begin(seat + machine + wheel)
+    for text in (*["+1", "-1"] * 3, "+12", "+12", "master"):
+        session.enter(text, sure=True)
+    assert (session.advice.action, session.advice.runner_up) == ("hold", "dress")
+    assert "Dress the wheel before the next part." in on_screen(session)
+    assert "Dress the wheel before the next part." in on_board(session, tmp_path)
+    session.enter("dress")
+
+    with session.ledger.reading() as reader:
+        told = holding(reader.entries(session.run.id))
+    assert [(e.what, e.text) for e in told if e.kind == "answer"][-1] == ("hold", "done")
+
+
 def test_parts_on_hold_carry_the_serials_of_their_tags_as_on_the_board(session, tmp_path):
     for text in ("#4511 0.2", "0.2", "-13"):
         session.enter(text)

@@ -126,3 +126,23 @@ def test_a_new_start_asks_for_the_answer_that_is_missing(offset_due, type_in):
 
     assert "offset" in answered
     assert answers(offset_due)[len(before) :] == [(offset_due.progress.made, "offset", "done")]
+
+
+def test_the_move_of_a_hold_waits_for_the_other_diameter_of_the_part(pair):
+    for text in ("+12", "+12"):
+        pair.enter(text, sure=True)
+    assert (pair.advice.action, pair.whole) == ("hold", False)
+    pair.enter("done")
+    assert answers(pair)[-1] == (1, "hold", "done")
+    assert offsets(pair) == []
+    pair.enter("+11", sure=True)
+    assert pair.whole
+    pair.enter("done")
+
+    assert offsets(pair) == [pytest.approx(-12, abs=2)]
+
+
+def offsets(session):
+    with session.ledger.reading() as reader:
+        held = holding(reader.entries(session.run.id))
+    return [e.value for e in held if e.kind == "event" and e.what == "offset"]

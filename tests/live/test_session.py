@@ -341,7 +341,7 @@ def test_done_stores_a_dress_with_the_move_that_belongs_to_it(session):
     advice = Advice("dress", "wheel", -3.0, -3.0, "um", 1, "", "", None, None)
     stand_in = SimpleNamespace(made=40, advice=advice)
 
-    entries = Clerk("", 0).answered(stand_in, Line("done"))
+    entries = Clerk("", 0).answered(stand_in, Line("done"), whole=True)
 
     kinds = [(e.kind, e.part, e.what, e.value) for e in entries]
     assert kinds == [("answer", 40, "dress", -3.0), ("event", 40, "dress", None),

@@ -365,7 +365,7 @@ def test_a_hold_tells_the_move_that_brings_the_next_part_back():
     assert advice.action == "hold"
     assert advice.offset_um == pytest.approx(-12, abs=1.5)
     assert advice.offset_um == advice.amount * 1000
-    assert f"a move of {advice.offset_um:+.1f} µm is due before the next part" in advice.evidence
+    assert "bring it back before the next part" in advice.evidence
     advisor.event("offset", um=advice.offset_um)
     entered = advisor.advise()
     assert (entered.action, entered.offset_um) == ("hold", None)
@@ -406,6 +406,7 @@ def test_a_hold_says_that_a_dress_is_due():
 
     assert (advice.action, advice.offset_um) == ("hold", None)
     assert "a dress is due before the next part" in advice.evidence
+    assert (advice.runner_up, advice.cost_difference) == ("dress", None)
 
 
 @pytest.mark.parametrize("read", ["surprise", "outside"])
@@ -439,6 +440,31 @@ def test_good_parts_between_two_that_are_outside_are_not_held():
     assert "earlier ones since part 25 are still held" in words
     advisor.event("cleared")
     assert "end the hold of part 36 and of those since part 25" in advisor.advise().evidence
+
+
+def test_parts_held_anew_are_told_to_be_though_earlier_ones_are_held_still():
+    advisor = settled()
+    advisor.part()
+    for value in (9.0, 9.1):
+        advisor.reading("seat", value)
+    for value in (0.1, -0.2, 0.3):
+        advisor.part()
+        advisor.reading("seat", value)
+    advisor.part()
+    advisor.reading("seat", 12.0)
+    assert advisor.advise().action == "measure_again"
+    advisor.reading("seat", 12.1)
+
+    assert advisor.advise().action == "hold"
+    assert "part 29 is suspect" in advisor.advise().evidence
+    # A relapse while the hold is being proven keeps all of it.
+    advisor.event("cleared")
+    advisor.part()
+    advisor.reading("seat", 0.2)
+    advisor.part()
+    for value in (9.0, 9.1):
+        advisor.reading("seat", value)
+    assert advisor.state()["watch"]["hold"]["oldest"] == 25
 
 
 def test_two_bad_parts_without_a_good_one_between_them_are_one_span():

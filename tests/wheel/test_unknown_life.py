@@ -7,7 +7,6 @@ import pytest
 
 from spc.wheel.advice import (
     Advisor,
-    CostSettings,
     FeatureSettings,
     MachineSettings,
     Settings,
@@ -96,16 +95,16 @@ def test_a_young_wheel_is_dressed_for_a_finish_that_was_seen_to_go():
 
 def test_leaps_to_the_side_of_wear_one_after_the_other_are_the_wheel_s_own():
     habits = Habits()
-    habits.leap(up=True)
-    habits.leap(up=True)  # the same one, seen on the next part
-    assert habits.leapt
+    habits.leap(up=True, new=True)
     habits.offset(-5.0)
-    habits.leap(up=False)
+    habits.leap(up=True, new=False)  # the same one, seen on the next part
     assert habits.leapt
-    habits.leap(up=True)
+    habits.leap(up=False, new=True)
+    assert habits.leapt
+    habits.leap(up=True, new=True)
     assert not habits.leapt
     habits.dress()
-    habits.leap(up=True)
+    habits.leap(up=True, new=True)
     assert habits.leapt
 
 
@@ -152,7 +151,6 @@ def test_a_finish_that_is_seldom_out_but_dear_is_named_with_what_it_costs():
             features,
             machine=MachineSettings(dress_resets_size=True, dress_clears_offsets=True),
             wheel=WheelSettings(parts_per_dress=40),
-            cost=CostSettings(rework=60.0),
         )
     )
     advisor.event("dress")
@@ -160,9 +158,59 @@ def test_a_finish_that_is_seldom_out_but_dear_is_named_with_what_it_costs():
         advisor.part()
         advisor.reading("seat", (0.2, -0.3, 0.1)[age % 3])
         if age % 2 == 0:
-            advisor.reading("Ra", 0.3 + 0.1 * (age / 40) ** 1.5)
+            advisor.reading("Ra", 0.3 + 0.13 * (age / 40) ** 1.5)
         if advisor.advise().action == "dress":
             break
 
-    assert advisor.advise().evidence.startswith("Ra last read 0.3")
+    assert advisor.advise().evidence.startswith("Ra last read 0.4")
     assert "that makes most of what each of them costs" in advisor.advise().evidence
+
+
+@pytest.mark.parametrize("habit", [30, 60])
+def test_an_old_value_of_the_form_spares_no_wheel_whose_size_breaks_down(habit):
+    features = (
+        *settings(sample=2).features,
+        FeatureSettings("round", kind="roundness", upper_um=2.0),
+    )
+    dressed = []
+    for seed in range(4):
+        random = np.random.default_rng(seed)
+        advisor = Advisor(
+            Settings(
+                features,
+                machine=MachineSettings(dress_resets_size=True, dress_clears_offsets=True),
+                wheel=WheelSettings(parts_per_dress=habit, max_parts_per_dress=400),
+            )
+        )
+        advisor.event("dress")
+        for age in range(1, 100):
+            advisor.part()
+            if age == 6:
+                advisor.reading("round", 1.2)
+            if age % 2 == 0:
+                sd = 0.8 * (1 + (age / 18) ** 3)
+                advisor.reading("seat", round(float(sd * random.standard_normal()), 1))
+            if advisor.advise().action == "dress":
+                dressed.append(age)
+                break
+            advisor.event("cleared")
+
+    assert len(dressed) == 4
+    assert max(dressed) < 60
+
+
+def test_a_state_goes_on_alike_though_the_history_is_not_told_again():
+    first = adviser(habit=None, sample=2)
+    run(first, short_lived(1), 200, every=2)
+    whole = Advisor(settings(habit=None, sample=2), [first.learned()])
+    run(whole, short_lived(2), 31, every=2)
+    again = Advisor(settings(habit=None, sample=2), state=whole.state())
+
+    for value in (0.4, 1.9, 3.1):
+        for advisor in (whole, again):
+            advisor.part()
+            advisor.reading("seat", value)
+            advisor.reading("seat", value, again=True)
+        assert again.advise() == whole.advise()
+        assert again.advise().parts_left == whole.advise().parts_left
+    assert again.state() == whole.state()
