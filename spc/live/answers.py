@@ -85,7 +85,7 @@ class Clerk:
                 return [self.event(made, "dress"), self.event(made, "offset", advice.offset_um)]
             case "dress":
                 return [self.event(made, "dress")]
-            case "hold" if advice.runner_up == "dress":
+            case "hold" if advice.with_hold == "dress":
                 return [self.event(made, "dress")]
             case "swivel":
                 um = advice.amount if advice.amount_unit == "um" else None
@@ -102,9 +102,7 @@ class Clerk:
         advice = open_act(progress)
         if advice is None or line.verb not in INSTEAD:
             return []
-        with_hold = "dress" if advice.runner_up == "dress" else "offset" if advice.offset_um else ""
-        told = advice.action == "hold" and line.verb == with_hold
-        if advice.action != line.verb and not told:
+        if line.verb not in (advice.action, advice.with_hold):
             return [self.answer(progress, advice, "other act", line.verb)]
         same = line.amount == advice.offset_um if line.verb == "offset" else True
         return [self.answer(progress, advice, "done" if same else "other amount")]

@@ -122,10 +122,10 @@ def _act(session: Session, advice: Advice, voice: Voice) -> list[str]:
 
 def _before_next(session: Session, advice: Advice, voice: Voice) -> list[str]:
     """What goes with a hold, once the other features of the part were read."""
-    if session.whole and advice.runner_up == "dress":
-        return [voice.say("next.dress")]
-    if not session.whole or not advice.offset_um:
+    if not session.whole or not advice.with_hold:
         return []
+    if advice.with_hold == "dress":
+        return [voice.say("next.dress")]
     move = voice.say("next.before_next", amount=_move(session, advice, voice))
     return [move, _typed(session, advice, voice)]
 

@@ -111,10 +111,10 @@ def _act_lines(lens: Lens, advice: Advice) -> list[str]:
 
 def _before_next(lens: Lens, advice: Advice) -> list[str]:
     """What goes with a hold."""
-    if advice.runner_up == "dress":
-        return [lens.voice.say("next.dress")]
-    if not advice.offset_um:
+    if not advice.with_hold:
         return []
+    if advice.with_hold == "dress":
+        return [lens.voice.say("next.dress")]
     return [lens.voice.say("next.before_next", amount=move(lens, advice)), *_typed(lens, advice)]
 
 

@@ -77,6 +77,15 @@ class Advice:
         return self.action != "grind_on"
 
     @property
+    def with_hold(self) -> str:
+        """What goes with a hold before the next part: "dress", "offset" or nothing."""
+        if self.action != "hold":
+            return ""
+        if self.runner_up == "dress" and self.cost_difference is None:
+            return "dress"
+        return "offset" if self.offset_um else ""
+
+    @property
     def either(self) -> bool:
         """Whether the runner-up is as good: what more it costs is too little to tell."""
         # The difference of a dress is per part of a whole cycle: small numbers there are not small.
