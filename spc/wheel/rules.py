@@ -16,6 +16,10 @@ CLEAR_SDS = 1.0
 #: One that takes back what was moved before the last reading, and goes the way wear goes by itself,
 #: has to be this many.
 BACK_SDS = 1.5
+#: Where drift, one standard deviation more than estimated, carries the size by less than this share
+#: of the half tolerance over a usual life, nothing hurries: there a move has to be so many standard
+#: deviations of the level, and save so many times its price. Anything less answers noise.
+STILL, STILL_SDS, STILL_PRICES = 0.6, 3.0, 3.0
 #: Unless the next part is out with this probability.
 GUARD = 0.03
 #: An offset before the first reading after a change of wheel, batch or swivel answers no part but
@@ -260,10 +264,26 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
         return False
     if track.read_in_run < FEW and out < GUARD:
         return False
+    if out <= GUARD and _still(track) and not _worth_it(track, move, sd):
+        return False
     clear = max(track.settings.machine.offset_step_um, CLEAR_SDS * sd)
     if habits.takes_back(move.amount) and 0 < move.amount <= BACK_SDS * sd and out <= GUARD:
         return False
     return abs(move.amount) >= clear - 1e-9 or out > GUARD
+
+
+def _still(track: Track) -> bool:
+    """Whether the size stays where it is, once set up, for all that is known of the drift."""
+    if track.read_in_cycle <= SETUP_PARTS:
+        return False
+    slope, slope_sd = slope_now(track)
+    return (abs(slope) + slope_sd) * track.life < STILL * track.frame.half_width
+
+
+def _worth_it(track: Track, move: Move, sd: float) -> bool:
+    """Whether a move that can wait is clear enough all the same."""
+    dear = move.saving >= STILL_PRICES * track.settings.cost.offset
+    return dear and abs(move.amount) >= STILL_SDS * sd
 
 
 def after_dress(track: Track, habits: Habits) -> Told | None:

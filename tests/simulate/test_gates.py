@@ -1,8 +1,7 @@
 """
 What the adviser must be able to do before it is let loose: a short form of the release gates.
 
-Seeds and scenes are the judging ones. A gate that it does not pass yet carries the marker
-`open_gate`, with the reason.
+Seeds and scenes are the judging ones.
 """
 
 import numpy as np
@@ -44,11 +43,9 @@ def without_drift(seed, parts=500):
     return moves, dresses
 
 
-@pytest.mark.open_gate
 def test_without_drift_hardly_an_offset_is_made():
     # Fewer than one in 500 parts after the first 20; one within 15 parts of a dress answers that
-    # dress's own error. Open: three in 500. Most answer an error of a dress (1.5 µm) that was not
-    # clear before the third reading; see the next test.
+    # dress's own error.
     unasked = sum(age >= 15 for seed in SEEDS for age, _ in without_drift(seed)[0])
 
     assert unasked < len(SEEDS)
