@@ -98,6 +98,7 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
     if limit is not None:
         left = min(left, limit - age)
     usual = float(average[here])
+    unread = ""
     if limit is not None and age >= limit:
         reason = "limit"
     elif too_young(track):
@@ -109,13 +110,12 @@ def dress_case(track: Track, *, due: str = "", leapt: bool = False) -> DressCase
         was = {"due": due == "cost", "leapt": leapt}
         if not reason and _cost_due(track, coming / usual, **was):
             name, dear = _dearest_form(track)
-            if dear < 0.5 * coming or _cost_due(track, (coming - dear) / usual, **was):
+            if _cost_due(track, (coming - dear) / usual, **was):
                 reason = "cost"
+            elif not _fresh(track, name):
+                unread = name
             elif not _young(track):  # a young wheel's form is seen to grow, or no cause
-                reason = name
-    unread = ""
-    if reason in track.forms and not _fresh(track, reason):
-        reason, unread = "", reason
+                reason = name if dear > 0.5 * coming else "cost"
     return DressCase(coming, usual, max(left, 0), reason, unread)
 
 

@@ -122,7 +122,8 @@ def _steer(now: Standing, track: Track, case: Case) -> Advice:
     if now.habits.unread_change:
         what = UNREAD[now.habits.unread_change]
         return _say(now, "grind_on", "", f"{what}, and no part was read since; {words}")
-    pays = "waits for the next reading" if case.waits else "would not pay"
+    waits = "is hardly worth it yet" if case.can_wait else "waits for the next reading"
+    pays = waits if case.waits else "would not pay"
     return _say(now, "grind_on", "", f"{words}, {drift}; a move {pays}{_also_read(track, case)}")
 
 

@@ -18,8 +18,9 @@ CLEAR_SDS = 1.0
 BACK_SDS = 1.5
 #: Where drift, one standard deviation more than estimated, carries the size by less than this share
 #: of the half tolerance over a usual life, nothing hurries: there a move has to be so many standard
-#: deviations of the level, and save so many times its price. Anything less answers noise.
-STILL, STILL_SDS, STILL_PRICES = 0.6, 3.0, 3.0
+#: deviations of the level, and save so many times its price on top of it. Anything less answers
+#: noise (judgement).
+STILL, STILL_SDS, STILL_PRICES = 0.6, 3.0, 1.0
 #: Unless the next part is out with this probability.
 GUARD = 0.03
 #: An offset before the first reading after a change of wheel, batch or swivel answers no part but
@@ -160,6 +161,7 @@ class Case:
     move: Move  # the best one, wise or not; 0 when none helps
     wise: bool  # whether it pays and nothing restrains it
     waits: bool  # whether it would pay, but a reading has to come first
+    can_wait: bool  # whether that is all that speaks against it: no drift hurries it
     dress: DressCase
     chance_out: float
 
@@ -193,6 +195,7 @@ def weigh(track: Track, habits: Habits) -> Case:
         move=move,
         wise=wise,
         waits=move.saving > 0 and not wise and not track.frame.only_nears_limit(move.amount),
+        can_wait=_can_wait(track, move, sd, out),
         dress=dress,
         chance_out=out,
     )
@@ -264,7 +267,7 @@ def _wise(track: Track, habits: Habits, move: Move, sd: float, out: float) -> bo
         return False
     if track.read_in_run < FEW and out < GUARD:
         return False
-    if out <= GUARD and _still(track) and not _worth_it(track, move, sd):
+    if _can_wait(track, move, sd, out):
         return False
     clear = max(track.settings.machine.offset_step_um, CLEAR_SDS * sd)
     if habits.takes_back(move.amount) and 0 < move.amount <= BACK_SDS * sd and out <= GUARD:
@@ -280,10 +283,12 @@ def _still(track: Track) -> bool:
     return (abs(slope) + slope_sd) * track.life < STILL * track.frame.half_width
 
 
-def _worth_it(track: Track, move: Move, sd: float) -> bool:
-    """Whether a move that can wait is clear enough all the same."""
+def _can_wait(track: Track, move: Move, sd: float, out: float) -> bool:
+    """Whether nothing hurries a move that is not clear, or hardly worth it."""
+    if out > GUARD or not _still(track):
+        return False
     dear = move.saving >= STILL_PRICES * track.settings.cost.offset
-    return dear and abs(move.amount) >= STILL_SDS * sd
+    return not (dear and abs(move.amount) >= STILL_SDS * sd)
 
 
 def after_dress(track: Track, habits: Habits) -> Told | None:
