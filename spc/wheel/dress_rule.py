@@ -230,7 +230,7 @@ def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
     old = track.age_known or track.age >= HABIT_SHARE * (track.settings.habit or math.inf)
     if not (young or old or _seen_to_dull(track)):
         return False
-    if track.stays_sharp():
+    if track.stays_sharp() or not (track.age_known or _may_have_dulled(track)):
         return False
     # What comes between readings, such as a pause, makes the size unsure and no wheel dull.
     if track.last_read < track.made or track.closed:
@@ -238,6 +238,12 @@ def _cost_due(track: Track, ratio: float, *, due: bool, leapt: bool) -> bool:
     if young:
         return ratio > YOUNG_DUE
     return ratio > (BECOMES_DUE if track.age_known else UNSURE_DUE)
+
+
+def _may_have_dulled(track: Track) -> bool:
+    """Of a wheel of unknown age: not where a form or finish stays and no spread says otherwise."""
+    stays = any(form.stays for form in track.forms.values())
+    return not stays or track.spread_grows(DULLED_ODDS)
 
 
 def _seen_to_dull(track: Track) -> bool:
