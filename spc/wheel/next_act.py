@@ -162,9 +162,9 @@ def _why_dress(now: Standing, track: Track, case: Case) -> str:
     if reason != "cost":
         form, chance = track.forms[reason], chance_soon(track, reason)
         words = form_words(reason, form.last, form.limit, chance, since)
-        dear = chance < FORM_CHANCE and case.dress.coming > case.dress.average
-        price = now.settings.cost.currency
-        return words + dear_words(case.dress.coming, case.dress.average, price) * dear
+        coming, cost = case.dress.coming, now.settings.cost
+        dear = chance < FORM_CHANCE and cost.rework * chance > 0.5 * coming
+        return words + dear_words(coming, case.dress.average, cost.currency) * dear
     currency, began = now.settings.cost.currency, now.habits.due_since
     return dress_words(since, case.dress.coming, case.dress.average, currency, began)
 

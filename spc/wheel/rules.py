@@ -16,21 +16,21 @@ CLEAR_SDS = 1.0
 #: One that takes back what was moved before the last reading, and goes the way wear goes by itself,
 #: has to be this many.
 BACK_SDS = 1.5
+#: Unless the next part is out with this probability.
+GUARD = 0.03
 #: Where drift, one standard deviation more than estimated, carries the size by less than this share
 #: of the half tolerance over a usual life, nothing hurries: there a move has to be so many standard
 #: deviations of the level, and save so many times its price on top of it. Anything less answers
 #: noise (judgement).
 STILL, STILL_SDS, STILL_PRICES = 0.6, 3.0, 1.0
-#: Unless the next part is out with this probability.
-GUARD = 0.03
 #: An offset before the first reading after a change of wheel, batch or swivel answers no part but
 #: the change: it has to be this many standard deviations.
 UNREAD_SDS = 2.0
 #: Readings of the run before which only a part that is nearly out is corrected, and readings that
 #: close a leap of the size nobody explained.
 FEW, CALM = 2, 3
-#: Leaps to the side of wear in one cycle, each after an offset brought the size back, from which
-#: on a wheel that breaks down is as good a cause as any (judgement).
+#: Leaps to the side of wear in one cycle, each after an offset that answered the one before, from
+#: which on a wheel that breaks down is as good a cause as any (judgement).
 AGAIN = 2
 #: Offsets looked at for reversals, and the share of them above which offsets are held dearer: moves
 #: that only answer noise reverse two times in three, moves that answer a wandering level less.
@@ -55,7 +55,7 @@ class Habits:
     since_pause: int = 9  # parts read since the last pause
     since_jump: int = 9  # parts read since a jump was confirmed
     since_leap: int = 9  # parts read since the size leapt for no known cause, none held
-    leaps: int = 0  # to the side of wear in this cycle, each after the one before was brought back
+    leaps: int = 0  # to the side of wear in this cycle, each after the one before was answered
     brought_back: bool = False  # an offset was entered since the last of them
     unread_change: str = ""  # "wheel", "batch" or "swivel", and no part read since
     due: str = ""  # reason for which a dress was due at the part read last
@@ -161,7 +161,7 @@ class Case:
     move: Move  # the best one, wise or not; 0 when none helps
     wise: bool  # whether it pays and nothing restrains it
     waits: bool  # whether it would pay, but a reading has to come first
-    can_wait: bool  # whether that is all that speaks against it: no drift hurries it
+    can_wait: bool  # whether no drift hurries it, and it is not clear or hardly worth it
     dress: DressCase
     chance_out: float
 

@@ -321,9 +321,8 @@ class Watch:
         if hold.cleared:
             return good < PROVEN and not (can_steer or self.asked or self.check)
         # Whoever grinds on without a word has heard the hold: what brings the size back is due, or
-        # every part after it would be held as well. So is a doubt about the part read now, or a
-        # reading that nobody believes yet would be lost with it.
-        # A part found outside just now is told of before a check, which would hide it.
+        # every part after it would be held as well; so is a doubt about a later part, or its
+        # reading would be lost. A check does not hide that a part was found outside just now.
         if self.part_number == hold.opened:
             return True
         checked = self.check is not None and not self.bad_now
