@@ -57,6 +57,8 @@ class Run:
         The files, with the hash of their bytes.
     remarks : tuple of str
         What the reader decided and the page must say: numbering, order, units, doubts.
+    by_serial : bool
+        Part numbers as written count the parts; else rows do.
     """
 
     measurements: pd.DataFrame
@@ -65,6 +67,7 @@ class Run:
     account: dict[str, int]
     sources: tuple["Source", ...] = ()
     remarks: tuple[str, ...] = field(default=())
+    by_serial: bool = False
 
     @property
     def made(self) -> int:
@@ -84,8 +87,20 @@ class Run:
 
 @dataclass(frozen=True)
 class Source:
-    """A file a run was read from."""
+    """
+    A file a run was read from.
+
+    Attributes
+    ----------
+    name, sha256 : str
+        As named by the caller, and the hash of its bytes.
+    lines : int
+        Physical lines.
+    rows_by : {"serial", "time", "place"}
+        What tells its rows apart: a part number, else a time of day, else only their place.
+    """
 
     name: str
     sha256: str
     lines: int
+    rows_by: str = "place"

@@ -58,7 +58,7 @@ ORDER = {
                "last_line", "csv_file", "sequence", "anew", "parts", "repeats", "events",
                "settling", "reading", "first_look", "draft", "csvw", "gauge_file"],
     "ledger": ["tables", "chain", "entry", "opening", "store", "verify", "repeats", "replay",
-               "told", "imports", "as_run", "finding", "backup"],
+               "sources", "identity", "imports", "as_run", "finding", "backup"],
     "more_charts": ["basis", "of_parts", "of_groups", "catalogue", "told"],
     "report": ["voice", "marks", "steel", "pieces", "lens", "level", "limit_changes", "run_figures",
                "more_figures", "wheel_figures", "known_parts", "gauge_figures", "proof_figures",

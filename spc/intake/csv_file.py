@@ -69,6 +69,14 @@ class Sheet:
         )
 
     @property
+    def rows_by(self) -> str:
+        """What tells its rows apart, as in `spc.run.Source`."""
+        if self.lines.serial is not None:
+            return "serial"
+        clock = self.times is not None and not (self.times.date_only or self.times.clock_only)
+        return "time" if clock else "place"
+
+    @property
     def cells_per_row(self) -> int:
         """Readings a row may hold: one per feature column; one in long form."""
         return len(self.layout.readings)

@@ -158,10 +158,13 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
         rejects=rejects_frame(account.rejects),
         account=account.as_dict(),
         sources=tuple(
-            Source(s.name, s.text.sha256, s.text.data.count(b"\n") + (not s.text.finished))
+            Source(
+                s.name, s.text.sha256, s.text.data.count(b"\n") + (not s.text.finished), s.rows_by
+            )
             for s in sequence.sheets
         ),
         remarks=tuple(remarks),
+        by_serial=parts.by_serial,
     )
 
 

@@ -2,16 +2,16 @@
 
 import json
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Self
 
 import numpy as np
-from sqlalchemy import select
 
 from spc.ledger.entry import Stored
 from spc.ledger.repeats import left_open
 from spc.ledger.replay import holding
+from spc.ledger.sources import KnownSource, known_sources
 from spc.ledger.store import LedgerRun, Reader
-from spc.ledger.tables import sources
 from spc.run import EVENT_COLUMNS, MEASUREMENT_COLUMNS, REJECT_COLUMNS, Run, Source
 
 #: Source of what was typed at the machine; its rows are lines of the ledger.
@@ -34,37 +34,69 @@ def last_parts(reader: Reader, run: LedgerRun, first: int) -> Run:
     """The end of a run from part `first` on, with every dress before: enough for a board."""
     made = reader.last_part(run.id)
     begun = reader.events_named(run.id, ("dress", "wheel"), before=first)
-    return _run(reader, run, [*begun, *reader.entries_between(run.id, parts=(first, made))])
+    return _run(reader, run, [*begun, *reader.entries_between(run.id, (first, made))])
 
 
 def _run(reader: Reader, run: LedgerRun, whole: list[Stored]) -> Run:
     held = holding(whole)
-    query = select(sources.c.id, sources.c.name).where(sources.c.run == run.id)
-    names = {row.id: str(row.name) for row in reader.connection.execute(query)}
-    receipts = _receipts(held)
+    known = known_sources(reader, run)
+    names = {each.id: each.name for each in known}
+    told = [_Receipt.of(entry, known) for entry in held if entry.kind == "import"]
+    receipts = _standing(told)
     readings = [entry for entry in held if entry.kind == "reading"]
     events = [entry for entry in held if entry.kind == "event"]
-    rejects = [*_rejects(held, names), *_withdrawn(whole, names)]
+    grown = frozenset().union(*(receipt.covers - receipt.files for receipt in told))
+    rejects = [*_rejects(held, names, grown), *_withdrawn(whole, names)]
     return Run(
         measurements=_measurements(readings, names),
         events=_events(events, names),
         rejects=_frame(rejects, REJECT_COLUMNS, {"row": "int64"}),
-        account=_account(receipts, len(readings), len(events), rejects),
-        sources=_sources(receipts),
-        remarks=_remarks(receipts, reader, run, readings),
+        account=_account([r.told for r in receipts], len(readings), len(events), rejects),
+        sources=tuple(Source(*source) for r in receipts for source in r.told["sources"]),
+        remarks=_remarks([r.told for r in receipts], reader, run, readings),
     )
 
 
-def _receipts(held: list[Stored]) -> list[dict[str, Any]]:
-    """What was said of each import; a file imported again as it grew counts as it was last."""
-    receipts: list[dict[str, Any]] = []
-    for entry in held:
-        if entry.kind != "import":
-            continue
+@dataclass(frozen=True)
+class _Receipt:
+    """
+    What was said of one import.
+
+    Attributes
+    ----------
+    told : dict
+        As it was stored.
+    files : frozenset of int
+        The files that were read.
+    covers : frozenset of int
+        Those, and the earlier ones that they begin with.
+    """
+
+    told: dict[str, Any]
+    files: frozenset[int]
+    covers: frozenset[int]
+
+    @classmethod
+    def of(cls, entry: Stored, known: list[KnownSource]) -> Self:
         told = json.loads(entry.text)
-        named = {name for name, *_ in told["sources"]}
-        receipts = [r for r in receipts if not {name for name, *_ in r["sources"]} <= named]
-        receipts.append(told)
+        read = {(name, sha256) for name, sha256, *_ in told["sources"]}
+        files = {each.id for each in known if (each.name, each.sha256) in read}
+        grown = set(told.get("grown", ()))
+        if "grown" not in told:
+            # Receipts of older programs do not say it; a file of the same name was taken for grown.
+            named = {name for name, _ in read}
+            grown = {
+                each.id for each in known if each.name in named and each.id <= max(files, default=0)
+            }
+        return cls(told, frozenset(files), frozenset(files | grown))
+
+
+def _standing(told: list[_Receipt]) -> list[_Receipt]:
+    """The receipts that count: a file imported again as it grew counts as it was last."""
+    receipts: list[_Receipt] = []
+    for receipt in told:
+        receipts = [r for r in receipts if not r.files <= receipt.covers]
+        receipts.append(receipt)
     return receipts
 
 
@@ -75,7 +107,7 @@ def _measurements(readings: list[Stored], names: Mapping[int, str]) -> Any:
     where = [names.get(e.source, TYPED) if e.source else TYPED for e in readings]
     columns = {
         "part": np.array([e.part for e in readings], dtype=np.int64),
-        "serial": pd.array([e.serial for e in readings], dtype="str"),
+        "serial": pd.array([e.serial or str(e.part) for e in readings], dtype="str"),
         "time": _times(readings),
         "feature": pd.Categorical([e.what for e in readings], features),
         "deviation_um": np.array([e.value for e in readings], dtype=float),
@@ -133,14 +165,15 @@ def _frame(rows: list[dict[str, Any]], columns: Mapping[str, str], types: dict[s
     return frame.astype({name: types.get(name, "str") for name in columns if name != "time"})
 
 
-def _rejects(held: list[Stored], names: Mapping[int, str]) -> list[dict[str, Any]]:
-    newest = {names.get(e.source, ""): e.source for e in held if e.source}
+def _rejects(
+    held: list[Stored], names: Mapping[int, str], grown: frozenset[int]
+) -> list[dict[str, Any]]:
     return [
         _reject(e, names, e.note)
         for e in held
         if e.kind == "reject"
         # The line was finished when the file was read again.
-        and not (e.note.startswith(_UNFINISHED) and newest[names[e.source or 0]] != e.source)
+        and not (e.note.startswith(_UNFINISHED) and e.source in grown)
     ]
 
 
@@ -195,10 +228,6 @@ def _account(
 def _twice(receipts: list[dict[str, Any]]) -> int:
     """Cells that stand in more than one file and were stored once."""
     return sum(int(r["account"].get("elsewhere", 0)) for r in receipts)
-
-
-def _sources(receipts: list[dict[str, Any]]) -> tuple[Source, ...]:
-    return tuple(Source(*source) for receipt in receipts for source in receipt["sources"])
 
 
 def _unlike(reader: Reader, run: LedgerRun, readings: list[Stored]) -> list[str]:

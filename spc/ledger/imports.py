@@ -1,47 +1,32 @@
 """
 From a run that was read from files to entries: every row once, whatever is imported again.
 
-A file is known by its hash. A row is known by its part number, time and feature; rows without a
-part number by their time; rows with neither by their place in a file that has grown.
+What makes a row itself is told by `identity`, which files have grown from which by `sources`.
 """
 
 import json
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select, text
 
-from spc.errors import UnreadableRun
 from spc.ledger.entry import Entry, Stored, number, storable, whole
-from spc.ledger.store import LedgerRun, Writer
-from spc.ledger.tables import sources
-from spc.ledger.told import Key, Told, micros
-from spc.run import Run, Source
+from spc.ledger.identity import Held, Placed, Stands, Told, micros, place
+from spc.ledger.sources import FileMark, Files
+from spc.ledger.store import LedgerRun, Reader, Writer
+from spc.ledger.tables import entries
+from spc.run import Run
 
-#: A part measured again this many parts later is a question; the same reach as within a file.
-FAR_APART = 20
-#: Share of contradicted rows from which the whole import is refused. Own choice.
-MOSTLY = 0.5
-#: Readings this far apart are not the same number written twice. [µm]
-SAME_UM = 1e-6
+#: Readings at the end of a run that show whether its part numbers count. Own choice.
+_LOOKED_AT = 50
+#: Part numbers that are asked for one by one; with more, the whole run is looked at. Own choice.
+_ONE_BY_ONE = 500
 
 Row = tuple[Any, ...]
-
-
-@dataclass(frozen=True)
-class FileMark:
-    """A file as it is now: its name, size and hash, and how much of an earlier one it begins with.
-
-    `grown_from` is the hash of the version already in the ledger, when this one only adds to it.
-    """
-
-    name: str
-    sha256: str
-    size: int
-    grown_from: str | None = None
+Key = tuple[object, ...]
 
 
 @dataclass(frozen=True)
@@ -55,27 +40,6 @@ class Imported:
     questions: tuple[str, ...] = ()
 
 
-@dataclass
-class _Known:
-    """What the ledger holds where the file reaches."""
-
-    values: dict[Key, tuple[float, int, str]] = field(default_factory=dict)
-    counts: dict[tuple[str, int], int] = field(default_factory=dict)
-    events: set[Key] = field(default_factory=set)
-    rejects: set[Key] = field(default_factory=set)
-    last_part: int = 0
-    ahead: int | None = None
-
-
-def known_sources(writer: Writer, run: LedgerRun) -> list[tuple[int, str, str, int, int]]:
-    """Files of a run: number, name, hash, bytes, base; the newest last."""
-    query = select(
-        sources.c.id, sources.c.name, sources.c.sha256, sources.c.bytes, sources.c.base
-    ).where(sources.c.run == run.id)
-    rows = writer.connection.execute(query.order_by(sources.c.id))
-    return [(number, name, sha256, size, base) for number, name, sha256, size, base in rows]
-
-
 def store_run(
     writer: Writer,
     into: LedgerRun,
@@ -83,6 +47,7 @@ def store_run(
     marks: Mapping[str, FileMark] | None = None,
     *,
     who: str = "import",
+    ask: bool = False,
 ) -> Imported:
     """
     Add a run read from files to a run of the ledger.
@@ -99,6 +64,8 @@ def store_run(
         The files by the name of their source.
     who : str
         Role of whoever imports.
+    ask : bool
+        The plan asks before a part's second reading is taken.
 
     Raises
     ------
@@ -106,189 +73,200 @@ def store_run(
         When most rows contradict what is stored, or part numbers begin before the run's first.
     """
     told = Told(read)
-    known = _known(writer, into, read, told)
-    base = _base(told, known, writer, into, read, marks or {})
-    placed = told.shifted(base)
-    fresh, questions, same, elsewhere = _sorted_out(placed, known, told)
-    if questions and len(questions) > MOSTLY * len(placed):
-        raise UnreadableRun(
-            f"{len(questions)} of {len(placed)} readings contradict run {into.name!r}: "
-            f"{questions[0].note}; if parts are numbered anew, begin another run with --run NAME"
-        )
-    numbers = _add_sources(writer, into, read, marks or {}, base)
-    names = {number: name for name, number in numbers.items()}
-    events = [e for e in _events(read, base, numbers, who) if _event_key(e) not in known.events]
-    rejects = [
-        reject
-        for reject in (*_rejects(read, numbers, who), *questions)
-        if _reject_key(reject, names) not in known.rejects
-    ]
-    receipt = Entry("import", who=who, text=_receipt(read, elsewhere))
-    rows = [receipt.row_values(), *_merged(fresh, events, numbers, who)]
+    files = Files(writer, into, read, marks or {})
+    there = _stands(writer, into, told, files)
+    heard = _entries(writer, into, "event")
+    again = {"regrind"} & {*read.events["kind"].tolist(), *(event.what for event in heard)}
+    placed = place(told, there, files.families, run=into.name, reground=bool(again), ask=ask)
+    numbers = files.add(writer)
+    events = _events(read, placed, there, numbers, who, lambda time: _part_at(writer, into, time))
+    events = _unheard(events, heard, {numbers[name] for name in _unseen(told, placed, files)})
+    asked = [_question(told, at, placed.part[at], note) for at, note in placed.questions]
+    rejects = [*_rejects(read, numbers, who), *asked]
+    rejects = _unasked(rejects, _entries(writer, into, "reject"), files.of_kin)
+    receipt = Entry("import", who=who, text=_receipt(read, placed.elsewhere, files))
+    rows = [receipt.row_values(), *_merged(list(_fresh(told, placed, numbers, who)), events)]
     rows += [entry.row_values() for entry in rejects]
     writer.append_rows(into.id, rows)
     return Imported(
-        len(fresh), len(events), len(rejects), same, tuple(question.note for question in questions)
+        len(placed.fresh),
+        len(events),
+        len(rejects),
+        placed.known,
+        tuple(question.note for question in asked),
     )
 
 
 # --- what the ledger says -----------------------------------------------------------------------
 
 
-def _known(writer: Writer, into: LedgerRun, read: Run, told: Told) -> _Known:
-    known = _Known(last_part=writer.last_part(into.id))
-    if not known.last_part:
-        return known
-    known.ahead = writer.serial_ahead(into.id)
-    names = {number: name for number, name, *_ in known_sources(writer, into)}
-    seen: Counter[Key] = Counter()
-    for entry in _near(writer, into, told, known):
-        if entry.kind == "reading" and entry.value is not None:
-            key = _stored_key(entry, told, names)
-            seen[key] += 1
-            known.values[(*key, seen[key])] = (
-                entry.value,
-                entry.part,
-                names.get(entry.source or 0, ""),
-            )
-            place = (entry.what, entry.part)
-            known.counts[place] = known.counts.get(place, 0) + 1
-        elif entry.kind == "event":
-            known.events.add(_event_key(entry))
-        elif entry.kind == "reject":
-            known.rejects.add(_reject_key(entry, names))
-    return known
-
-
-def _near(writer: Writer, into: LedgerRun, told: Told, known: _Known) -> list[Stored]:
-    """The entries that rows of the file could be the same as."""
-    if told.numbered and told.part and known.ahead is not None:
-        shift = _ahead_of(told) - known.ahead
-        return writer.entries_between(
-            into.id, parts=(min(told.part) + shift - 1, max(told.part) + shift)
-        )
-    if told.timed and told.part:
-        times = [t for t in told.time if t is not None]
-        return writer.entries_between(into.id, times=(min(times), max(times)))
-    return writer.entries(into.id)
-
-
-def _stored_key(entry: Stored, told: Told, names: Mapping[int, str]) -> Key:
-    if told.numbered:
-        which = () if entry.time is not None else (entry.repeat,)
-        return entry.part, entry.what, entry.time, *which
-    if told.timed:
-        return entry.time, entry.what, entry.repeat
-    return names.get(entry.source or 0, ""), entry.row, entry.what, entry.repeat
-
-
-def _ahead_of(told: Told) -> int:
-    written = whole(told.serial[0])
-    return 0 if written is None else written - told.part[0]
-
-
-def _base(
-    told: Told,
-    known: _Known,
-    writer: Writer,
-    into: LedgerRun,
-    read: Run,
-    marks: Mapping[str, FileMark],
-) -> int:
-    """What to add to the parts of the file to number them as the run does."""
-    if not known.last_part:
-        return 0
-    if told.numbered and told.part and known.ahead is not None:
-        shift = _ahead_of(told) - known.ahead
-        if min(told.part) + shift < 1:
-            raise UnreadableRun(
-                f"{told.source[0]}: part {told.serial[0]} comes before the first part of run "
-                f"{into.name!r}; import the earlier file first, or name another run with --run"
-            )
-        return shift
-    grown = {mark.grown_from for mark in marks.values() if mark.grown_from}
-    for _, _, sha256, _, base in known_sources(writer, into):
-        if sha256 in grown:
-            return int(base)
-    for at in range(len(told) - 1, -1, -1) if told.timed else ():
-        found = known.values.get((*told.key(at, 0), 1))
-        if found is not None:
-            return found[1] - told.part[at]
-    return known.last_part
-
-
-# --- sorting out --------------------------------------------------------------------------------
-
-
-def _sorted_out(
-    placed: Sequence[int], known: _Known, told: Told
-) -> tuple[list[Row], list[Entry], int, int]:
-    """Rows that are new, questions, how many are known, and how many of those by another file."""
-    fresh: list[Row] = []
-    questions: list[Entry] = []
-    same = elsewhere = 0
-    seen: Counter[Key] = Counter()
-    for at, part in enumerate(placed):
-        repeat = told.repeat[at]
-        if known.values or known.counts:
-            key = told.key(at, part)
-            seen[key] += 1
-            found = known.values.get((*key, seen[key]))
-            if found is not None and abs(found[0] - told.value[at]) <= SAME_UM:
-                same += 1
-                elsewhere += found[2] != told.source[at]
-                continue
-            before = known.counts.get((told.feature[at], part), 0)
-            if found is not None or (before and known.last_part - part > FAR_APART):
-                questions.append(_question(told, at, part, found))
-                continue
-            repeat += before
-        fresh.append(
-            (
-                "reading", part, told.serial[at], told.time[at], told.feature[at], told.value[at],
-                told.size[at], told.decimals[at], repeat, None, "", "", told.source[at],
-                told.row[at], None, told.who[at], told.gauge[at], told.celsius[at],
-            )
-        )  # fmt: skip
-    return fresh, questions, same, elsewhere
-
-
-def _question(told: Told, at: int, part: int, found: tuple[float, int, str] | None) -> Entry:
-    serial, feature, value = told.serial[at], told.feature[at], told.value[at]
-    seen = f"{value:+.2f} µm"
-    if found is not None:
-        note = f"question: {feature} of part {serial} is stored as {found[0]:+.2f} µm, here {seen}"
+def _stands(reader: Reader, run: LedgerRun, told: Told, files: Files) -> Stands:
+    """What is stored that rows of the files could be the same as."""
+    last_part = reader.last_part(run.id)
+    if not last_part or not len(told):
+        return Stands(last_part)
+    ahead = _counted_ahead(reader, run)
+    found: dict[int, Held] = {}
+    if told.counts and ahead is not None:
+        reach = [(whole(serial) or 0) - ahead for serial in (told.serial[0], told.serial[-1])]
+        found |= _held(reader, run, text(f"part BETWEEN {min(reach)} AND {max(reach)}"))
     else:
-        note = f"question: part {serial} was measured long before; measured again or mistyped?"
-    place = f"{told.source[at]}, row {told.row[at]}: {seen}"
-    return Entry("reject", part, serial, told.time[at], feature, text=place, note=note)
+        serials = {serial for at in range(len(told)) if (serial := told.own_serial(at))}
+        times = [time for at in range(len(told)) if (time := told.own_time(at)) is not None]
+        if serials:
+            few = len(serials) <= _ONE_BY_ONE
+            found |= _held(reader, run, entries.c.serial.in_(serials) if few else text("true"))
+        if times:
+            found |= _held(reader, run, text(f"time BETWEEN {min(times)} AND {max(times)}"))
+    if files.kin:
+        found |= _held(reader, run, entries.c.source.in_(files.kin))
+    return Stands(
+        last_part, _newest_time(reader, run), ahead, [found[line] for line in sorted(found)]
+    )
+
+
+def _held(reader: Reader, run: LedgerRun, where: Any) -> dict[int, Held]:
+    c = entries.c
+    query = select(c.line, c.part, c.serial, c.time, c.what, c.value, c.source, c.row)
+    query = query.where(c.run == run.id, c.kind == "reading", where)
+    return {line: Held(*rest) for line, *rest in reader.connection.execute(query)}
+
+
+def _counted_ahead(reader: Reader, run: LedgerRun) -> int | None:
+    """By how much part numbers run ahead of the count; None where they do not count the parts."""
+    own = select(entries.c.serial, entries.c.part).where(
+        entries.c.run == run.id, entries.c.kind == "reading"
+    )
+    found: set[int | None] = set()
+    for query in (
+        own.order_by(entries.c.part).limit(1),
+        own.order_by(entries.c.line.desc()).limit(_LOOKED_AT),
+    ):
+        for serial, part in reader.connection.execute(query):
+            written = whole(serial)
+            found.add(None if written is None else written - part)
+    return found.pop() if len(found) == 1 else None
+
+
+def _newest_time(reader: Reader, run: LedgerRun) -> int | None:
+    own = (entries.c.run == run.id, entries.c.kind == "reading", entries.c.time.is_not(None))
+    newest = select(entries.c.time).where(*own).order_by(entries.c.time.desc()).limit(1)
+    return reader.connection.execute(newest).scalar_one_or_none()
+
+
+def _part_at(reader: Reader, run: LedgerRun, time: int) -> int | None:
+    """The last part that was measured at or before a time."""
+    own = (entries.c.run == run.id, entries.c.kind == "reading", entries.c.time <= time)
+    found: int | None = reader.connection.execute(
+        select(func.max(entries.c.part)).where(*own)
+    ).scalar_one()
+    return found
+
+
+def _entries(reader: Reader, run: LedgerRun, kind: str) -> list[Stored]:
+    """All entries of a kind, taken back or not: what was taken back does not come again."""
+    query = select(*entries.columns[:-1]).where(entries.c.run == run.id, entries.c.kind == kind)
+    rows = reader.connection.execute(query.order_by(entries.c.line))
+    return [Stored.of(tuple(row)) for row in rows]
+
+
+# --- readings -----------------------------------------------------------------------------------
+
+
+def _fresh(told: Told, placed: Placed, numbers: Mapping[str, int], who: str) -> Iterator[Row]:
+    """The readings to be stored, in the order of the files."""
+    for at in placed.fresh:
+        # A number that only counts rows is not one that was written.
+        serial = told.own_serial(at)
+        yield (
+            "reading", placed.part[at], serial, told.time[at], told.feature[at], told.value[at],
+            told.size[at], told.decimals[at], placed.repeat[at], None, "", "",
+            numbers[told.source[at]], told.row[at], None, told.who[at] or who, told.gauge[at],
+            told.celsius[at],
+        )  # fmt: skip
+
+
+def _question(told: Told, at: int, part: int, note: str) -> Entry:
+    seen = f"{told.source[at]}, row {told.row[at]}: {told.value[at]:+.2f} µm"
+    serial, time, feature = told.serial[at], told.time[at], told.feature[at]
+    return Entry("reject", part, serial, time, feature, text=seen, note=note)
+
+
+# --- events -------------------------------------------------------------------------------------
+
+
+def _events(
+    read: Run,
+    placed: Placed,
+    there: Stands,
+    numbers: Mapping[str, int],
+    who: str,
+    part_at: Callable[[int], int | None],
+) -> list[Entry]:
+    times = micros(read.events["time"])
+    told = []
+    for event, time in zip(read.events.itertuples(), times, strict=True):
+        after = int(event.after_part)
+        part = placed.after(after, there.last_part)
+        if there.last_part and time is not None and not placed.reaches(after):
+            # Before the first row of these files, the clock knows better among what is stored.
+            part = min(part, part_at(time) or 0)
+        told.append(
+            Entry(
+                "event",
+                part,
+                time=time,
+                what=str(event.kind),
+                value=number(event.amount_um),
+                minutes=number(event.minutes),
+                note=storable(str(event.note)),
+                source=numbers[str(event.source)],
+                row=int(event.row),
+                who=who,
+            )
+        )
+    return told
+
+
+def _unseen(told: Told, placed: Placed, files: Files) -> set[str]:
+    """Files of which no reading is stored yet: what they tell is news, however alike."""
+    return {
+        name for name in {*told.source} if not placed.overlap[name] and not files.families[name]
+    }
+
+
+def _unheard(told: list[Entry], heard: Sequence[Stored], unseen: set[int]) -> list[Entry]:
+    """The events that are not stored yet, each stored one being used up by one that is the same."""
+    left = Counter(_event_key(entry) for entry in heard)
+    new = []
+    for event in told:
+        key = _event_key(event)
+        if left[key] and not (event.time is None and event.source in unseen):
+            left[key] -= 1
+        else:
+            new.append(event)
+    return new
 
 
 def _event_key(entry: Entry) -> Key:
-    return entry.part, entry.what, entry.time, entry.value, entry.minutes, entry.note
+    # A part measured in the minute of the event may stand on either side of it.
+    when = ("at", entry.time) if entry.time is not None else ("after", entry.part)
+    return *when, entry.what, entry.value, entry.minutes, entry.note
 
 
-def _reject_key(entry: Entry, names: Mapping[int, str]) -> Key:
-    source = names.get(entry.source or 0, "")
-    return source, entry.row, entry.serial, entry.what, entry.text, entry.note
+def _merged(readings: list[Row], events: list[Entry]) -> Iterator[Row]:
+    """Readings and events in the order in which an adviser is told of them."""
+    parts = [row[1] for row in readings]
+    begin = 0
+    for event in sorted(events, key=lambda e: e.part):
+        end = bisect_right(parts, event.part)
+        yield from readings[begin:end]
+        yield event.row_values()
+        begin = max(begin, end)
+    yield from readings[begin:]
 
 
-def _events(read: Run, base: int, numbers: Mapping[str, int], who: str) -> Iterator[Entry]:
-    times = micros(read.events["time"])
-    for event, time in zip(read.events.itertuples(), times, strict=True):
-        # Before the first part of a later file means after the last part of the one before.
-        yield Entry(
-            "event",
-            int(event.after_part) + base,
-            time=time,
-            what=str(event.kind),
-            value=number(event.amount_um),
-            minutes=number(event.minutes),
-            note=storable(str(event.note)),
-            source=numbers.get(str(event.source)),
-            row=int(event.row),
-            who=who,
-        )
+# --- rejects and the receipt --------------------------------------------------------------------
 
 
 def _rejects(read: Run, numbers: Mapping[str, int], who: str) -> list[Entry]:
@@ -298,7 +276,7 @@ def _rejects(read: Run, numbers: Mapping[str, int], who: str) -> list[Entry]:
             what=storable(str(reject.column)),
             text=storable(str(reject.text)),
             note=storable(str(reject.reason)),
-            source=numbers.get(str(reject.source)),
+            source=numbers[str(reject.source)],
             row=int(reject.row),
             who=who,
         )
@@ -306,57 +284,36 @@ def _rejects(read: Run, numbers: Mapping[str, int], who: str) -> list[Entry]:
     ]
 
 
-def _add_sources(
-    writer: Writer, into: LedgerRun, read: Run, marks: Mapping[str, FileMark], base: int
-) -> dict[str, int]:
-    known = {(name, sha256): number for number, name, sha256, *_ in known_sources(writer, into)}
-    numbers = {}
-    for source in read.sources:
-        there = known.get((source.name, source.sha256))
-        mark = marks.get(source.name)
-        numbers[source.name] = there or writer.add_source(
-            into.id, source, size=mark.size if mark else 0, base=base
-        )
-    named = {str(e) for e in read.events["source"].tolist()} - set(numbers)
-    for name in sorted(named):
-        numbers[name] = known.get((name, "")) or writer.add_source(
-            into.id, Source(name, "", 0), size=0, base=base
-        )
-    return numbers
+def _unasked(
+    told: Sequence[Entry], stored: Sequence[Stored], of_kin: Mapping[int, int]
+) -> list[Entry]:
+    """The rejects that do not stand there yet, of the same row of a file as it grew."""
+    left = Counter(_reject_key(entry, of_kin) for entry in stored)
+    new = []
+    for reject in told:
+        key = _reject_key(reject, of_kin)
+        if left[key]:
+            left[key] -= 1
+        else:
+            new.append(reject)
+    return new
 
 
-def _merged(
-    readings: list[Row], events: list[Entry], numbers: Mapping[str, int], who: str
-) -> Iterator[Row]:
-    """Readings and events in the order in which an adviser is told of them."""
-    source_at, who_at = 12, 15
-    parts = [row[1] for row in readings]
-    begin = 0
-    for event in sorted(events, key=lambda e: e.part):
-        end = bisect_right(parts, event.part)
-        yield from (_numbered(r, numbers, who, source_at, who_at) for r in readings[begin:end])
-        yield event.row_values()
-        begin = max(begin, end)
-    yield from (_numbered(r, numbers, who, source_at, who_at) for r in readings[begin:])
+def _reject_key(entry: Entry, of_kin: Mapping[int, int]) -> Key:
+    if entry.source is None:
+        # What contradicts the ledger is the same question whichever file asks it.
+        return entry.part, entry.serial, entry.time, entry.what, entry.note
+    source = of_kin.get(entry.source, entry.source)
+    return source, entry.row, entry.serial, entry.what, entry.text, entry.note
 
 
-def _numbered(row: Row, numbers: Mapping[str, int], who: str, source_at: int, who_at: int) -> Row:
-    return (
-        *row[:source_at],
-        numbers[row[source_at]],
-        *row[source_at + 1 : who_at],
-        row[who_at] or who,
-        *row[who_at + 1 :],
-    )
-
-
-def _receipt(read: Run, elsewhere: int) -> str:
+def _receipt(read: Run, elsewhere: int, files: Files) -> str:
     """What the reader said of the files, for the report."""
-    account = dict(read.account)
-    account["elsewhere"] = elsewhere
     told = {
-        "account": account,
+        "account": {**read.account, "elsewhere": elsewhere},
         "remarks": list(read.remarks),
-        "sources": [[source.name, source.sha256, source.lines] for source in read.sources],
+        "sources": [[s.name, s.sha256, s.lines, s.rows_by] for s in read.sources],
+        "files": [list(row) for row in files.rows],
+        "grown": sorted(files.kin),
     }
     return json.dumps(told, ensure_ascii=False)

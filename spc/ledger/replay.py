@@ -251,7 +251,7 @@ def _values(reader: Reader, run: LedgerRun, kept: Progress) -> dict[str, list[fl
     """Readings of the part ground last, by feature, as far as a kept state was told. [µm]"""
     values: dict[str, list[float]] = {}
     part = kept.made
-    for entry in holding(reader.entries_between(run.id, parts=(part, part))) if part else ():
+    for entry in holding(reader.entries_between(run.id, (part, part))) if part else ():
         if entry.kind == "reading" and entry.value is not None and entry.line <= kept.line:
             values.setdefault(entry.what, []).append(entry.value)
     return values

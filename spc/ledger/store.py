@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, func, select
 from spc import __version__
 from spc.errors import SpcError
 from spc.ledger.chain import linked
-from spc.ledger.entry import Entry, Stored, now_us, storable, whole
+from spc.ledger.entry import Entry, Stored, now_us, storable
 from spc.ledger.opening import clear_words, engine_for
 from spc.ledger.tables import COLUMNS, entries, head, plans, runs, sources, states
 from spc.plan import Plan, read_plan
@@ -146,20 +146,11 @@ class Reader:
         )
         return [Stored.of(row) for row in rows]
 
-    def entries_between(
-        self,
-        run: int,
-        *,
-        parts: tuple[int, int] | None = None,
-        times: tuple[int, int] | None = None,
-    ) -> list[Stored]:
-        """Every entry of a run within a span of parts or of times, both ends included."""
-        span, column = (parts, "part") if parts is not None else (times, "time")
-        if span is None:
-            return self.entries(run)
+    def entries_between(self, run: int, parts: tuple[int, int]) -> list[Stored]:
+        """Every entry of a run within a span of parts, both ends included."""
         rows = self.connection.exec_driver_sql(
             f"SELECT {', '.join(COLUMNS[:-1])} FROM entries WHERE run = {int(run)} "
-            f"AND {column} BETWEEN {int(span[0])} AND {int(span[1])} ORDER BY line"
+            f"AND part BETWEEN {int(parts[0])} AND {int(parts[1])} ORDER BY line"
         )
         return [Stored.of(row) for row in rows]
 
@@ -179,18 +170,6 @@ class Reader:
         """Number of entries of a run after a line."""
         query = select(func.count()).where(entries.c.run == run, entries.c.line > line)
         return int(self.connection.execute(query).scalar_one())
-
-    def serial_ahead(self, run: int) -> int | None:
-        """By how much part numbers as written run ahead of the count; None before any."""
-        query = (
-            select(entries.c.serial, entries.c.part)
-            .where(entries.c.run == run, entries.c.kind == "reading")
-            .order_by(entries.c.part)
-            .limit(1)
-        )
-        found = self.connection.execute(query).one_or_none()
-        written = None if found is None else whole(found[0])
-        return None if found is None or written is None else written - int(found[1])
 
     def last_stored(self) -> int:
         """When the newest entry was stored, in microseconds since 1970 UTC; 0 without any."""
@@ -265,7 +244,7 @@ class Writer(Reader):
         self.append(run.id, [Entry("run", text=name, note=plan.sha256)])
         return run
 
-    def add_source(self, run: int, source: "Source", *, size: int, base: int) -> int:
+    def add_source(self, run: int, source: "Source", *, size: int) -> int:
         """Number of a file that entries of this run come from."""
         number = self._next(sources)
         self.connection.execute(
@@ -276,7 +255,7 @@ class Writer(Reader):
                 sha256=source.sha256,
                 lines=source.lines,
                 bytes=size,
-                base=base,
+                base=0,
             )
         )
         return number

@@ -1,17 +1,18 @@
 """Measurement files into a run of the ledger: each file and each row once."""
 
-import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spc.errors import SpcError
-from spc.ledger.imports import FileMark, Imported, known_sources, store_run
+from spc.errors import SpcError, StoreBusy
+from spc.ledger.imports import Imported, store_run
 from spc.ledger.replay import STEP, resume, unheard
+from spc.ledger.sources import FileMark, by_size, known_sources, mark_of
 from spc.ledger.store import Ledger, LedgerRun
 from spc.live.begin import run_for
 from spc.plan import Plan
+from spc.run import Source
 
 if TYPE_CHECKING:
     from spc.intake.table_schema import Understanding
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 #: Files read together, as one stretch of the run. Own choice: memory stays small, the order of
 #: files that were written in one night is still told from their times.
 TOGETHER = 500
+#: Times that a file is read again because it was written to meanwhile. Own choice.
+_TRIES = 3
 
 
 @dataclass(frozen=True)
@@ -27,8 +30,18 @@ class FileNews:
 
     names: tuple[str, ...]
     imported: Imported | None = None
-    known: bool = False
+    known_as: str = ""
     refused: str = ""
+
+    @property
+    def known(self) -> bool:
+        """Whether the file is in the run already, under whatever name."""
+        return bool(self.known_as)
+
+    @property
+    def renamed(self) -> bool:
+        """Whether it is there as a file of another name."""
+        return self.known and Path(self.known_as).name != Path(self.names[0]).name
 
     @property
     def words(self) -> str:
@@ -37,7 +50,8 @@ class FileNews:
         if self.refused:
             return f"{named}\trefused: {self.refused}"
         if self.imported is None:
-            return f"{named}\talready in the ledger"
+            other = f", as {self.known_as}" if self.renamed else ""
+            return f"{named}\talready in the ledger{other}"
         i = self.imported
         said = f"{i.readings} readings, {i.events} events stored; {i.rejects} rejects"
         return f"{named}\t{said}; {i.known} readings already there"
@@ -79,13 +93,13 @@ def take_in(
         As each batch is stored.
     """
     read = _Reading(ledger, run, plan, events, sheet, understanding, who, growing)
-    waiting: list[FileMark] = []
+    waiting: list[str] = []
     for name in files:
-        mark = read.mark(name)
-        if mark is None:
-            yield FileNews((name,), known=True)
+        known_as = read.known_as(name)
+        if known_as:
+            yield FileNews((name,), known_as=known_as)
             continue
-        waiting.append(mark)
+        waiting.append(name)
         if len(waiting) >= TOGETHER:
             yield from read.store(waiting)
             waiting = []
@@ -114,61 +128,61 @@ class _Reading:
     growing: bool
 
     def __post_init__(self) -> None:
-        with self.ledger.writing() as writer:
-            known = known_sources(writer, self.run)
-        self._seen = {sha256 for _, _, sha256, _, _ in known}
-        self._versions: dict[str, list[tuple[int, str]]] = {}
-        for _, name, sha256, size, _ in known:
-            self._versions.setdefault(name, []).append((size, sha256))
+        with self.ledger.reading() as reader:
+            self._names = {each.sha256: each.name for each in known_sources(reader, self.run)}
+        # A sheet of a workbook has its hash, and a name behind it.
+        self._names |= {sha.partition("#")[0]: name for sha, name in self._names.items() if sha}
 
-    def mark(self, name: str) -> FileMark | None:
-        """The file as it is now; None when it is in the run already."""
-        if name == "-" or not Path(name).is_file():
-            # Standard input, and what cannot be opened: the reader says what is wrong.
-            return FileMark(name, "", 0)
-        content = Path(name).read_bytes()
-        sha256 = hashlib.sha256(content).hexdigest()
-        if sha256 in self._seen and self.events is None:
-            return None
-        grown = [
-            earlier
-            for size, earlier in self._versions.get(name, [])
-            if 0 < size < len(content) and hashlib.sha256(content[:size]).hexdigest() == earlier
-        ]
-        return FileMark(name, sha256, len(content), grown[-1] if grown else None)
+    def known_as(self, name: str) -> str:
+        """Under which name the file is in the run already; empty when it is not."""
+        sha256 = mark_of(name, {}).sha256
+        if not sha256 or self.events is not None:
+            return ""
+        return self._names.get(f"{sha256}#{self.sheet}" if self.sheet else sha256, "")
 
-    def store(self, marks: Sequence[FileMark]) -> Iterator[FileNews]:
+    def store(self, names: Sequence[str]) -> Iterator[FileNews]:
         """Store files together, or one by one when together they are refused."""
-        names = tuple(mark.name for mark in marks)
         try:
-            yield FileNews(names, self._store(marks))
+            yield FileNews(tuple(names), self._store(names))
         except SpcError as error:
-            if len(marks) == 1 or error.exit_status == 4:
-                if error.exit_status == 4:
-                    raise
-                yield FileNews(names, refused=str(error))
+            if error.exit_status == StoreBusy.exit_status:
+                raise
+            if len(names) == 1:
+                yield FileNews(tuple(names), refused=str(error))
                 return
-            half = len(marks) // 2
-            yield from self.store(marks[:half])
-            yield from self.store(marks[half:])
+            half = len(names) // 2
+            yield from self.store(names[:half])
+            yield from self.store(names[half:])
 
-    def _store(self, marks: Sequence[FileMark]) -> Imported:
+    def _store(self, names: Sequence[str]) -> Imported:
         from spc.intake import read_run
 
-        read = read_run(
-            [mark.name for mark in marks],
-            self.plan,
-            self.events,
-            sheet=self.sheet,
-            understanding=self.understanding,
-            growing=self.growing,
-        )
-        with self.ledger.writing() as writer:
-            imported = store_run(
-                writer, self.run, read, {mark.name: mark for mark in marks}, who=self.who
+        every = [*names, *([self.events] if self.events else [])]
+        for _ in range(_TRIES):
+            read = read_run(
+                list(names),
+                self.plan,
+                self.events,
+                sheet=self.sheet,
+                understanding=self.understanding,
+                growing=self.growing,
             )
-        self._seen |= {mark.sha256 for mark in marks}
-        return imported
+            with self.ledger.writing() as writer:
+                # What a file has grown from is asked while nobody else can add to the run.
+                stored = by_size(known_sources(writer, self.run))
+                marks = {name: mark_of(name, stored) for name in every}
+                if any(_changed(source, marks.get(source.name)) for source in read.sources):
+                    continue
+                ask = self.plan.reading.repeats == "ask"
+                return store_run(writer, self.run, read, marks, who=self.who, ask=ask)
+        raise StoreBusy(f"{names[0]}: it changes each time it is read; wait until it is written")
+
+
+def _changed(source: Source, mark: FileMark | None) -> bool:
+    """Whether a file was written to since it was read."""
+    if mark is None or not mark.sha256:
+        return False
+    return source.sha256.partition("#")[0] != mark.sha256
 
 
 @dataclass(frozen=True)

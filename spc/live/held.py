@@ -93,7 +93,7 @@ def held_now(ledger: Ledger, run: LedgerRun, plan: Plan, made: int) -> HeldNow:
     """What of the last `PARTS` parts up to part `made` is still on hold."""
     first = max(1, made - PARTS)
     with ledger.reading() as reader:
-        told = holding(reader.entries_between(run.id, parts=(first, made)))
+        told = holding(reader.entries_between(run.id, (first, made)))
     return HeldNow(tuple(held_spans(told, plan, first, made)), _serials(told))
 
 

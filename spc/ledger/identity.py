@@ -1,0 +1,445 @@
+"""
+What makes a row itself: which readings of files the ledger holds already, and the part of each.
+
+A row is known by its place in a file that has grown; else by its part number, time and feature,
+its time and feature where nothing numbers the parts, and its value among rows that share these.
+Where part numbers count, they place the row; else a known part number does, and what is new comes
+after everything that is stored.
+"""
+
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from spc.errors import UnreadableRun
+from spc.ledger.entry import number, storable, whole
+from spc.run import Run
+
+#: A part measured again this many parts later is a question; the same reach as within a file.
+FAR_APART = 20
+#: Share of readings in question from which the whole import is refused. Own choice.
+MOSTLY = 0.5
+# The same number written twice agrees to so many digits of a µm. Own choice.
+_DIGITS = 5
+#: A file of no row that is stored, with other values for so many stored parts, is about other
+#: parts of the same numbers; below, they are measured a second time. As within one call.
+FEWEST = 3
+#: Clocks that show minutes put two parts into one. [µs]
+ONE_MINUTE = 60_000_000
+
+Key = tuple[object, ...]
+
+
+class Told:
+    """The readings of a run as plain columns."""
+
+    def __init__(self, read: Run) -> None:
+        table = read.measurements
+        self.part: list[int] = table["part"].tolist()
+        self.serial: list[str] = [storable(s) for s in table["serial"].tolist()]
+        self.time = micros(table["time"])
+        self.feature: list[str] = [str(f) for f in table["feature"].tolist()]
+        self.value: list[float] = (table["deviation_um"].to_numpy() + 0.0).tolist()
+        self.size = [number(v) for v in table["reading"].tolist()]
+        self.decimals: list[int] = table["decimals"].tolist()
+        self.repeat: list[int] = table["repeat"].tolist()
+        self.source: list[str] = [str(s) for s in table["source"].tolist()]
+        self.row: list[int] = table["row"].tolist()
+        self.who = _texts(table, "operator")
+        self.gauge = _texts(table, "gauge")
+        celsius = table["temperature"].tolist() if "temperature" in table else []
+        self.celsius = [number(v) for v in celsius] or [None] * len(self.part)
+        self.counts = read.by_serial
+        self.by = {source.name: source.rows_by for source in read.sources}
+
+    def __len__(self) -> int:
+        return len(self.part)
+
+    def own_serial(self, at: int) -> str:
+        """The part number as written; empty where the file has none."""
+        return self.serial[at] if self.by.get(self.source[at]) == "serial" else ""
+
+    def own_time(self, at: int) -> int | None:
+        """The time that tells the row apart, where no part number does."""
+        return self.time[at] if self.by.get(self.source[at]) == "time" else None
+
+    @property
+    def ahead(self) -> int | None:
+        """By how much part numbers run ahead of the count, where they count the parts."""
+        written = whole(self.serial[0]) if self.counts and self.serial else None
+        return None if written is None else written - self.part[0]
+
+
+def micros(time: Any) -> list[int | None]:
+    """Microseconds since 1970 UTC; None where no time was written."""
+    stamps = time.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+    missing = time.isna().to_numpy()
+    whole = stamps.astype("int64").tolist()
+    if not missing.any():
+        return list(whole)
+    return [None if gone else t for t, gone in zip(whole, missing.tolist(), strict=True)]
+
+
+def _texts(table: Any, column: str) -> list[str]:
+    if column not in table:
+        return [""] * len(table)
+    return [storable(str(text)) for text in table[column].tolist()]
+
+
+@dataclass(eq=False)
+class Held:
+    """A reading that is stored; `used` once a row of the files was found to be the same."""
+
+    part: int
+    serial: str
+    time: int | None
+    feature: str
+    value: float
+    source: int | None
+    row: int | None
+    used: bool = False
+
+    def is_value(self, value: float) -> bool:
+        """Whether it is this number, written twice."""
+        return round(self.value, _DIGITS) == round(value, _DIGITS)
+
+
+@dataclass(frozen=True, eq=False)
+class Stands:
+    """
+    What a run of the ledger holds where files reach.
+
+    Attributes
+    ----------
+    last_part : int
+        Number of the last part known of; 0 before the first.
+    last_time : int or None
+        Time of the newest reading. [µs since 1970 UTC]
+    ahead : int or None
+        By how much part numbers run ahead of the count; None where they do not count the parts.
+    readings : sequence of Held
+        Those that rows of the files could be the same as, in the order stored.
+    """
+
+    last_part: int = 0
+    last_time: int | None = None
+    ahead: int | None = None
+    readings: Sequence[Held] = ()
+
+
+@dataclass(eq=False)
+class Placed:
+    """
+    Where the readings of files belong in a run of the ledger.
+
+    Attributes
+    ----------
+    part, repeat : list of int
+        Of each reading, as the ledger numbers them.
+    fresh : list of int
+        Positions of those that are to be stored.
+    questions : list of (int, str)
+        Positions of those that are not, and what is asked.
+    known, elsewhere : int
+        Readings that are stored already, and how many of them came from another file.
+    overlap : Counter
+        How many of them each file holds.
+    """
+
+    part: list[int]
+    repeat: list[int]
+    fresh: Sequence[int]
+    questions: list[tuple[int, str]] = field(default_factory=list)
+    known: int = 0
+    elsewhere: int = 0
+    overlap: Counter[str] = field(default_factory=Counter)
+    _goals: dict[int, int] = field(default_factory=dict)
+    _ordered: list[int] = field(default_factory=list)
+
+    def reaches(self, part: int) -> bool:
+        """Whether a part of the files at or before this one has a place."""
+        self._ordered = self._ordered or sorted(self._goals)
+        return bool(self._ordered) and self._ordered[0] <= part
+
+    def after(self, part: int, last: int) -> int:
+        """
+        The part of the ledger that an event after `part` of the files stands after.
+
+        Parameters
+        ----------
+        part : int
+            As the files count; 0 before the first.
+        last : int
+            The last part that was stored before these files.
+        """
+        if self.reaches(part):
+            before = self._ordered[bisect_right(self._ordered, part) - 1]
+            return self._goals[before] + part - before
+        if not self._ordered:
+            return last + part
+        first = self._ordered[0]
+        # Before the first row of these files means after the last one stored before them.
+        return max(0, min(self._goals[first] - first + part, last))
+
+
+def place(
+    told: Told,
+    there: Stands,
+    families: Mapping[str, Collection[int]],
+    *,
+    run: str,
+    reground: bool = False,
+    ask: bool = False,
+) -> Placed:
+    """
+    Tell the readings of files that are new from those stored, and find the part of each.
+
+    Parameters
+    ----------
+    told : Told
+        The readings.
+    there : Stands
+        What is stored.
+    families : mapping
+        For each file, the numbers of the stored ones it has grown from.
+    run : str
+        Name of the run, for errors.
+    reground : bool
+        Parts were ground again, so that old numbers come again.
+    ask : bool
+        The plan asks before a part's second reading is taken.
+
+    Raises
+    ------
+    UnreadableRun
+        When parts come before the first of the run, or most readings are in question.
+    """
+    if not there.last_part:
+        return Placed(told.part, told.repeat, range(len(told)))
+    work = _Work(told, there, families, reground=reground, ask=ask)
+    work.match()
+    if work.counts:
+        work.count(run)
+    placed = work.decide()
+    if len(placed.questions) > MOSTLY * len(told):
+        raise UnreadableRun(
+            f"{len(placed.questions)} of {len(told)} readings contradict run {run!r}: "
+            f"{placed.questions[0][1]}; if parts are numbered anew, begin another run with "
+            "--run NAME"
+        )
+    return placed
+
+
+class _Work:
+    """The steps of `place`."""
+
+    def __init__(
+        self,
+        told: Told,
+        there: Stands,
+        families: Mapping[str, Collection[int]],
+        *,
+        reground: bool,
+        ask: bool,
+    ) -> None:
+        self.told, self.there, self.families = told, there, families
+        self.reground, self.ask = reground, ask
+        self.counts = told.counts and there.ahead is not None
+        self.same: list[Held | None] = [None] * len(told)
+        self.others: dict[int, tuple[list[Held], Key | None, int]] = {}
+        self.by_row: dict[Key, list[Held]] = {}
+        self.by_key: dict[Key | None, list[Held]] = {}
+        self.orders: dict[Key, list[int]] = {}
+        self.goals: dict[int, int] = {}
+        self.overlap: Counter[str] = Counter()
+        self.last_known: dict[str, int] = {}
+        self.stored: Counter[tuple[int, str]] = Counter()
+        self.of_serial: dict[str, int] = {}
+        for held in there.readings:
+            self.stored[held.part, held.feature] += 1
+            if held.serial:
+                self.of_serial.setdefault(held.serial, held.part)
+        self._index()
+
+    # -- which are stored ----------------------------------------------------------------------
+
+    def match(self) -> None:
+        """Find for each reading the stored one that it is, else those it may contradict."""
+        told = self.told
+        newest: dict[Key | None, int] = {}
+        for at in range(len(told)):
+            row = self._of_row(at)
+            key = self._key(at)
+            held = next((h for h in row if not h.used and h.is_value(told.value[at])), None)
+            if held is None and key is not None:
+                order = self._same_under(key, told.value[at])
+                if order is not None:
+                    held, newest[key] = self.by_key[key][order], order
+            if held is not None:
+                self._is(at, held)
+            elif row or key in self.by_key:
+                # What stands before the last one found is an earlier reading, not another value.
+                self.others[at] = (row, key, newest.get(key, -1) + 1)
+
+    def _index(self) -> None:
+        """The stored readings by their rows, by what tells them apart, and by value with that."""
+        kin = {number for family in self.families.values() for number in family}
+        named = "serial" in self.told.by.values()
+        timed = "time" in self.told.by.values()
+        for held in self.there.readings:
+            if held.source in kin:
+                self.by_row.setdefault((held.row, held.feature), []).append(held)
+            keys: list[Key] = []
+            if self.counts:
+                keys.append((held.part, held.time, held.feature))
+            else:
+                if named and held.serial:
+                    keys.append((held.serial, held.time, held.feature))
+                if timed and held.time is not None:
+                    keys.append(("", held.time, held.feature))
+            for key in keys:
+                own = self.by_key.setdefault(key, [])
+                self.orders.setdefault((*key, round(held.value, _DIGITS)), []).append(len(own))
+                own.append(held)
+
+    def _of_row(self, at: int) -> list[Held]:
+        """What is stored of the same row of a file that has grown."""
+        family = self.families.get(self.told.source[at], ())
+        place = (self.told.row[at], self.told.feature[at])
+        return [h for h in self.by_row.get(place, ()) if h.source in family] if family else []
+
+    def _same_under(self, key: Key, value: float) -> int | None:
+        """Where the first stored reading with that value stands that no row was found to be."""
+        own = self.by_key.get(key, ())
+        orders = self.orders.get((*key, round(value, _DIGITS)), ())
+        return next((order for order in orders if not own[order].used), None)
+
+    def _key(self, at: int) -> Key | None:
+        """What tells a row from others, its place in a file aside; None: nothing does."""
+        told = self.told
+        if self.counts:
+            return self._counted(at), told.time[at], told.feature[at]
+        serial = told.own_serial(at)
+        if serial:
+            return serial, told.time[at], told.feature[at]
+        time = told.own_time(at)
+        return None if time is None else ("", time, told.feature[at])
+
+    def _counted(self, at: int) -> int:
+        return (whole(self.told.serial[at]) or 0) - (self.there.ahead or 0)
+
+    def _is(self, at: int, held: Held) -> None:
+        held.used = True
+        told, source = self.told, self.told.source[at]
+        self.same[at] = held
+        self.goals.setdefault(told.part[at], held.part)
+        self.overlap[source] += 1
+        self.last_known[source] = max(told.part[at], self.last_known.get(source, 0))
+
+    # -- where the others belong ---------------------------------------------------------------
+
+    def count(self, run: str) -> None:
+        """Place every part by its number."""
+        told = self.told
+        for at, part in enumerate(told.part):
+            goal = self._counted(at)
+            if goal < 1:
+                raise UnreadableRun(
+                    f"{told.source[at]}: part {told.serial[at]} comes before the first part of run "
+                    f"{run!r}; import the earlier file first, or name another run with --run"
+                )
+            self.goals[part] = goal
+
+    def decide(self) -> Placed:
+        """Place what is new behind all that is stored, and ask about what contradicts it."""
+        told, contradict = self.told, self._contradicting()
+        done = Placed(
+            [0] * len(told), list(told.repeat), [], overlap=self.overlap, _goals=self.goals
+        )
+        fresh: list[int] = []
+        added: Counter[tuple[int, str]] = Counter()
+        top, before = self.there.last_part, 0
+        begun: set[str] = set()
+        for at, own in enumerate(told.part):
+            held, asked = self.same[at], ""
+            if held is not None:
+                done.part[at] = held.part
+                done.known += 1
+                family = self.families.get(told.source[at], ())
+                done.elsewhere += held.source not in family
+            elif own not in self.goals and (serial := told.own_serial(at)) in self.of_serial:
+                self.goals[own] = self.of_serial[serial]
+            elif own not in self.goals:
+                asked = self._late(at, told.source[at] in begun)
+                if not asked:
+                    self.goals[own] = top + max(1, own - before)
+            if held is None:
+                part = done.part[at] = self.goals.get(own, 0)
+                asked = asked or self._doubt(at, part, contradict)
+                if asked:
+                    done.questions.append((at, asked))
+                else:
+                    place = (part, told.feature[at])
+                    if self.stored[place]:
+                        done.repeat[at] = self.stored[place] + added[place]
+                    added[place] += 1
+                    fresh.append(at)
+            top, before = max(top, self.goals.get(own, 0)), own
+            if not asked:
+                begun.add(told.source[at])
+        done.fresh = fresh
+        return done
+
+    def _contradicting(self) -> dict[int, Held]:
+        """Readings that give a stored one another value, rather than read a part again."""
+        told = self.told
+        found: dict[int, Held] = {}
+        parts: dict[str, set[int]] = {}
+        for at, (row, key, since) in self.others.items():
+            later = self.by_key.get(key, [])[since:] if key is not None else []
+            left = next((held for held in (*row, *later) if not held.used), None)
+            if left is not None:
+                found[at] = left
+                if self.counts or told.own_serial(at):
+                    parts.setdefault(told.source[at], set()).add(told.part[at])
+        return {
+            at: left
+            for at, left in found.items()
+            if self.families.get(source := told.source[at])
+            or self.overlap[source]
+            or len(parts.get(source, ())) >= FEWEST
+        }
+
+    def _late(self, at: int, begun: bool) -> str:
+        """Why a new part cannot come behind all that is stored."""
+        told, last = self.told, self.there.last_time
+        serial, time, source = told.serial[at], told.time[at], told.source[at]
+        if told.part[at] < self.last_known.get(source, 0):
+            return (
+                f"question: part {serial} stands before a part that is stored already; parts "
+                "cannot be put in between: name another run with --run"
+            )
+        early = time is not None and last is not None and time < last - ONE_MINUTE
+        if early and not begun and not self.families.get(source):
+            return (
+                f"question: part {serial} was measured before the last part that is stored; import "
+                "files in the order of their times, or name another run with --run"
+            )
+        return ""
+
+    def _doubt(self, at: int, part: int, contradict: Mapping[int, Held]) -> str:
+        told = self.told
+        serial, feature = told.serial[at], told.feature[at]
+        if at in contradict:
+            return (
+                f"question: {feature} of part {serial} is stored as "
+                f"{contradict[at].value:+.2f} µm, here {told.value[at]:+.2f} µm"
+            )
+        again = self.stored[part, feature] and (self.counts or told.own_serial(at))
+        if again and not self.reground and self.there.last_part - part > FAR_APART:
+            return f"question: part {serial} was measured long before; measured again or mistyped?"
+        if again and self.ask:
+            return f"question: part {serial} was already measured; the plan asks before repeats"
+        return ""

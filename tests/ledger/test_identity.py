@@ -1,0 +1,233 @@
+"""However rows are cut into files, and however often files are given again: each row once."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from pin_plan import PIN
+
+from spc.intake import read_run
+from spc.ledger.as_run import run_of
+from spc.ledger.store import Ledger
+from spc.ledger.verify import verify
+from spc.live.begin import run_for
+from spc.live.files import take_in
+from spc.plan import load_plan
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of an invented run."""
+
+    serial: str
+    minute: int
+    um: float
+    event: str = ""
+
+    def text(self, *, serial, clock):
+        size = "" if self.event else f"{25 + self.um / 1000:.4f}"
+        told = [self.serial] if serial else []
+        told += [f"2026-03-02 {6 + self.minute // 60:02d}:{self.minute % 60:02d}"] if clock else []
+        return ",".join([*told, size, self.event])
+
+
+def heading(*, serial, clock):
+    return ",".join([*(["part"] if serial else []), *(["time"] if clock else []), "seat", "event"])
+
+
+@st.composite
+def runs(draw):
+    """Rows in grinding order, and which columns a file has: (rows, serial, clock)."""
+    named = draw(st.sampled_from(["whole", "letters", "none"]))
+    clock = draw(st.booleans())
+    rows, part, minute, um = [], draw(st.integers(1, 500)), draw(st.integers(0, 60)), 0
+    for _ in range(draw(st.integers(2, 18))):
+        serial = {"whole": str(part), "letters": f"A-{part}", "none": ""}[named]
+        # Values that differ: two equal rows without a part number are one row given again.
+        um += draw(st.integers(1, 3))
+        rows.append(Row(serial, minute, um / 10))
+        if named != "none" and draw(st.integers(0, 5)) == 0:
+            um += 1
+            minute += draw(st.integers(0, 1))
+            rows.append(Row(serial, minute, um / 10))
+        if draw(st.integers(0, 6)) == 0:
+            rows.append(Row("", minute, 0.0, "dress"))
+        part += draw(st.sampled_from([1, 1, 1, 4]))
+        minute += draw(st.sampled_from([0, 0, 1, 7]))
+    return rows, named != "none", clock
+
+
+def _one_name_throughout(rows):
+    """Whether a file of these rows would have a part column that numbers nothing."""
+    names = [row.serial for row in rows if row.serial]
+    return len(names) > 1 and len({*names}) == 1
+
+
+@st.composite
+def cuts(draw, rows, *, grows):
+    """Which rows each file holds, in the order in which the files are given."""
+    files, end, count = [], 0, len(rows)
+    while end < count:
+        begin = 0 if grows else draw(st.integers(max(0, end - 4), end))
+        end = draw(st.integers(end + 1, count))
+        while _one_name_throughout(rows[begin:end]):
+            begin, end = (begin, end + 1) if end < count else (begin - 1, end)
+        files.append((begin, end))
+        if draw(st.integers(0, 3)) == 0:
+            files.append(draw(st.sampled_from(files)))
+    return files
+
+
+SPELT = ("{name}", "./{name}", "{folder}/{name}", "../{last}/{name}", "again_{name}")
+
+
+def seen(run):
+    table = run.measurements
+    columns = ["part", "serial", "time", "feature", "deviation_um", "repeat"]
+    events = run.events[["after_part", "time", "kind"]]
+    return table[columns].astype(str).values.tolist(), events.astype(str).values.tolist()
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_rows_are_stored_once_however_they_are_cut_and_given_again(
+    data, tmp_path_factory, monkeypatch
+):
+    rows, serial, clock = data.draw(runs())
+    grows = not (serial or clock) or data.draw(st.booleans())
+    files = data.draw(cuts(rows, grows=grows))
+    folder = tmp_path_factory.mktemp("cut")
+    monkeypatch.chdir(folder)
+    Path("pin.toml").write_text(PIN, encoding="utf-8")
+    plan = load_plan("pin.toml")
+    head = heading(serial=serial, clock=clock)
+    with Ledger("spc.db") as ledger:
+        run = run_for(ledger, plan, name="one")
+        waiting = []
+        for number, (begin, end) in enumerate(files):
+            spelt = data.draw(st.sampled_from(SPELT)).format(
+                name="grows.csv" if grows else f"{number}.csv", folder=folder, last=folder.name
+            )
+            lines = [head, *(row.text(serial=serial, clock=clock) for row in rows[begin:end])]
+            if not any("." in line for line in lines[1:]):
+                continue  # events alone are no file of measurements
+            Path(spelt).write_text("\n".join(lines) + "\n")
+            waiting.append(spelt)
+            if not clock or grows or data.draw(st.booleans()):
+                assert not any(news.refused for news in take_in(ledger, run, plan, waiting))
+                waiting = []
+        assert not any(news.refused for news in take_in(ledger, run, plan, waiting))
+        assert verify(ledger).faults == ()
+        with ledger.reading() as reader:
+            stored = run_of(reader, run)
+    whole = [head, *(row.text(serial=serial, clock=clock) for row in rows)]
+    Path("whole.csv").write_text("\n".join(whole) + "\n")
+
+    assert seen(stored) == seen(read_run("whole.csv", plan))
+
+
+def rows_of(run):
+    return run.measurements[["part", "serial", "deviation_um", "repeat"]].values.tolist()
+
+
+@pytest.fixture
+def shop(tmp_path, monkeypatch):
+    """A run that takes texts as files of any name."""
+    monkeypatch.chdir(tmp_path)
+    Path("pin.toml").write_text(PIN, encoding="utf-8")
+    plan = load_plan("pin.toml")
+    with Ledger("spc.db") as ledger:
+        run = run_for(ledger, plan, name="one")
+
+        class Shop:
+            def take(self, name, text, **details):
+                Path(name).parent.mkdir(exist_ok=True)
+                Path(name).write_text(text, encoding="utf-8")
+                (news,) = take_in(ledger, run, plan, [name], **details)
+                return news
+
+            def run(self):
+                with ledger.reading() as reader:
+                    return run_of(reader, run)
+
+        yield Shop()
+
+
+def test_eight_parts_of_one_minute_are_eight_parts(shop):
+    for number in range(1, 9):
+        text = f"part,time,seat\nA-{number},2026-03-02 06:1{number // 4},25.00{number}\n"
+        shop.take(f"{number}.csv", text)
+
+    assert rows_of(shop.run()) == [[n, f"A-{n}", float(n), 0] for n in range(1, 9)]
+
+
+def test_several_parts_of_one_minute_in_several_files_are_all_kept(shop):
+    rows = [f"A{n},2026-03-02 06:{10 + n // 4},25.00{n % 10}" for n in range(1, 13)]
+    for first in (0, 4, 6, 9):
+        shop.take(f"{first}.csv", "\n".join(["part,time,seat", *rows[first : first + 4], ""]))
+
+    run = shop.run()
+    assert run.measurements["serial"].tolist() == [f"A{n}" for n in range(1, 13)]
+    assert run.measurements["repeat"].tolist() == [0] * 12
+    assert run.rejects.empty
+
+
+def test_a_second_reading_in_a_file_of_its_own_is_a_repeat_even_without_a_clock(shop):
+    for name, row in (("a", "7,25.001"), ("b", "7,25.003"), ("c", "8,25.002")):
+        shop.take(f"{name}.csv", f"part,seat\n{row}\n")
+
+    assert rows_of(shop.run()) == [[1, "7", 1.0, 0], [1, "7", 3.0, 1], [2, "8", 2.0, 0]]
+
+
+def test_a_grown_file_is_known_by_what_it_begins_with_not_by_its_name(shop, tmp_path):
+    text = "seat\n"
+    for number, name in enumerate(("x.csv", "./x.csv", str(tmp_path / "x.csv"), "moved/y.csv")):
+        text += f"25.00{number + 1}\n"
+        shop.take(name, text)
+    shop.take("x.csv", text + "ERR\n25.006\n")
+
+    run = shop.run()
+    assert rows_of(run) == [[n, str(n), float(n), 0] for n in (1, 2, 3, 4, 6)]
+    assert run.rejects["text"].tolist() == ["ERR"]
+    assert run.account["cells"] == 6
+    assert shop.take("z.csv", text + "ERR\n25.006\n").renamed
+
+
+def test_a_file_that_grows_after_another_was_given_goes_on_behind_it(shop):
+    shop.take("x.csv", "seat\n25.001\n25.002\n")
+    shop.take("y.csv", "seat\n25.003\n")
+    shop.take("x.csv", "seat\n25.001\n25.002\n25.004\n")
+
+    assert rows_of(shop.run()) == [[n, str(n), float(n), 0] for n in (1, 2, 3, 4)]
+
+
+def test_what_was_measured_before_all_that_is_stored_is_refused_with_the_cure(shop):
+    head = "part,time,seat\n"
+    shop.take("b.csv", head + "A-5,2026-03-02 06:30,25.005\n")
+    news = shop.take("a.csv", head + "A-4,2026-03-02 06:20,25.004\n")
+
+    assert "in the order of their times" in news.refused
+    assert len(rows_of(shop.run())) == 1
+
+
+def test_the_plan_may_ask_before_a_second_reading_from_another_file(shop):
+    Path("pin.toml").write_text(PIN + '\n[reading]\nrepeats = "ask"\n', encoding="utf-8")
+    plan = load_plan("pin.toml")
+    with Ledger("asks.db") as ledger:
+        run = run_for(ledger, plan, name="one")
+        for name, text in (("a.csv", "7,25.001\n8,25.001\n"), ("b.csv", "8,25.003\n9,25.002\n")):
+            Path(name).write_text("part,seat\n" + text)
+            (news,) = take_in(ledger, run, plan, [name])
+
+    assert "asks before repeats" in news.imported.questions[0]
+
+
+def test_rows_of_a_day_without_a_clock_are_not_told_apart_by_the_day(shop):
+    shop.take("a.csv", "date,seat\n2026-03-02,25.001\n2026-03-02,25.002\n")
+    shop.take("b.csv", "date,seat\n2026-03-02,25.002\n2026-03-02,25.003\n")
+
+    assert [row[2] for row in rows_of(shop.run())] == [1.0, 2.0, 2.0, 3.0]
