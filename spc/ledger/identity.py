@@ -9,7 +9,7 @@ after everything that is stored.
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -190,7 +190,7 @@ def place(
     families: Mapping[str, Collection[int]],
     *,
     run: str,
-    reground: bool = False,
+    reground: Callable[[], bool] = lambda: False,
     ask: bool = False,
 ) -> Placed:
     """
@@ -206,8 +206,8 @@ def place(
         For each file, the numbers of the stored ones it has grown from.
     run : str
         Name of the run, for errors.
-    reground : bool
-        Parts were ground again, so that old numbers come again.
+    reground : callable
+        Whether parts were ground again, so that old numbers come again; asked when one does.
     ask : bool
         The plan asks before a part's second reading is taken.
 
@@ -241,7 +241,7 @@ class _Work:
         there: Stands,
         families: Mapping[str, Collection[int]],
         *,
-        reground: bool,
+        reground: Callable[[], bool],
         ask: bool,
     ) -> None:
         self.told, self.there, self.families = told, there, families
@@ -438,7 +438,7 @@ class _Work:
                 f"{contradict[at].value:+.2f} µm, here {told.value[at]:+.2f} µm"
             )
         again = self.stored[part, feature] and (self.counts or told.own_serial(at))
-        if again and not self.reground and self.there.last_part - part > FAR_APART:
+        if again and self.there.last_part - part > FAR_APART and not self.reground():
             return f"question: part {serial} was measured long before; measured again or mistyped?"
         if again and self.ask:
             return f"question: part {serial} was already measured; the plan asks before repeats"

@@ -9,9 +9,11 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import func, select, text
+from sqlalchemy import or_, select, text
 
 from spc.ledger.entry import Entry, Stored, number, storable, whole
 from spc.ledger.identity import Held, Placed, Stands, Told, micros, place
@@ -26,6 +28,7 @@ _LOOKED_AT = 50
 _ONE_BY_ONE = 500
 
 Row = tuple[Any, ...]
+_PART = itemgetter(1)
 Key = tuple[object, ...]
 
 
@@ -75,15 +78,22 @@ def store_run(
     told = Told(read)
     files = Files(writer, into, read, marks or {})
     there = _stands(writer, into, told, files)
-    heard = _entries(writer, into, "event")
-    again = {"regrind"} & {*read.events["kind"].tolist(), *(event.what for event in heard)}
-    placed = place(told, there, files.families, run=into.name, reground=bool(again), ask=ask)
+    placed = place(
+        told,
+        there,
+        files.families,
+        run=into.name,
+        reground=cache(lambda: _reground(writer, into, read)),
+        ask=ask,
+    )
     numbers = files.add(writer)
     events = _events(read, placed, there, numbers, who, lambda time: _part_at(writer, into, time))
+    heard = _heard(writer, into, events)
     events = _unheard(events, heard, {numbers[name] for name in _unseen(told, placed, files)})
     asked = [_question(told, at, placed.part[at], note) for at, note in placed.questions]
     rejects = [*_rejects(read, numbers, who), *asked]
-    rejects = _unasked(rejects, _entries(writer, into, "reject"), files.of_kin)
+    refused = _entries(writer, into, "reject") if rejects else []
+    rejects = _unasked(rejects, refused, files.of_kin)
     receipt = Entry("import", who=who, text=_receipt(read, placed.elsewhere, files))
     rows = [receipt.row_values(), *_merged(list(_fresh(told, placed, numbers, who)), events)]
     rows += [entry.row_values() for entry in rejects]
@@ -134,15 +144,14 @@ def _held(reader: Reader, run: LedgerRun, where: Any) -> dict[int, Held]:
 
 def _counted_ahead(reader: Reader, run: LedgerRun) -> int | None:
     """By how much part numbers run ahead of the count; None where they do not count the parts."""
-    own = select(entries.c.serial, entries.c.part).where(
-        entries.c.run == run.id, entries.c.kind == "reading"
-    )
+    own = f"SELECT serial, part FROM entries WHERE {{run}} = {run.id} AND kind = 'reading' ORDER BY"
     found: set[int | None] = set()
     for query in (
-        own.order_by(entries.c.part).limit(1),
-        own.order_by(entries.c.line.desc()).limit(_LOOKED_AT),
+        own.format(run="run") + " part LIMIT 1",
+        # The sign keeps SQLite from sorting a run's whole index for its last few lines.
+        own.format(run="+run") + f" line DESC LIMIT {_LOOKED_AT}",
     ):
-        for serial, part in reader.connection.execute(query):
+        for serial, part in reader.connection.exec_driver_sql(query):
             written = whole(serial)
             found.add(None if written is None else written - part)
     return found.pop() if len(found) == 1 else None
@@ -154,18 +163,40 @@ def _newest_time(reader: Reader, run: LedgerRun) -> int | None:
     return reader.connection.execute(newest).scalar_one_or_none()
 
 
-def _part_at(reader: Reader, run: LedgerRun, time: int) -> int | None:
-    """The last part that was measured at or before a time."""
+def _part_at(reader: Reader, run: LedgerRun, time: int) -> int:
+    """The last part that was measured at or before a time; 0 for none."""
     own = (entries.c.run == run.id, entries.c.kind == "reading", entries.c.time <= time)
-    found: int | None = reader.connection.execute(
-        select(func.max(entries.c.part)).where(*own)
-    ).scalar_one()
-    return found
+    latest = select(entries.c.part).where(*own)
+    latest = latest.order_by(entries.c.time.desc(), entries.c.part.desc()).limit(1)
+    return reader.connection.execute(latest).scalar_one_or_none() or 0
 
 
-def _entries(reader: Reader, run: LedgerRun, kind: str) -> list[Stored]:
-    """All entries of a kind, taken back or not: what was taken back does not come again."""
+def _reground(reader: Reader, run: LedgerRun, read: Run) -> bool:
+    """Whether parts were ground again, by these files or before."""
+    if "regrind" in read.events["kind"].tolist():
+        return True
+    own = (entries.c.run == run.id, entries.c.kind == "event", entries.c.what == "regrind")
+    return (
+        reader.connection.execute(select(entries.c.line).where(*own).limit(1)).first() is not None
+    )
+
+
+def _heard(reader: Reader, run: LedgerRun, told: Sequence[Entry]) -> list[Stored]:
+    """The events that are stored where those told of stand."""
+    if not told:
+        return []
+    parts = [event.part for event in told]
+    times = [event.time for event in told if event.time is not None]
+    near = [entries.c.part.between(min(parts), max(parts))]
+    if times:
+        near.append(entries.c.time.between(min(times), max(times)))
+    return _entries(reader, run, "event", or_(*near))
+
+
+def _entries(reader: Reader, run: LedgerRun, kind: str, *where: Any) -> list[Stored]:
+    """Entries of a kind, taken back or not: what was taken back does not come again."""
     query = select(*entries.columns[:-1]).where(entries.c.run == run.id, entries.c.kind == kind)
+    query = query.where(*where)
     rows = reader.connection.execute(query.order_by(entries.c.line))
     return [Stored.of(tuple(row)) for row in rows]
 
@@ -201,7 +232,7 @@ def _events(
     there: Stands,
     numbers: Mapping[str, int],
     who: str,
-    part_at: Callable[[int], int | None],
+    part_at: Callable[[int], int],
 ) -> list[Entry]:
     times = micros(read.events["time"])
     told = []
@@ -210,7 +241,7 @@ def _events(
         part = placed.after(after, there.last_part)
         if there.last_part and time is not None and not placed.reaches(after):
             # Before the first row of these files, the clock knows better among what is stored.
-            part = min(part, part_at(time) or 0)
+            part = min(part, part_at(time))
         told.append(
             Entry(
                 "event",
@@ -256,6 +287,7 @@ def _event_key(entry: Entry) -> Key:
 
 def _merged(readings: list[Row], events: list[Entry]) -> Iterator[Row]:
     """Readings and events in the order in which an adviser is told of them."""
+    readings = sorted(readings, key=_PART)
     parts = [row[1] for row in readings]
     begin = 0
     for event in sorted(events, key=lambda e: e.part):
