@@ -57,8 +57,8 @@ class Run:
         The files, with the hash of their bytes.
     remarks : tuple of str
         What the reader decided and the page must say: numbering, order, units, doubts.
-    by_serial : bool
-        Part numbers as written count the parts; else rows do.
+    first_number : int or None
+        The part number of part 1, where part numbers as written count the parts; else rows do.
     """
 
     measurements: pd.DataFrame
@@ -67,7 +67,7 @@ class Run:
     account: dict[str, int]
     sources: tuple["Source", ...] = ()
     remarks: tuple[str, ...] = field(default=())
-    by_serial: bool = False
+    first_number: int | None = None
 
     @property
     def made(self) -> int:

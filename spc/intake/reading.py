@@ -164,7 +164,7 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
             for s in sequence.sheets
         ),
         remarks=tuple(remarks),
-        by_serial=parts.by_serial,
+        first_number=parts.first if parts.by_serial else None,
     )
 
 

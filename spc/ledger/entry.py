@@ -1,13 +1,14 @@
 """One entry: what is said of it before it is stored, and what stands in the ledger after."""
 
 import math
+import re
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Self
 
-#: A number of so many digits is surely below 2^63.
-_MOST_DIGITS = 18
+# A number of so many digits is surely below 2^63; spreadsheets write 118.0 for part 118.
+_WHOLE = re.compile(r"([0-9]{1,18})(?:[.,]0+)?")
 #: Text no database or JSON reader takes as it is.
 _UNSTORABLE = dict.fromkeys([0, *range(0xD800, 0xE000)], "\ufffd")
 
@@ -116,11 +117,11 @@ def whole(text: str) -> int | None:
 
     Examples
     --------
-    >>> whole("0118"), whole("²"), whole("-3"), whole("9" * 5000)
-    (118, None, None, None)
+    >>> whole("0118"), whole("118,0"), whole("²"), whole("-3"), whole("9" * 5000)
+    (118, 118, None, None, None)
     """
-    plain = text.isascii() and text.isdigit() and len(text) <= _MOST_DIGITS
-    return int(text) if plain else None
+    match = _WHOLE.fullmatch(text)
+    return int(match[1]) if match else None
 
 
 def now_us() -> int:

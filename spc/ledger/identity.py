@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from spc.errors import UnreadableRun
-from spc.ledger.entry import number, storable, whole
+from spc.ledger.entry import number, storable
 from spc.run import Run
 
 #: A part measured again this many parts later is a question; the same reach as within a file.
@@ -51,7 +51,7 @@ class Told:
         self.gauge = _texts(table, "gauge")
         celsius = table["temperature"].tolist() if "temperature" in table else []
         self.celsius = [number(v) for v in celsius] or [None] * len(self.part)
-        self.counts = read.by_serial
+        self.first_number = read.first_number
         self.by = {source.name: source.rows_by for source in read.sources}
 
     def __len__(self) -> int:
@@ -65,11 +65,9 @@ class Told:
         """The time that tells the row apart, where no part number does."""
         return self.time[at] if self.by.get(self.source[at]) == "time" else None
 
-    @property
-    def ahead(self) -> int | None:
-        """By how much part numbers run ahead of the count, where they count the parts."""
-        written = whole(self.serial[0]) if self.counts and self.serial else None
-        return None if written is None else written - self.part[0]
+    def number(self, at: int) -> int:
+        """The part number, where part numbers count the parts."""
+        return self.part[at] + (self.first_number or 1) - 1
 
 
 def micros(time: Any) -> list[int | None]:
@@ -246,7 +244,7 @@ class _Work:
     ) -> None:
         self.told, self.there, self.families = told, there, families
         self.reground, self.ask = reground, ask
-        self.counts = told.counts and there.ahead is not None
+        self.counts = told.first_number is not None and there.ahead is not None
         self.same: list[Held | None] = [None] * len(told)
         self.others: dict[int, tuple[list[Held], Key | None, int]] = {}
         self.by_row: dict[Key, list[Held]] = {}
@@ -328,7 +326,7 @@ class _Work:
         return None if time is None else ("", time, told.feature[at])
 
     def _counted(self, at: int) -> int:
-        return (whole(self.told.serial[at]) or 0) - (self.there.ahead or 0)
+        return self.told.number(at) - (self.there.ahead or 0)
 
     def _is(self, at: int, held: Held) -> None:
         held.used = True

@@ -117,8 +117,8 @@ def _stands(reader: Reader, run: LedgerRun, told: Told, files: Files) -> Stands:
         return Stands(last_part)
     ahead = _counted_ahead(reader, run)
     found: dict[int, Held] = {}
-    if told.counts and ahead is not None:
-        reach = [(whole(serial) or 0) - ahead for serial in (told.serial[0], told.serial[-1])]
+    if told.first_number is not None and ahead is not None:
+        reach = [told.number(at) - ahead for at in (0, -1)]
         found |= _held(reader, run, text(f"part BETWEEN {min(reach)} AND {max(reach)}"))
     else:
         serials = {serial for at in range(len(told)) if (serial := told.own_serial(at))}

@@ -231,3 +231,10 @@ def test_rows_of_a_day_without_a_clock_are_not_told_apart_by_the_day(shop):
     shop.take("b.csv", "date,seat\n2026-03-02,25.002\n2026-03-02,25.003\n")
 
     assert [row[2] for row in rows_of(shop.run())] == [1.0, 2.0, 2.0, 3.0]
+
+
+def test_part_numbers_that_a_spreadsheet_wrote_count_too(shop):
+    shop.take("a.csv", "part;seat\n118,0;25,001\n119,0;25,002\n")
+    shop.take("b.csv", "part;seat\n119,0;25,002\n121,0;25,003\n")
+
+    assert [row[0] for row in rows_of(shop.run())] == [1, 2, 4]
