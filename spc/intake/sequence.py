@@ -73,6 +73,10 @@ def in_order(sheets: Many[Sheet], plan: Plan) -> Sequence:
     parts = [_one_file(sheet, plan, remarks) for sheet in sheets]
     firsts = [_first_time(utc) for _, utc in parts]
     order = list(range(len(sheets)))
+    untimed = all(first is None for first in firsts)
+    if len(sheets) > 1 and untimed and _fall(np.concatenate([_numbers(s) for s in sheets])):
+        order.reverse()
+        remarks.append("part numbers fall from file to file, so the last file comes first")
     if len(sheets) > 1 and all(first is not None for first in firsts):
         order.sort(key=lambda i: firsts[i])  # type: ignore[arg-type, return-value]
         if order != sorted(order):
@@ -112,7 +116,43 @@ def _first_time(utc: Stamps) -> np.datetime64 | None:
 
 
 def _one_file(sheet: Sheet, plan: Plan, remarks: list[str]) -> tuple[Ints, Stamps]:
-    """Order of the rows of one file, and their times in that order."""
+    """
+    Order of the rows of one file, and their times in that order.
+
+    The clock decides where it tells rows apart; part numbers that fall throughout where it does
+    not. A file with its newest line on top is read backwards.
+    """
+    rows, utc = _by_clock(sheet, plan, remarks)
+    turned = len(rows) > 1 and rows[0] > 0
+    if turned or not _fall(_numbers(sheet)):
+        return rows, utc
+    known = utc[~np.isnat(utc)]
+    if (known[1:] != known[:-1]).any():
+        remarks.append(f"{sheet.name}: part numbers fall, but times do not; the times are believed")
+        return rows, utc
+    remarks.append(f"{sheet.name}: part numbers fall throughout, so the file is read backwards")
+    return rows[::-1].copy(), utc[::-1].copy()
+
+
+def _numbers(sheet: Sheet) -> Ints:
+    """The part numbers of one file from top to bottom; -1 for one that is not whole."""
+    serial, kind, number = sheet.lines.serial, sheet.lines.kind, sheet.lines.number
+    if serial is None:
+        return number[:0]
+    written = (kind == DATA) | (kind == EVENT)
+    for row in np.flatnonzero(written & (number < 0)).tolist():
+        written[row] = serial[row] != ""
+    return number[written]
+
+
+def _fall(numbers: Ints) -> bool:
+    """Whether part numbers, some perhaps repeated, only ever fall."""
+    steps = np.diff(numbers)
+    return bool((numbers >= 0).all() and (steps <= 0).all() and (steps < 0).any())
+
+
+def _by_clock(sheet: Sheet, plan: Plan, remarks: list[str]) -> tuple[Ints, Stamps]:
+    """Order of the rows of one file as its times tell it, and those times."""
     n = len(sheet.table)
     rows = np.arange(n, dtype=np.int64)
     times = sheet.times

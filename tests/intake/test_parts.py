@@ -222,6 +222,51 @@ def test_a_file_whose_times_fall_is_read_backwards(read, taken):
     assert any("read backwards" in remark for remark in run.remarks)
 
 
+NUMBERS = {
+    "in turn": (1, 2, 3, 4, 5, 6),
+    "with parts between": (101, 104, 105, 109, 112, 120),
+    "with a part read twice": (38, 38, 39, 40, 40, 41),
+}
+
+
+@pytest.mark.parametrize("numbers", NUMBERS.values(), ids=NUMBERS)
+def test_a_file_whose_part_numbers_fall_is_read_backwards_with_times_or_without(read, numbers):
+    sizes = [f"25.00{41 + 3 * i}" for i in range(len(numbers))]
+    plain = [f"{n},{size}\n" for n, size in zip(numbers, sizes, strict=True)]
+    timed = [f"2026-11-19 06:0{i},{line}" for i, line in enumerate(plain)]
+    days = [f"2026-11-19,{line}" for line in plain]
+    runs = {
+        "rise": read("part,seat A\n" + "".join(plain)),
+        "fall": read("part,seat A\n" + "".join(plain[::-1])),
+        "fall with times": read("time,part,seat A\n" + "".join(timed[::-1])),
+        "fall with days": read("date,part,seat A\n" + "".join(days[::-1])),
+        "fall in two files": read(
+            ["part,seat A\n" + "".join(plain[:2:-1]), "part,seat A\n" + "".join(plain[2::-1])]
+        ),
+    }
+
+    alike = ["part", "serial", "deviation_um", "repeat"]
+    rise = runs["rise"].measurements[alike].values.tolist()
+    for name, run in runs.items():
+        assert run.measurements[alike].values.tolist() == rise, name
+        backwards = any("read backwards" in remark for remark in run.remarks)
+        assert backwards == (name != "rise"), name
+    assert runs["fall"].measurements["row"].tolist() == [7, 6, 5, 4, 3, 2]
+
+
+def test_events_of_a_file_read_backwards_stand_where_they_happened(read):
+    run = read("part,seat A,event,amount_um\n3,25.0033,,\n,,offset,-3\n2,25.0032,,\n1,25.0031,,\n")
+
+    assert run.events[["after_part", "amount_um"]].values.tolist() == [[2, -3.0]]
+
+
+def test_times_are_believed_where_part_numbers_fall_beside_them(read):
+    run = read("time,part,seat A\n2026-11-19 06:07,9,25.0031\n2026-11-19 06:08,7,25.0032\n")
+
+    assert parts(run) == {"9": 1, "7": 2}
+    assert any("part numbers fall, but times do not" in remark for remark in run.remarks)
+
+
 def test_mixed_order_is_kept_and_named(read):
     run = read(
         "time,part,seat A\n2026-11-19 06:09,1,25.0033\n2026-11-19 06:07,2,25.0032\n"
