@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from spc.intake import words
 from spc.intake.columns import Column, Layout
+from spc.intake.places import come_round
 from spc.intake.readings import column_texts
 from spc.intake.table import LONG, PLAIN, SHORT, UNCLOSED, UNFINISHED, Table
 from spc.intake.whole_column import digits
@@ -39,6 +40,8 @@ class Lines:
     number : ndarray of int64, shape (rows,)
         The part number where it is whole, else -1.
     part_column : Column or None
+    placed : bool
+        Whether the numbers in it come again and again, as places of a pallet do.
     has_event : ndarray of bool, shape (rows,)
         Something is written in the event column.
     reasons : dict
@@ -50,6 +53,7 @@ class Lines:
     serial: list[str] | None
     number: NDArray[np.int64]
     part_column: Column | None
+    placed: bool
     has_event: NDArray[np.bool_]
     reasons: dict[int, str] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
@@ -77,10 +81,10 @@ def sort_lines(
     others : ndarray of bool, shape (rows,)
         Lines of other jobs or machines.
     """
-    part, serial, remarks = _part_column(table, layout, others)
-    number = _whole_numbers(table, part, serial)
+    remarks: list[str] = []
     kind = np.where(others, SKIPPED, DATA).astype(np.int8)
-    lines = Lines(kind, serial, number, part, _events(table, layout), {}, remarks)
+    placed, part, serial, number = _part_column(table, layout, others, remarks)
+    lines = Lines(kind, serial, number, part, placed, _events(table, layout), {}, remarks)
     reading = [c.index for c in layout.readings]
     filled = np.any(table.lengths[:, reading] > 0, axis=1)
     for row in _suspects(table, layout, lines, filled & ~others).tolist():
@@ -102,10 +106,9 @@ def _events(table: Table, layout: Layout) -> NDArray[np.bool_]:
 
 
 def _part_column(
-    table: Table, layout: Layout, others: NDArray[np.bool_]
-) -> tuple[Column | None, list[str] | None, list[str]]:
-    """The column that numbers the parts: never one with one value throughout."""
-    remarks: list[str] = []
+    table: Table, layout: Layout, others: NDArray[np.bool_], remarks: list[str]
+) -> tuple[bool, Column | None, list[str] | None, NDArray[np.int64]]:
+    """The column that numbers the parts: never one value throughout, places only for want of it."""
     choices = []
     for column in (c for c in layout.columns if c.role == "part"):
         texts = column_texts(table, column.index)
@@ -123,11 +126,14 @@ def _part_column(
                 f"column {column.header!r} holds {first!r} throughout and does not number the parts"
             )
             continue
-        choices.append((_rank(words.key(column.header)), column.index, column, texts))
+        number = _whole_numbers(table, column, texts)
+        placed = come_round(number[(number >= 0) & ~others])
+        rank = placed, _rank(words.key(column.header)), column.index
+        choices.append((rank, column, texts, number))
     if not choices:
-        return None, None, remarks
-    _, _, column, texts = min(choices, key=lambda choice: choice[:2])
-    return column, texts, remarks
+        return False, None, None, np.full(len(table), -1, dtype=np.int64)
+    rank, column, texts, number = min(choices, key=lambda choice: choice[0])
+    return rank[0], column, texts, number
 
 
 def _rank(header: str) -> int:
@@ -137,11 +143,7 @@ def _rank(header: str) -> int:
     return 0 if header.startswith(("seri", "sn", "noserie", "nserie", "numerodeserie")) else 1
 
 
-def _whole_numbers(
-    table: Table, column: Column | None, serial: list[str] | None
-) -> NDArray[np.int64]:
-    if column is None or serial is None:
-        return np.full(len(table), -1, dtype=np.int64)
+def _whole_numbers(table: Table, column: Column, serial: list[str]) -> NDArray[np.int64]:
     found = digits(
         np.frombuffer(table.buffer, dtype=np.uint8),
         table.starts[:, column.index],

@@ -1,5 +1,6 @@
 """Rows become parts, numbered in grinding order."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,8 +8,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
+from spc.intake import words
+from spc.intake.csv_file import Sheet
 from spc.intake.lines import DATA, REFUSED, whole_number
-from spc.intake.quarantine import shortened
+from spc.intake.places import begin_again, come_round, read_alike
+from spc.intake.quarantine import QUESTION, shortened
 from spc.intake.readings import Stream
 from spc.intake.sequence import Sequence
 from spc.intake.table import UNFINISHED
@@ -20,6 +24,8 @@ Ints = NDArray[np.int64]
 # Own choice.
 _WIDEST_GAP = 1000
 _FREE_SPAN = 100_000
+
+PARTS, PLACES, UNSURE = "parts", "places", "unsure"
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,11 +51,11 @@ class Parts:
     first: int
 
     def of_serial(self, serial: str) -> int | None:
-        """The part with that number; None when it is not known."""
+        """The part with that number; None when it is not known, or the number of a place."""
         if self.by_serial and whole_number(serial) >= 0:
             return max(0, whole_number(serial) - self.first + 1)
-        hits = np.flatnonzero((self.serial == serial) & (self.part > 0))
-        return int(self.part[hits[0]]) if len(hits) else None
+        hits = np.unique(self.part[(self.serial == serial) & (self.part > 0)])
+        return int(hits[0]) if len(hits) == 1 else None
 
 
 def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
@@ -57,14 +63,20 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
     Count the parts, and say how.
 
     Part numbers that are whole and rise count themselves, so that parts between them were ground
-    and not measured; otherwise rows count 1, 2, 3 ...
+    and not measured; otherwise rows count 1, 2, 3 ... and a part number seen before is that part
+    again. Places, and all numbers where the plan says so, tell nothing apart: every row is a part.
     """
     n = len(sequence)
     wanted = plan.reading.numbering
     data = sequence.kind == DATA
-    written = data & sequence.numbered & (sequence.serial != "")
+    if wanted == "rows":
+        places, why = data, "as the plan says"
+    else:
+        places, why = _places(sequence, doubts=wanted == "auto")
+    sequence.number[places] = -1
+    written = data & sequence.numbered & (sequence.serial != "") & ~places
     counting = None
-    if written.any() and (sequence.numbered | ~data).all() and wanted != "rows":
+    if written.any() and ((sequence.numbered & ~places) | ~data).all():
         counting = _rising(sequence.number[written])
     if counting is not None:
         numbers, distinct = counting
@@ -81,8 +93,82 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
             " numbers that rise; set numbering = 'rows' or 'auto' under [reading]"
         )
     part, serial = _by_rows(sequence, written)
-    why = "as the plan says" if wanted == "rows" else _why_rows(sequence, written)
+    why = why or _why_rows(sequence, written)
     return Parts(part, serial, False, 1), f"rows count the parts 1, 2, 3 ... ({why})"
+
+
+def _places(sequence: Sequence, *, doubts: bool) -> tuple[NDArray[np.bool_], str]:
+    """
+    Rows whose part number is a place that other parts stood on, too, and what is said of them.
+
+    Where it cannot be told whether numbers that come again are places, that is asked.
+    """
+    places, said = np.zeros(len(sequence), dtype=bool), ""
+    if not doubts:
+        return places, said
+    kinds = {which: _kind_of(sequence, which) for which in range(len(sequence.sheets))}
+    known = {n for which, kind in kinds.items() if kind == PLACES for n in _own(sequence, which)[1]}
+    for which, kind in kinds.items():
+        sheet = sequence.sheets[which]
+        rows, numbers = _own(sequence, which)
+        name = repr(sheet.lines.part_column.header) if sheet.lines.part_column else ""
+        again = f"the numbers of column {name} come again"
+        if kind == PLACES or (known and known.issuperset(numbers.tolist()) and len(numbers)):
+            places[rows] = True
+            said = f"column {name} holds {len(known)} places again and again and numbers no parts"
+            twice = 0 if sheet.layout.long else int((np.diff(numbers) == 0).sum())
+            if twice:
+                sequence.remarks.append(
+                    f"{QUESTION}{sheet.name}: {twice} rows stand on the place of the row before:"
+                    " the next part, or the same part again? Every row counts as a part"
+                )
+        elif kind == UNSURE:
+            sequence.remarks.append(
+                f"{QUESTION}{sheet.name}: {again}: parts measured again, or places, such as of a"
+                " pallet? They are taken for parts measured again; set numbering = 'rows' under"
+                " [reading] in the plan if every row is a part, 'serial' if not"
+            )
+    return places, said
+
+
+def _own(sequence: Sequence, which: int) -> tuple[Ints, Ints]:
+    """Rows of one file that have a part number, and these as whole numbers or -1."""
+    own = (sequence.sheet == which) & (sequence.kind == DATA) & (sequence.serial != "")
+    rows = np.flatnonzero(own)
+    return rows, sequence.number[rows]
+
+
+def _kind_of(sequence: Sequence, which: int) -> str:
+    """Whether the part numbers of one file are parts, places, or may be either."""
+    rows, numbers = _own(sequence, which)
+    whole = bool((numbers >= 0).all())
+    codes = numbers if whole else pd.factorize(sequence.serial[rows])[0].astype(np.int64)
+    if not len(codes) or not (come_round(codes) or (whole and begin_again(codes))):
+        return PARTS
+    sheet = sequence.sheets[which]
+    if any(sheet.lines.has_event) and _regrinds(sheet):
+        return PARTS
+    alike = any(read_alike(codes, values) for values in _readings(sequence, which, rows))
+    if not come_round(codes):
+        return PARTS if alike else UNSURE
+    return PLACES if whole and not alike else UNSURE
+
+
+def _regrinds(sheet: Sheet) -> bool:
+    """Whether parts were ground again, so that their numbers come again."""
+    column = sheet.layout.of("event")
+    return column is not None and any(
+        words.event_kind(sheet.table.text(row, column.index)) == "regrind"
+        for row in np.flatnonzero(sheet.lines.has_event).tolist()
+    )
+
+
+def _readings(sequence: Sequence, which: int, rows: Ints) -> Iterator[NDArray[np.float64]]:
+    """The deviations of one file, feature by feature, NaN where a row has none. [µm]"""
+    for stream in sequence.sheets[which].streams:
+        values = np.full(len(sequence), np.nan)
+        values[sequence.places[which][stream.rows]] = stream.deviation_um
+        yield values[rows]
 
 
 def _why_rows(sequence: Sequence, written: NDArray[np.bool_]) -> str:
@@ -111,13 +197,13 @@ def _rising(numbers: Ints) -> tuple[Ints, int] | None:
 
 
 def _by_rows(sequence: Sequence, written: NDArray[np.bool_]) -> tuple[Ints, NDArray[np.object_]]:
-    """Number the rows; a part number seen before keeps its number."""
+    """Number the rows; a part number (where it is `written` as one) seen before keeps its part."""
     n = len(sequence)
     codes = np.full(n, -1, dtype=np.int64)
     if written.any():
         codes[written] = pd.factorize(sequence.serial[written])[0]
     offset = int(codes.max(initial=-1)) + 1
-    bare = (sequence.kind == DATA) & ~sequence.numbered
+    bare = (sequence.kind == DATA) & ~written & ((sequence.serial != "") | ~sequence.numbered)
     group = _groups_without_numbers(sequence, bare)
     codes[bare] = offset + group[bare]
     offset = int(codes.max(initial=offset)) + 1
@@ -145,7 +231,7 @@ def _lost_rows(sequence: Sequence) -> Ints:
 
 
 def _groups_without_numbers(sequence: Sequence, bare: NDArray[np.bool_]) -> Ints:
-    """Rows of a long file belong to one part until a feature comes again."""
+    """Rows of a long file belong to one part until a feature comes again, or another place."""
     group = np.arange(len(sequence), dtype=np.int64)
     for number, sheet in enumerate(sequence.sheets):
         if not sheet.layout.long:
@@ -157,6 +243,7 @@ def _groups_without_numbers(sequence: Sequence, bare: NDArray[np.bool_]) -> Ints
         step = np.ones(len(own), dtype=bool)
         # A feature that stands at or before the one above it belongs to the next part.
         step[1:] = rank[own][1:] <= rank[own][:-1]
+        step[1:] |= sequence.serial[own][1:] != sequence.serial[own][:-1]
         group[own] = own[np.maximum.accumulate(np.where(step, np.arange(len(own)), 0))]
     return group
 

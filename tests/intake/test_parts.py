@@ -57,7 +57,12 @@ def test_a_serial_number_outranks_a_running_number(read):
 
 def test_numbering_may_be_set_in_the_plan(read):
     text = "part,seat A\n1001,25.0031\n1006,25.0033\n"
-    assert parts(read(text, '[reading]\nnumbering = "rows"\n')) == {"1001": 1, "1006": 2}
+    by_rows = '[reading]\nnumbering = "rows"\n'
+    assert parts(read(text, by_rows)) == {"1001": 1, "1006": 2}
+    again = read(text + "1001,25.0032\n", by_rows)
+    assert again.measurements[["part", "serial", "repeat"]].values.tolist() == [
+        [1, "1001", 0], [2, "1006", 0], [3, "1001", 0]
+    ]  # fmt: skip
     with pytest.raises(SpcError, match="numbering = 'serial'"):
         read("part,seat A\nA,25.0031\nB,25.0033\n", '[reading]\nnumbering = "serial"\n')
 

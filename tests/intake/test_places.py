@@ -1,0 +1,168 @@
+"""Places of a pallet or nest in the part column are told from parts measured again."""
+
+import numpy as np
+import pytest
+
+BY_ROWS = '[reading]\nnumbering = "rows"\n'
+BY_SERIAL = '[reading]\nnumbering = "serial"\n'
+
+
+def column(numbers, *, drift=0.1, alike=False, more=""):
+    """A file with these part numbers; invented sizes wear, or agree wherever a number does."""
+    rng = np.random.default_rng(11)
+    own = {number: rng.normal(0, 1.0) for number in dict.fromkeys(numbers)}
+    lines = []
+    for i, number in enumerate(numbers):
+        level, spread = (5 + own[number], 0.1) if alike else (4 + drift * i, 0.5)
+        um = level + rng.normal(0, spread)
+        lines.append(f"{number},{25 + um / 1000:.4f}{more}\n")
+    return f"part,seat A{more and ',event'}\n" + "".join(lines)
+
+
+def mixed(places, rounds):
+    rng = np.random.default_rng(5)
+    return [int(place) for _ in range(rounds) for place in rng.permutation(places) + 1]
+
+
+PALLETS = {
+    "in turn": [1 + i % 8 for i in range(40)],
+    "begun in the middle": [1 + (i + 5) % 8 for i in range(36)],
+    "with a place skipped": [n for i in range(40) if (n := 1 + i % 8) != 3],
+    "with a place left free now and then": [1 + i % 8 for i in range(60) if i % 7],
+    "in an order of its own": [(5, 1, 7, 3, 8, 2, 6, 4)[i % 8] for i in range(40)],
+    "in another order every time": mixed(8, 6),
+    "two places": [1 + i % 2 for i in range(12)],
+    "forty places": [1 + i % 40 for i in range(130)],
+    "numbers from 101": [101 + i % 12 for i in range(40)],
+    "picked by chance": [int(n) for n in np.random.default_rng(3).integers(1, 9, 48)],
+}
+
+
+@pytest.mark.parametrize("numbers", PALLETS.values(), ids=PALLETS)
+def test_places_that_come_again_and_again_number_no_parts(read, numbers):
+    run = read(column(numbers))
+
+    assert run.measurements["part"].tolist() == list(range(1, len(numbers) + 1))
+    assert run.measurements["serial"].tolist() == [str(n) for n in numbers]
+    assert (run.measurements["repeat"] == 0).all()
+    assert len(run.rejects) == 0
+    count = len(set(numbers))
+    said = f"rows count the parts 1, 2, 3 ... (column 'part' holds {count} places again and again"
+    assert any(remark.startswith(said) for remark in run.remarks)
+
+
+HONEST = {
+    "every part read three times in turn": [n for n in range(1, 21) for _ in range(3)],
+    "two parts read turn by turn": [
+        n + k for n in range(1, 20, 2) for _ in range(3) for k in (0, 1)
+    ],
+    "a held span measured again": [*range(1, 13), 8, 9, 10, 11, *range(13, 20)],
+    "some parts taken again": [1, 2, 3, 2, 4, 5, 6, 5, 7, 8, 9, 10, 10, 9, 11, 12],
+    "a part taken again at every turn": [n for i in range(2, 20) for n in (i, i, 1)][:30],
+    "one part": [1] * 3 + [2],
+    "parts that rise": list(range(1, 41)),
+}
+
+
+@pytest.mark.parametrize("numbers", HONEST.values(), ids=HONEST)
+def test_parts_measured_again_stay_parts_and_raise_no_question(read, numbers):
+    run = read(column(numbers, drift=0.0))
+
+    assert run.measurements["part"].nunique() == len(set(numbers))
+    assert not any("come again" in remark or "places" in remark for remark in run.remarks)
+
+
+def asked(run):
+    return [r for r in run.remarks if r.startswith("question: ") and "come again" in r]
+
+
+def test_too_few_rounds_to_tell_are_a_question(read):
+    numbers = [1 + i % 8 for i in range(14)]
+
+    run = read(column(numbers))
+
+    assert run.measurements["part"].nunique() == 8
+    (question,) = asked(run)
+    assert "parts measured again, or places" in question
+    assert read(column(numbers), BY_ROWS).measurements["part"].nunique() == 14
+    for answer in (BY_ROWS, BY_SERIAL):
+        assert not asked(read(column(numbers), answer))
+
+
+def test_all_parts_measured_a_second_time_with_the_same_result_raise_no_question(read):
+    run = read(column([1 + i % 8 for i in range(16)], alike=True))
+
+    assert run.measurements["part"].nunique() == 8
+    assert not asked(run)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        column([1 + i % 8 for i in range(40)], alike=True),
+        column(["ABCD"[i % 4] for i in range(40)]),
+    ],
+    ids=["readings that agree under one number", "letters"],
+)
+def test_rounds_that_may_be_parts_measured_again_are_a_question(read, text):
+    run = read(text)
+
+    assert run.measurements["repeat"].max() >= 4
+    assert len(asked(run)) == 1
+
+
+def test_rows_in_turn_on_one_place_are_asked_about(read):
+    run = read(column([1 + i % 8 for i in range(40)] + [8]))
+
+    assert run.measurements["part"].nunique() == 41
+    assert any("1 rows stand on the place of the row before" in remark for remark in run.remarks)
+
+
+def test_numbers_come_again_after_a_regrind_without_being_places(read):
+    numbers = [1 + i % 12 for i in range(36)]
+    text = column(numbers, more=",")
+    text = text.replace("\n1,", "\n,,regrind\n1,").replace("\n,,regrind\n1,", "\n1,", 1)
+
+    run = read(text)
+
+    assert (run.events["kind"] == "regrind").all()
+    assert run.measurements["part"].nunique() == 12
+
+
+def test_a_column_that_counts_outranks_a_column_of_places(read):
+    lines = "".join(f"{1 + i % 8},{100 + i},25.00{41 + i}\n" for i in range(40))
+
+    run = read(f"Teil,Lfd. Nr.,seat A\n{lines}")
+
+    assert run.measurements["serial"].tolist() == [str(100 + i) for i in range(40)]
+    assert any("part numbers count the parts" in remark for remark in run.remarks)
+
+
+def test_a_short_file_of_the_same_places_goes_on_counting_rows(read):
+    numbers = [1 + i % 8 for i in range(40)]
+
+    run = read([column(numbers), column([1, 2, 3, 4, 5])])
+
+    assert run.measurements["part"].tolist() == list(range(1, 46))
+
+
+def test_a_long_file_of_places_makes_a_part_of_every_visit(read):
+    lines = "".join(
+        f"{1 + i % 5},{name},{size + i / 10_000:.4f}\n"
+        for i in range(20)
+        for name, size in (("seat A", 25.004), ("seat B", 19.99))
+    )
+
+    run = read(f"part,feature,value\n{lines}")
+
+    assert run.measurements["part"].tolist() == [n for n in range(1, 21) for _ in (0, 1)]
+    assert (run.measurements["repeat"] == 0).all()
+
+
+def test_an_event_beside_the_number_of_a_place_stands_after_the_row_before(read):
+    text = column([1 + i % 8 for i in range(40)], more=",")
+    lines = text.splitlines(keepends=True)
+
+    run = read("".join([*lines[:31], "6,,dress\n", *lines[31:]]))
+
+    assert run.events["after_part"].tolist() == [30]
