@@ -1,10 +1,11 @@
 """From a plan to its adviser, without loading what only a whole study needs."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Protocol, TypeVar
 
 from spc.plan import Plan
+from spc.wheel.act import Advice, uncounted
 from spc.wheel.advice import Advisor
 from spc.wheel.settings import (
     CostSettings,
@@ -50,6 +51,33 @@ def advisor_for(
         From an earlier adviser's ``state()``; it goes on exactly where that one stopped.
     """
     return Advisor(_settings(plan), history=[s.learned for s in history or ()], state=state)
+
+
+def entry_in_doubt(advice: Advice, question: str) -> Advice:
+    """
+    The advice while it is open what a whole column means: look at the entries, and move nothing.
+
+    Parameters
+    ----------
+    advice : Advice
+        Of an adviser who believed the numbers.
+    question : str
+        What is asked; it is the evidence.
+    """
+    return replace(
+        advice,
+        action="check",
+        subject="entry",
+        offset_um=None,
+        amount=None,
+        amount_unit=None,
+        measure_after=1,
+        evidence=question,
+        check_first="the file against the drawing and one part measured by hand",
+        runner_up=None,
+        cost_difference=None,
+        _count=uncounted,
+    )
 
 
 def _settings(plan: Plan) -> Settings:

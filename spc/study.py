@@ -7,15 +7,17 @@ The main flow: from one run to everything concluded from it.
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
+from dataclasses import replace
 from functools import partial
 
 from spc.acts import acts_of
-from spc.advising import Learnt, advisor_for
+from spc.advising import Learnt, advisor_for, entry_in_doubt
 from spc.along_run import Followed, follow
 from spc.beside import beside as doing
 from spc.findings import FeatureStudy, HeldSpan, Study
 from spc.one_feature import held_spans, study_feature
 from spc.plan import Plan
+from spc.remarks import QUESTION, meaning_in_doubt
 from spc.run import Run
 from spc.series import series_of
 from spc.shifts import ShiftSpan, span_of
@@ -72,7 +74,7 @@ def examine(
             )
             for feature in plan.features
         )
-        followed = followed_by()
+        followed = _if_meant(followed_by(), run)
     return Study(
         run=run,
         plan=plan,
@@ -110,9 +112,17 @@ def holds_of(
                 yield span
 
 
+def _if_meant(followed: Followed, run: Run) -> Followed:
+    """No act rests on numbers whose meaning is asked about; first of all, that is checked."""
+    doubt = meaning_in_doubt(run.remarks)
+    if not doubt:
+        return followed
+    return replace(followed, prompts=(), advice=entry_in_doubt(followed.advice, doubt))
+
+
 def _doubts(followed: Followed) -> Iterator[str]:
     if followed.doubt:
-        yield f"question: {followed.doubt}"
+        yield f"{QUESTION}{followed.doubt}"
 
 
 def _slips(features: tuple[FeatureStudy, ...]) -> Iterator[str]:
@@ -121,13 +131,13 @@ def _slips(features: tuple[FeatureStudy, ...]) -> Iterator[str]:
         mistyped = len(feature.series.impossible)
         if mistyped:
             yield (
-                f"question: {mistyped} reading{'s' if mistyped > 1 else ''} of {feature.name} "
+                f"{QUESTION}{mistyped} reading{'s' if mistyped > 1 else ''} of {feature.name} "
                 "cannot be sizes of this part; charts, capability, holds and advice leave them out"
             )
         count = len(feature.series.unbelievable) - mistyped
         if count:
             yield (
-                f"question: {count} reading{'s' if count > 1 else ''} of {feature.name} lie far "
+                f"{QUESTION}{count} reading{'s' if count > 1 else ''} of {feature.name} lie far "
                 "beyond anything this part can be; charts and capability leave them out, holds "
                 "do not"
             )

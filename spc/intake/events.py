@@ -14,12 +14,13 @@ from spc.intake.columns import Layout, Lexicon
 from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import SEPARATORS
 from spc.intake.last_line import settle_last_line
-from spc.intake.quarantine import QUESTION, shortened
+from spc.intake.quarantine import shortened
 from spc.intake.readings import text_column
 from spc.intake.table import LONG, UNCLOSED, UNFINISHED, Table, tabulate
 from spc.intake.times import NOTHING, Stamps, read_times, to_utc
 from spc.intake.tokens import read_record
 from spc.plan import Machine, Plan
+from spc.remarks import QUESTION
 from spc.run import EVENT_COLUMNS
 from spc.units import read_quantity
 

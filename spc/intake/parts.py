@@ -12,11 +12,12 @@ from spc.intake import words
 from spc.intake.csv_file import Sheet
 from spc.intake.lines import DATA, REFUSED, whole_number
 from spc.intake.places import begin_again, come_round, read_alike
-from spc.intake.quarantine import QUESTION, shortened
+from spc.intake.quarantine import shortened
 from spc.intake.readings import Stream
 from spc.intake.sequence import Sequence
 from spc.intake.table import UNFINISHED
 from spc.plan import Plan
+from spc.remarks import QUESTION
 
 Ints = NDArray[np.int64]
 

@@ -8,8 +8,6 @@ import pandas as pd
 
 from spc.run import REJECT_COLUMNS
 
-#: How a remark begins that somebody has to answer; a page may list these as open.
-QUESTION = "question: "
 #: Where a cell of a feature column can end; `cells` is their sum.
 ENDS = ("measurements", "rejected", "blank", "identical", "summary")
 

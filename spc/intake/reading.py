@@ -23,8 +23,9 @@ from spc.intake.events import (
     read_events_file,
 )
 from spc.intake.lines import DATA, EVENT, SAME, SKIPPED, SUMMARY
+from spc.intake.mixed_up import mixed_up
 from spc.intake.parts import Parts, number_parts
-from spc.intake.quarantine import QUESTION, Account, rejects_frame
+from spc.intake.quarantine import Account, rejects_frame
 from spc.intake.readings import TAKEN, column_texts
 from spc.intake.repeats import mark_repeats
 from spc.intake.sequence import Sequence, in_order, set_identical_aside
@@ -32,6 +33,7 @@ from spc.intake.settling import refuse_nothing, settle
 from spc.intake.table import LONG, UNCLOSED, UNFINISHED
 from spc.intake.table_schema import Understanding
 from spc.plan import Plan
+from spc.remarks import QUESTION
 from spc.run import MEASUREMENT_COLUMNS, Run, Source
 
 Paths = Given | Many[Given]
@@ -128,7 +130,7 @@ def read_sheets(
 def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
     """The run in sheets already read."""
     remarks = [f"{QUESTION}{feature.doubt}" for feature in plan.features if feature.doubt]
-    remarks = _said_out(sheets) + remarks
+    remarks = [*mixed_up(sheets), *_said_out(sheets), *remarks]
     remarks += [remark for sheet in sheets for remark in _said(sheet)]
     sequence = in_order(sheets, plan)
     account = Account()

@@ -10,10 +10,10 @@ from spc.intake import words
 from spc.intake.cells import UM, Convention, Number, deviation_and_size, read_number
 from spc.intake.columns import Column
 from spc.intake.meaning import Sense, Target, near_nominal, near_zero, sense_of
-from spc.intake.quarantine import QUESTION
 from spc.intake.table import Table
 from spc.intake.times import Column as TextColumn
 from spc.intake.whole_column import Digits, deviations_and_sizes, digits
+from spc.remarks import QUESTION
 
 TAKEN, BLANK, REFUSED = range(3)
 #: How the reason ends of a cell that calls the part bad and gives no size.

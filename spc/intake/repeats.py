@@ -6,10 +6,10 @@ from numpy.typing import NDArray
 
 from spc.intake.lines import DATA, REFUSED
 from spc.intake.parts import Parts
-from spc.intake.quarantine import QUESTION
 from spc.intake.readings import BLANK
 from spc.intake.sequence import Sequence
 from spc.plan import Plan
+from spc.remarks import QUESTION
 
 Ints = NDArray[np.int64]
 

@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 from operator import itemgetter
 
+from spc.remarks import QUESTION
 from spc.report.acts_done import acts_table, contradicted_items, total_words
 from spc.report.claims import claim
 from spc.report.holds import (
@@ -23,8 +24,6 @@ from spc.wheel.advice import Advice
 FEWEST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE = 4, 2, 4, 2
 #: Lines of features, acts, open items and signals together that the sheet has room for.
 SHEET_LINES = 22
-#: How the reader marks what only the shop can answer.
-QUESTION = "question: "
 
 
 @dataclass(frozen=True)
