@@ -12,7 +12,7 @@ import spc
 HOUSE = Path(spc.__file__).parent
 FLOORS = {
     "errors": -1, "units": 0, "beside": 0, "remarks": 0,
-    "run": 1, "sigma": 1, "fits": 1,
+    "run": 1, "copied": 1, "sigma": 1, "fits": 1,
     "charts": 2, "capability": 2, "gauge": 2, "wear_fit": 2, "form_fit": 2,
     "plan_faults": 2.9, "feature": 2.9, "wheel": 3, "plan": 3,
     "shifts": 3.3, "series": 3.3, "measured_cycles": 3.4,
@@ -24,7 +24,17 @@ FLOORS = {
     "live": 6, "fleet": 6,
     "cli": 7,
 }  # fmt: skip
-NUMERIC = {"sigma", "fits", "charts", "capability", "gauge", "wheel", "wear_fit", "form_fit"}
+NUMERIC = {
+    "sigma",
+    "fits",
+    "charts",
+    "capability",
+    "gauge",
+    "wheel",
+    "wear_fit",
+    "form_fit",
+    "copied",
+}
 ADDRESSES = {
     "pandas": {"run", "intake", "report"},
     "pydantic": {"plan", "plan_faults", "feature"},
@@ -56,8 +66,9 @@ ORDER = {
                "times", "columns", "meaning", "conventions", "dialect", "table_schema",
                "workbook", "quarantine", "readings", "screens", "doubts", "jobs", "warmth",
                "places", "lines",
-               "last_line", "csv_file", "mixed_up", "sequence", "anew", "parts", "repeats",
-               "events", "settling", "reading", "first_look", "draft", "csvw", "gauge_file"],
+               "last_line", "csv_file", "mixed_up", "sequence", "copies", "anew", "parts",
+               "repeats", "events", "settling", "reading", "first_look", "draft", "csvw",
+               "gauge_file"],
     "ledger": ["tables", "chain", "entry", "opening", "store", "verify", "repeats", "replay",
                "sources", "identity", "imports", "as_run", "finding", "backup"],
     "more_charts": ["basis", "of_parts", "of_groups", "catalogue", "told"],

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
 from spc.intake import words
+from spc.intake.copies import leave_copies_out
 from spc.intake.csv_file import Sheet
 from spc.intake.lines import DATA, REFUSED, whole_number
 from spc.intake.places import begin_again, come_round, read_alike
@@ -75,6 +76,8 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
     else:
         places, why = _places(sequence, doubts=wanted == "auto")
     sequence.number[places] = -1
+    leave_copies_out(sequence, sequence.numbered & (sequence.serial != "") & ~places)
+    data = sequence.kind == DATA
     written = data & sequence.numbered & (sequence.serial != "") & ~places
     counting = None
     if written.any() and ((sequence.numbered & ~places) | ~data).all():
@@ -223,12 +226,14 @@ def _by_rows(sequence: Sequence, written: NDArray[np.bool_]) -> tuple[Ints, NDAr
 
 
 def _lost_rows(sequence: Sequence) -> Ints:
-    lost = np.flatnonzero(sequence.kind == REFUSED)
-    unfinished = [
-        sequence.sheets[int(sequence.sheet[at])].table.state[sequence.row[at]] == UNFINISHED
-        for at in lost.tolist()
-    ]
-    return lost[~np.array(unfinished, dtype=bool)]
+    """Refused rows that were parts; a line not written to its end and a copied one are none."""
+    lost = []
+    for at in np.flatnonzero(sequence.kind == REFUSED).tolist():
+        sheet, row = sequence.sheets[int(sequence.sheet[at])], int(sequence.row[at])
+        asked = sheet.lines.reasons.get(row, "").startswith(QUESTION)
+        if not asked and sheet.table.state[row] != UNFINISHED:
+            lost.append(at)
+    return np.array(lost, dtype=np.int64)
 
 
 def _groups_without_numbers(sequence: Sequence, bare: NDArray[np.bool_]) -> Ints:

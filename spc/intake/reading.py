@@ -196,12 +196,16 @@ def _questions(name: str, doubts: Many[str], of_what: str) -> list[str]:
 
 
 def _seen_again(sheet: Sheet) -> list[str]:
-    again = [
-        f"{sheet.name}, row {sheet.table.line[row]} is left out: {reason.removeprefix(QUESTION)}"
-        for row, reason in sorted(sheet.lines.reasons.items())
-        if reason.startswith(QUESTION)
-    ]
+    alike: dict[str, list[int]] = {}
+    for row, reason in sorted(sheet.lines.reasons.items()):
+        if reason.startswith(QUESTION):
+            alike.setdefault(reason.removeprefix(QUESTION), []).append(int(sheet.table.line[row]))
+    again = [f"{sheet.name}, {_rows(lines)} left out: {why}" for why, lines in alike.items()]
     return _questions(sheet.name, again, "rows of parts measured before")
+
+
+def _rows(lines: Many[int]) -> str:
+    return f"row {lines[0]} is" if len(lines) == 1 else f"rows {min(lines)} to {max(lines)} are"
 
 
 def _missing(sequence: Sequence, plan: Plan) -> list[str]:
@@ -222,7 +226,8 @@ def _events_in_rows(
         for at in np.sort(sequence.places[number][rows]).tolist():
             row = int(sequence.row[at])
             broken = sheet.table.state[row] in (LONG, UNCLOSED, UNFINISHED)
-            if broken or sequence.kind[at] in (SAME, SKIPPED, SUMMARY):
+            copied = sheet.lines.reasons.get(row, "").startswith(QUESTION)
+            if broken or copied or sequence.kind[at] in (SAME, SKIPPED, SUMMARY):
                 continue
 
             def get(role: str, row: int = row, sheet: Sheet = sheet) -> str:
