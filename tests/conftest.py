@@ -4,10 +4,12 @@ import pandas as pd
 import pytest
 from hypothesis import settings
 from pin_plan import PIN
+from postgres_server import place, server
 
 from spc.plan import read_plan
 from spc.run import EVENT_COLUMNS, MEASUREMENT_COLUMNS, REJECT_COLUMNS, Run
 
+__all__ = ["place", "server"]
 # The same examples in every run: what passed once passes again.
 settings.register_profile("fixed", derandomize=True)
 settings.load_profile("fixed")

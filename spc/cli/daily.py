@@ -160,7 +160,7 @@ def _study(
         measured = _from_files(run, job, events, sheet, understood)
         return examine(measured, job, shift=_span(measured, job, shift, day, wheel), beside=True)
     from spc.ledger.finding import find_run
-    from spc.ledger.opening import place_of
+    from spc.ledger.place import place_of
 
     name = run[0] if run else None
     found = find_run(
@@ -186,7 +186,7 @@ def run_and_plan(
     if run and not _in_ledger(run, plan, ledger):
         return _from_files(run, job, events, sheet, understood), job
     from spc.ledger.finding import find_run
-    from spc.ledger.opening import place_of
+    from spc.ledger.place import place_of
 
     found = find_run(place_of(plan, ledger), job, run[0] if run else None)
     return found.run, found.plan
@@ -197,7 +197,7 @@ def _in_ledger(run: list[str], plan: Path, ledger: str | None) -> bool:
     if len(run) != 1 or run[0] == "-" or Path(run[0]).exists():
         return False
     from spc.ledger.finding import is_run
-    from spc.ledger.opening import place_of
+    from spc.ledger.place import place_of
 
     place = place_of(plan, ledger)
     if not is_run(place, run):

@@ -16,7 +16,7 @@ PlanBeside = Annotated[
 
 
 def _place(plan: Path | None, ledger: str | None) -> str:
-    from spc.ledger.opening import FILE_NAME, place_of
+    from spc.ledger.place import FILE_NAME, place_of
 
     return place_of(plan or FILE_NAME, ledger)
 

@@ -11,7 +11,7 @@ import typer
 
 from spc.cli.options import BoardFile, LedgerPlace, PlanFile, RunName
 from spc.cli.texts import say
-from spc.errors import SpcError
+from spc.errors import SpcError, StoreBusy
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -38,13 +38,16 @@ def log(
     from spc.live.begin import open_session
 
     status = 0
+    attended = not typed and sys.stdin.isatty() and sys.stdout.isatty()
     with (
         _hearing() as hearing,
-        open_session(plan, ledger, name=run, new=new, who=who, hearing=hearing) as session,
+        open_session(
+            plan, ledger, name=run, new=new, who=who, hearing=hearing, attended=attended
+        ) as session,
     ):
         if typed:
-            say(_one_line(session, " ".join(typed), sure=yes) or [])
-        elif sys.stdin.isatty() and sys.stdout.isatty():
+            _answer(_alone(session, " ".join(typed), sure=yes))
+        elif attended:
             _resident(session, board)
         else:
             status = _piped(session, sure=yes)
@@ -54,17 +57,39 @@ def log(
         raise typer.Exit(status)
 
 
+def _alone(session: "Session", text: str, *, sure: bool) -> list[str]:
+    from spc.ledger.refusal import NotKnown
+
+    try:
+        return _one_line(session, text, sure=sure) or []
+    except NotKnown as error:
+        raise StoreBusy(
+            f"{error}; once the store answers, `spc log` names the last line when it starts"
+        ) from error
+
+
 def _piped(session: "Session", *, sure: bool) -> int:
     """Each line of standard input; one that is refused is named and holds up no other."""
+    from spc.ledger.refusal import NotKnown
+    from spc.live.standing import RunGone
+
     if isinstance(sys.stdin, io.TextIOWrapper):
         # Bytes that are no text make their own line unreadable, not the whole input.
         sys.stdin.reconfigure(errors="replace")
-    status = refused = 0
+    status = refused = unknown = 0
+    if last := session.last_line:
+        _tell(f"the last line: {last}")
     for number, line in enumerate(sys.stdin, 1):
         if not line.strip():
             continue
         try:
             said = _one_line(session, line, sure=sure)
+        except RunGone:
+            raise
+        except NotKnown as error:
+            _tell(f"line {number}: {error}")
+            status, unknown = max(status, error.exit_status), unknown + 1
+            continue
         except SpcError as error:
             _tell(f"line {number}: {error}")
             # A yes further down is meant for no question of a line that was refused.
@@ -73,10 +98,24 @@ def _piped(session: "Session", *, sure: bool) -> int:
             continue
         if said is None:
             break
-        say(said)
+        _answer(said)
+    if unknown:
+        _tell(session.last_words())
     if refused:
-        _tell(f"lines not stored: {refused}; all others are")
+        but = f", but for {unknown} of which it was not known" if unknown else ""
+        _tell(f"lines not stored: {refused}; all others are{but}")
     return status
+
+
+def _answer(lines: list[str]) -> None:
+    """Say what a line came to; it is stored by then, whatever becomes of the answer."""
+    try:
+        say(lines)
+    except OSError as error:
+        raise StoreBusy(
+            "the answer cannot be written to standard output "
+            f"({error.strerror or error}), but what was typed is stored"
+        ) from error
 
 
 def _one_line(session: "Session", text: str, *, sure: bool) -> list[str] | None:
@@ -85,6 +124,8 @@ def _one_line(session: "Session", text: str, *, sure: bool) -> list[str] | None:
     from spc.report.voice import voice
 
     reply = session.enter(text, sure=sure)
+    if reply.before:
+        _tell(reply.before)
     if reply.question:
         raise SpcError(f"{reply.question} Nothing was stored; --yes stores it as it is")
     if reply.leave:
@@ -201,5 +242,5 @@ def _resident(session: "Session", board: Path | None) -> None:
     try:
         run_prompt(session, voice(zone=session.plan.zone), after=_renew(board))
     except KeyboardInterrupt:
-        typer.echo("\neverything is stored; the next start goes on from here")
+        typer.echo(f"\n{session.last_words()}")
         raise typer.Exit(130) from None

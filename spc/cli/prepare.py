@@ -79,7 +79,7 @@ def import_files(
     if dry_run:
         say({"schema": "spc.preview/1", **seen.as_dict()} if as_json else seen.lines())
         return
-    from spc.ledger.opening import place_of
+    from spc.ledger.place import place_of
     from spc.live.files import import_into
 
     told = import_into(

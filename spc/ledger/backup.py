@@ -1,17 +1,20 @@
 """Copies of a ledger: taken whole while others write, and put back where there is none."""
 
-import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, cast
 
 from spc.errors import SpcError
+from spc.ledger import sqlite_file
 from spc.ledger.chain import BATCH
-from spc.ledger.opening import clear_words, copy_sqlite, url_of
-from spc.ledger.store import Ledger
+from spc.ledger.place import url_of
+from spc.ledger.refusal import clear, clear_words
+from spc.ledger.store import Ledger, Reader
 from spc.ledger.tables import entries, head, metadata, states
 from spc.ledger.verify import Verdict, verify
-
-_SIDE_FILES = ("", "-wal", "-shm")
 
 
 def backup(place: str, target: str | Path) -> Verdict:
@@ -31,12 +34,13 @@ def backup(place: str, target: str | Path) -> Verdict:
         raise SpcError(f"{target}: this file exists; a backup never overwrites one")
     if not target.absolute().parent.is_dir():
         raise SpcError(f"{target}: there is no such folder; make it first")
-    with Ledger(place, create=False) as ledger:
+    with Ledger(place, create=False) as ledger, _clear_files(str(target)):
         if ledger.engine.dialect.name == "sqlite":
-            with clear_words(str(target)):
-                copy_sqlite(str(ledger.engine.url.database), str(target))
+            with ledger.reading() as reader:
+                sqlite_file.copy(_file_of(reader), str(target))
         else:
-            _copy_rows(ledger, str(target))
+            with sqlite_file.made_beside(str(target)) as made:
+                _copy_rows(ledger, made)
     with Ledger(target, create=False) as copy:
         return verify(copy)
 
@@ -52,46 +56,73 @@ def restore(source: str | Path, place: str, *, aside: bool = False) -> tuple[Ver
     place : str
         A file or URL that holds no ledger.
     aside : bool
-        Move a ledger that is there to a name beside it first; it is kept.
+        Keep a ledger that is there under a name beside it. Whoever has it open goes on in the
+        backup, and nothing is added to the old one any more.
 
     Returns
     -------
     Verdict, str
         On the restored ledger, and where the old one is now; empty when there was none.
+
+    Raises
+    ------
+    SpcError
+        When it cannot be done; everything stands as it was then.
     """
+    url = url_of(place)
     with Ledger(source, create=False) as kept:
         found = verify(kept)
         if found.faults:
             raise SpcError(f"{source}: this backup does not verify: {found.faults[0]}")
-        moved = _make_room(place, aside=aside)
-        if url_of(place).get_backend_name() == "sqlite":
-            with clear_words(place):
-                copy_sqlite(str(kept.engine.url.database), str(url_of(place).database))
+        if url.get_backend_name() == "sqlite":
+            with kept.reading() as reader, _clear_files(place, "everything stands as it was"):
+                moved = _restore_file(_file_of(reader), str(source), str(url.database), aside)
         else:
+            moved = ""
+            _require_empty(place)
             _copy_rows(kept, place)
     with Ledger(place, create=False) as restored:
         return verify(restored), moved
 
 
-def _make_room(place: str, *, aside: bool) -> str:
-    url = url_of(place)
-    if url.get_backend_name() != "sqlite":
-        with Ledger(place) as there, there.reading() as reader:
-            if reader.head().line:
-                raise SpcError(f"{place}: there is a ledger already; name an empty database")
-        return ""
-    database = str(url.database)
-    if not Path(database).exists():
-        return ""
-    if not aside:
+@contextmanager
+def _clear_files(place: str, outcome: str = "") -> Iterator[None]:
+    try:
+        with clear_words(place, outcome):
+            yield
+    except OSError as error:
+        raise clear(place, error, outcome) from error
+
+
+def _file_of(reader: Reader) -> sqlite3.Connection:
+    opened: Any = reader.connection.connection.dbapi_connection
+    return cast(sqlite3.Connection, opened)
+
+
+def _restore_file(backup: sqlite3.Connection, source: str, database: str, aside: bool) -> str:
+    there = Path(database).exists()
+    if there and Path(source).samefile(database):
+        raise SpcError(f"{database}: this is the backup itself; nothing is to be restored")
+    if there and not aside:
         raise SpcError(
-            f"{place}: there is a ledger already; --aside moves it to a name beside it first"
+            f"{database}: there is a ledger already; --aside keeps it under a name beside it"
         )
     moved = f"{database}.aside-{datetime.now(UTC):%Y%m%dT%H%M%S%f}"
-    for tail in _SIDE_FILES:
-        if Path(database + tail).exists():
-            os.rename(database + tail, moved + tail)
-    return moved
+    if there:
+        try:
+            sqlite_file.replace(backup, database, moved)
+            return moved
+        except sqlite3.DatabaseError as error:
+            # What is no database cannot be open anywhere: it is put away as it is.
+            if error.sqlite_errorcode not in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+                raise
+    return moved if sqlite_file.place_new(backup, database, moved) else ""
+
+
+def _require_empty(place: str) -> None:
+    with Ledger(place) as there, there.reading() as reader:
+        if reader.head().line:
+            raise SpcError(f"{there.shown}: there is a ledger already; name an empty database")
 
 
 def _copy_rows(source: Ledger, place: str) -> None:

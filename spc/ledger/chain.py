@@ -9,6 +9,7 @@ chain: compare its head with one printed in a report.
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
@@ -18,6 +19,29 @@ START = bytes(32)
 BATCH = 250
 # A line end never stands inside a JSON string, so it separates fields, and "]\n[" separates rows.
 _encode = json.JSONEncoder(separators=("\n", ":"), allow_nan=False, check_circular=False).encode
+
+
+@dataclass(frozen=True)
+class Head:
+    """Where the chain ends: the number of entries and the hash over all of them."""
+
+    line: int
+    chain: bytes
+
+    @property
+    def words(self) -> str:
+        """For a report: the head that `spc ledger verify --head` knows again."""
+        return f"{self.chain.hex()[:32]} after line {self.line}"
+
+
+def digest(text: str) -> str:
+    """SHA-256 of a text that an entry answers for, in hexadecimal."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def state_chain(chain: bytes, content: str) -> bytes:
+    """What binds a kept state to the line it follows: SHA-256 over its chain and the state."""
+    return hashlib.sha256(chain + content.encode()).digest()
 
 
 def texts(rows: Sequence[Sequence[Any]]) -> list[str]:

@@ -1,20 +1,24 @@
 """The ledger: plans, runs and entries, added in one chain and fetched as they stand."""
 
 import json
+import time
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy.exc import DBAPIError
 
 from spc import __version__
-from spc.errors import SpcError
-from spc.ledger.chain import linked
+from spc.errors import SpcError, StoreBusy
+from spc.ledger.chain import Head, digest, linked, state_chain
 from spc.ledger.entry import Entry, Stored, now_us, storable
-from spc.ledger.opening import clear_words, engine_for
+from spc.ledger.opening import Database
+from spc.ledger.place import shown
+from spc.ledger.refusal import NOTHING_STORED, LedgerReplaced, NotKnown, clear, clear_words
 from spc.ledger.tables import COLUMNS, entries, head, plans, runs, sources, states
 from spc.plan import Plan, read_plan
 
@@ -23,6 +27,9 @@ if TYPE_CHECKING:
 
 #: States of the adviser kept per run: how many lines an undo may go back without a replay.
 STATES_KEPT = 40
+#: After a commit that was not answered it is looked again after these times, long enough for a
+#: server that is started anew. Own choice. [s]
+LOOKS_S = (0.3, 0.7, 1.5, 2.5, 5.0)
 #: Rows sent to the database at once.
 CHUNK = 5000
 
@@ -37,19 +44,6 @@ class LedgerRun:
     learned: tuple[dict[str, Any], ...]
 
 
-@dataclass(frozen=True)
-class Head:
-    """Where the chain ends: the number of entries and the hash over all of them."""
-
-    line: int
-    chain: bytes
-
-    @property
-    def words(self) -> str:
-        """For a report: the head that `spc ledger verify --head` knows again."""
-        return f"{self.chain.hex()[:32]} after line {self.line}"
-
-
 class Ledger:
     """
     A ledger that is open.
@@ -59,12 +53,24 @@ class Ledger:
     place : str
         File name or ``postgresql://`` URL.
     create : bool
-        Whether to begin one where there is none.
+        Whether to begin one where there is none, or to bring an older one up to date. Off: it is
+        only read, and nothing is made or changed anywhere.
     """
 
     def __init__(self, place: str | Path, *, create: bool = True) -> None:
         self.place = str(place)
-        self.engine: Engine = engine_for(self.place, create=create)
+        self._database = Database(self.place, create=create)
+        self._known: Head | None = None
+
+    @property
+    def engine(self) -> Engine:
+        """The database as it is open now."""
+        return self._database.engine
+
+    @property
+    def shown(self) -> str:
+        """Its place, fit to be shown."""
+        return shown(self.place)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -78,19 +84,88 @@ class Ledger:
 
     @contextmanager
     def writing(self) -> Iterator["Writer"]:
-        """One transaction: everything said in it is stored, or nothing."""
-        with clear_words(self.place), self.engine.begin() as connection:
-            yield Writer(connection)
+        """
+        One transaction: everything said in it is stored, or nothing.
+
+        When the store goes away while it is told to keep it, it is looked whether it stands.
+
+        Raises
+        ------
+        LedgerReplaced
+            When another ledger stands there than the one that was read last; nothing is stored.
+        NotKnown
+            When the store went away and does not come back: ask `stands` later.
+        """
+        lost: DBAPIError | None = None
+        with (
+            clear_words(self.place, NOTHING_STORED),
+            self._database.transaction(reads=False) as connection,
+        ):
+            writer = Writer(connection)
+            self._compare(writer)
+            yield writer
+            try:
+                connection.commit()
+            except DBAPIError as error:
+                lost = error
+        if lost is not None and not (writer.end and self._stood(writer.end, lost)):
+            raise clear(self.place, lost, NOTHING_STORED) from lost
+        self._known = writer.end or self._known
 
     @contextmanager
     def reading(self) -> Iterator["Reader"]:
-        """One consistent view, while others may write."""
-        with clear_words(self.place), self.engine.connect() as connection:
-            options: dict[str, Any] = {"spc_reads": True}
-            if self.engine.dialect.name == "postgresql":
-                # Its default shows each statement another moment.
-                options["isolation_level"] = "REPEATABLE READ"
-            yield Reader(connection.execution_options(**options))
+        """
+        One consistent view, while others may write.
+
+        Raises
+        ------
+        LedgerReplaced
+            When another ledger stands there than the one that was read last.
+        """
+        with clear_words(self.place), self._database.transaction(reads=True) as connection:
+            reader = Reader(connection)
+            self._compare(reader)
+            yield reader
+
+    def look_anew(self, known: Head | None = None) -> Head | None:
+        """Take whatever ledger stands there for the one that is meant, or only one with this end.
+
+        Returns
+        -------
+        Head or None
+            The end that it had to have until now.
+        """
+        self._known, before = known, self._known
+        return before
+
+    def stands(self, end: Head) -> bool:
+        """
+        Whether entries stand in the ledger whose last line and chain are these.
+
+        Asked as a writer, who waits until whoever stored them has surely finished.
+        """
+        with clear_words(self.place), self._database.transaction(reads=False) as connection:
+            return Writer(connection).knows(end)
+
+    def _stood(self, end: Head, lost: DBAPIError) -> bool:
+        """After a commit that was not answered: whether it was done all the same."""
+        for wait in (0.0, *LOOKS_S):
+            time.sleep(wait)
+            with suppress(StoreBusy, DBAPIError):
+                return self.stands(end)
+        raise NotKnown(
+            f"{clear(self.place, lost)}; whether the entry is stored is not known yet", end
+        ) from lost
+
+    def _compare(self, reader: "Reader") -> None:
+        """Whether this is the ledger that was read last, by the end it had then."""
+        end = reader.head()
+        if self._known is not None and not reader.knows(self._known):
+            raise LedgerReplaced(
+                f"{self.shown}: another ledger was put in the place of this one, such as by "
+                "`spc ledger restore`"
+            )
+        self._known = end
 
 
 class Reader:
@@ -103,6 +178,14 @@ class Reader:
         """Where the chain ends."""
         line, chain = self.connection.execute(select(head.c.line, head.c.chain)).one()
         return Head(line, bytes(chain))
+
+    def knows(self, end: Head) -> bool:
+        """Whether the chain ends, or once ended, just so."""
+        if end == self.head() or not end.line:
+            return True
+        query = select(entries.c.chain).where(entries.c.line == end.line)
+        chain = self.connection.execute(query).scalar_one_or_none()
+        return chain is not None and bytes(chain) == end.chain
 
     def runs(self, part: str | None = None) -> list[LedgerRun]:
         """The runs in the order they were begun; of one part, or all."""
@@ -176,6 +259,13 @@ class Reader:
         query = select(entries.c.stored).order_by(entries.c.line.desc()).limit(1)
         return self.connection.execute(query).scalar_one_or_none() or 0
 
+    def server_started(self) -> int:
+        """When the database server was started, in microseconds since 1970 UTC; a file has none."""
+        if self.connection.dialect.name == "sqlite":
+            return 0
+        query = "SELECT (extract(epoch FROM pg_postmaster_start_time()) * 1000000)::bigint"
+        return int(self.connection.exec_driver_sql(query).scalar_one())
+
     def last_part(self, run: int) -> int:
         """Number of the last part known of; 0 before the first."""
         query = select(func.max(entries.c.part)).where(entries.c.run == run)
@@ -191,20 +281,36 @@ class Reader:
             Only states from before that line count.
         """
         query = (
-            select(states.c.line, states.c.content)
-            .join(entries, entries.c.line == states.c.line)
-            .where(states.c.run == run, states.c.chain == entries.c.chain)
+            select(states.c.line, states.c.content, states.c.chain, entries.c.chain)
+            .join(entries, (entries.c.line == states.c.line) & (entries.c.run == states.c.run))
+            .where(states.c.run == run)
             .order_by(states.c.line.desc())
             .limit(1)
         )
-        if before is not None:
-            query = query.where(states.c.line < before)
-        found = self.connection.execute(query).one_or_none()
-        return None if found is None else (found[0], json.loads(found[1]))
+        while True:
+            now = query if before is None else query.where(states.c.line < before)
+            found = self.connection.execute(now).one_or_none()
+            if found is None:
+                return None
+            line, content, bound, chain = found
+            if bytes(bound) == state_chain(bytes(chain), content):
+                return line, json.loads(content)
+            # One that was changed, or whose line was, is none: the entries are the truth.
+            before = line
 
 
 class Writer(Reader):
-    """Additions to the ledger inside one transaction."""
+    """
+    Additions to the ledger inside one transaction.
+
+    Attributes
+    ----------
+    end : Head or None
+        Where the chain ends by what was added; None as long as nothing was. It is made before
+        the commit and belongs to these entries alone, so it tells later whether they stand.
+    """
+
+    end: Head | None = None
 
     def plan(self, plan: Plan) -> int:
         """Number of this plan version; stored when it is new."""
@@ -238,10 +344,12 @@ class Writer(Reader):
         if self.run_named(name) is not None:
             raise SpcError(f"the ledger has a run {name!r} already; choose another name")
         run = LedgerRun(self._next(runs), name, self.plan(plan), tuple(learned))
+        text = json.dumps(learned)
         self.connection.execute(
-            runs.insert().values(id=run.id, name=name, plan=run.plan, learned=json.dumps(learned))
+            runs.insert().values(id=run.id, name=name, plan=run.plan, learned=text)
         )
-        self.append(run.id, [Entry("run", text=name, note=plan.sha256)])
+        # All that the run is begun with goes into the chain.
+        self.append(run.id, [Entry("run", text=name, note=plan.sha256, what=digest(text))])
         return run
 
     def add_source(self, run: int, source: "Source", *, size: int) -> int:
@@ -278,6 +386,7 @@ class Writer(Reader):
             )
             line, chain = whole[-1][0], hashes[-1]
         self.connection.execute(head.update().values(line=line, chain=chain))
+        self.end = Head(line, chain)
         return line
 
     def _insert(self) -> str:
@@ -288,12 +397,12 @@ class Writer(Reader):
     def keep_state(self, run: int, line: int, state: dict[str, Any]) -> None:
         """Keep what the adviser knows after a line of this run."""
         query = select(entries.c.chain).where(entries.c.line == line, entries.c.run == run)
-        chain = self.connection.execute(query).scalar_one()
-        mine = states.c.run == run
+        chain, content = self.connection.execute(query).scalar_one(), json.dumps(state)
+        bound, mine = state_chain(bytes(chain), content), states.c.run == run
         self.connection.execute(states.delete().where(mine, states.c.line >= line))
         self.connection.execute(
             states.insert().values(
-                run=run, line=line, chain=chain, program=__version__, content=json.dumps(state)
+                run=run, line=line, chain=bound, program=__version__, content=content
             )
         )
         kept = select(states.c.line).where(mine).order_by(states.c.line.desc())

@@ -111,7 +111,8 @@ head = _table(
     Column("line", _whole, nullable=False),
     Column("chain", LargeBinary, nullable=False),
 )
-#: What advisers knew after a line: a memory to start from, worth nothing if the chain differs.
+#: What advisers knew after a line: a memory to start from. Its chain binds it to the line and to
+#: its own content; it is worth nothing if one of them differs.
 states = _table(
     "states",
     Column("run", _whole, ForeignKey("runs.id"), primary_key=True),
@@ -154,6 +155,11 @@ $$ BEGIN RAISE EXCEPTION '{words}'; END $$
 _WORDS = "a ledger is only added to: correct by a later entry"
 
 
+def postgres_guard() -> str:
+    """The function that refuses change on a PostgreSQL server."""
+    return _POSTGRES_GUARD.format(words=_WORDS)
+
+
 def create(connection: Connection) -> None:
     """Make every table, view and guard in an empty database."""
     metadata.create_all(connection)
@@ -170,7 +176,7 @@ def create(connection: Connection) -> None:
         connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.exec_driver_sql(f"PRAGMA user_version = {VERSION}")
     else:
-        connection.exec_driver_sql(_POSTGRES_GUARD.format(words=_WORDS))
+        connection.exec_driver_sql(postgres_guard())
         for table in APPEND_ONLY:
             connection.exec_driver_sql(
                 f"CREATE TRIGGER {table}_unchanged BEFORE UPDATE OR DELETE ON {table} "

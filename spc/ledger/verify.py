@@ -1,7 +1,9 @@
-"""Whether a ledger is what it was: the file, the chain line by line, plans, and its end."""
+"""Whether a ledger is what it was: the file, the chain line by line, what hangs on it, its end."""
 
 import hashlib
 import sqlite3
+import tomllib
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +12,8 @@ from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError
 
 from spc.errors import SpcError
-from spc.ledger.chain import BATCH, START, linked
+from spc.ledger import guards
+from spc.ledger.chain import BATCH, START, digest, linked, state_chain
 from spc.ledger.store import Ledger, Reader
 from spc.ledger.tables import COLUMNS, entries, plans, runs, states
 
@@ -59,7 +62,10 @@ def verify(ledger: Ledger, *, head: str | None = None) -> Verdict:
             lambda: faults.extend(_file_faults(reader)),
             lambda: _take(walk, reader, faults, (head or "").lower()),
             lambda: faults.extend(_end_faults(reader, walk)),
+            lambda: faults.extend(_state_faults(reader)),
             lambda: faults.extend(_plan_faults(reader)),
+            lambda: faults.extend(_run_faults(reader)),
+            lambda: faults.extend(guards.faults(reader.connection)),
         )
         for step in steps:
             try:
@@ -150,28 +156,59 @@ def _end_faults(reader: Reader, walk: _Walk) -> list[str]:
             f"the ledger says it ends after line {end.line} with {end.chain.hex()[:16]}, but it "
             f"ends after line {walk.line} with {walk.chain.hex()[:16]}"
         )
-    query = select(states.c.run, states.c.line, states.c.chain, entries.c.chain).outerjoin(
-        entries, entries.c.line == states.c.line
-    )
-    for run, line, kept, now in reader.connection.execute(query):
-        if now is None or bytes(now) != bytes(kept):
-            faults.append(f"run {run}: line {line} is not what the adviser saw there")
     return faults
 
 
-def _plan_faults(reader: Reader) -> list[str]:
-    faults = []
+def _state_faults(reader: Reader) -> Iterator[str]:
+    query = (
+        select(states.c.run, states.c.line, states.c.content, states.c.chain, entries.c.chain)
+        .outerjoin(entries, (entries.c.line == states.c.line) & (entries.c.run == states.c.run))
+        .order_by(states.c.run, states.c.line)
+    )
+    for run, line, content, bound, chain in reader.connection.execute(query):
+        if chain is None:
+            yield f"run {run}: line {line} is not what the adviser saw there"
+        # Those of early programs were bound to the line alone; nobody goes on from them.
+        elif bytes(bound) not in (bytes(chain), state_chain(bytes(chain), content)):
+            yield (
+                f"run {run}: what the adviser kept after line {line} was changed, or the line was; "
+                "it counts for nothing, the entries are taken in instead"
+            )
+
+
+def _plan_faults(reader: Reader) -> Iterator[str]:
+    versions: Counter[str] = Counter()
     # A byte-order mark is not kept with the text; with or without it the plan is the same.
-    for number, sha256, content in reader.connection.execute(
-        select(plans.c.id, plans.c.sha256, plans.c.content)
+    for number, sha256, part, version, content in reader.connection.execute(
+        select(plans.c.id, plans.c.sha256, plans.c.part, plans.c.version, plans.c.content).order_by(
+            plans.c.id
+        )
     ):
         marked = (content.encode(), content.encode("utf-8-sig"))
         if sha256 not in [hashlib.sha256(text).hexdigest() for text in marked]:
-            faults.append(f"plan {number}: its text is not the one that was stored")
-    begun = select(entries.c.run, entries.c.text, entries.c.note).where(entries.c.kind == "run")
-    told = {run: (name, sha256) for run, name, sha256 in reader.connection.execute(begun)}
-    query = select(runs.c.id, runs.c.name, plans.c.sha256).join(plans, plans.c.id == runs.c.plan)
-    for run, name, sha256 in reader.connection.execute(query):
-        if told.get(run) != (name, sha256):
-            faults.append(f"run {run}: its name or plan is not the one it was begun with")
-    return faults
+            yield f"plan {number}: its text is not the one that was stored"
+            continue
+        named = tomllib.loads(content)["job"]["part"]
+        versions[named] += 1
+        if (part, version) != (named, versions[named]):
+            yield (
+                f"plan {number}: stands as version {version} of {part!r}, but its text and place "
+                f"make it version {versions[named]} of {named!r}"
+            )
+
+
+def _run_faults(reader: Reader) -> Iterator[str]:
+    begun = select(entries.c.run, entries.c.text, entries.c.note, entries.c.what).where(
+        entries.c.kind == "run"
+    )
+    told = {run: begun_with for run, *begun_with in reader.connection.execute(begun)}
+    query = select(runs.c.id, runs.c.name, plans.c.sha256, runs.c.learned).join(
+        plans, plans.c.id == runs.c.plan
+    )
+    for run, name, sha256, learned in reader.connection.execute(query):
+        *named, known = told.get(run, ("", "", ""))
+        if named != [name, sha256]:
+            yield f"run {run}: its name or plan is not the one it was begun with"
+        # Runs of early programs were begun without a word of what had been learned.
+        elif known and known != digest(learned):
+            yield f"run {run}: what its adviser had learned before it is not what it was begun with"

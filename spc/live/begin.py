@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from spc.errors import SpcError
-from spc.ledger.opening import place_of
+from spc.ledger.place import place_of
 from spc.ledger.replay import Heard, follow, resume
 from spc.ledger.store import Ledger, LedgerRun, Reader, Writer
 from spc.live.session import Session
@@ -23,6 +23,7 @@ def open_session(
     new: bool = False,
     who: str = "",
     hearing: Heard = lambda _done, _all: None,
+    attended: bool = False,
 ) -> Iterator[Session]:
     """
     A session on the newest run of a plan, on the run named, or on a new one.
@@ -41,11 +42,13 @@ def open_session(
         Role of whoever types.
     hearing : callable
         Told how many stored lines of how many the adviser has taken in, when they are many.
+    attended : bool
+        Whether somebody answers questions at once.
     """
     job = load_plan(plan)
     with Ledger(place_of(plan, place)) as ledger:
         run = run_for(ledger, job, name=name, new=new, hearing=hearing)
-        yield Session(ledger, job, run, who=who, hearing=hearing)
+        yield Session(ledger, job, run, who=who, hearing=hearing, attended=attended)
 
 
 def run_for(

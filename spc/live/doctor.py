@@ -14,7 +14,7 @@ from pathlib import Path
 from spc import __version__
 from spc.errors import SpcError
 from spc.ledger.entry import now_us
-from spc.ledger.opening import url_of
+from spc.ledger.place import shown, url_of
 from spc.ledger.store import Ledger
 from spc.ledger.tables import VERSION
 
@@ -105,21 +105,21 @@ def _folder(place: str) -> Iterator[Finding]:
 
 
 def _ledger(place: str) -> Iterator[Finding]:
-    url = url_of(place)
+    url, where = url_of(place), shown(place)
     if url.get_backend_name() == "sqlite" and not Path(str(url.database)).exists():
-        yield Finding("ledger", "note", f"{place}: none yet; `spc log` or `spc import` begins one")
+        yield Finding("ledger", "note", f"{where}: none yet; `spc log` or `spc import` begins one")
         return
     try:
-        with Ledger(place, create=False) as ledger:
-            with ledger.reading() as reader:
-                end, runs, last = reader.head(), reader.runs(), reader.last_stored()
-            # Opening for a write shows whether the file, its folder and the disk take one.
-            with ledger.writing():
-                pass
+        with Ledger(place, create=False) as ledger, ledger.reading() as reader:
+            end, runs, last = reader.head(), reader.runs(), reader.last_stored()
+        # Only one that is there and of this version is opened to write: nothing is made or
+        # migrated. It shows whether the file, its folder and the disk take an entry.
+        with Ledger(place) as ledger, ledger.writing():
+            pass
     except SpcError as error:
         yield Finding("ledger", "fault", str(error))
         return
-    words = f"{place}: version {VERSION}, {len(runs)} runs, head {end.words}"
+    words = f"{where}: version {VERSION}, {len(runs)} runs, head {end.words}"
     yield Finding("ledger", "good", words)
     if last > now_us():
         ahead = (last - now_us()) / 60e6

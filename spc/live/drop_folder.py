@@ -16,6 +16,7 @@ from threading import Event
 from watchfiles import watch
 
 from spc.errors import SpcError
+from spc.ledger.refusal import LedgerReplaced
 from spc.live.files import FileNews, take_in
 from spc.live.session import Session
 
@@ -194,6 +195,10 @@ class DropFolder:
             # The store is busy or full, or a file went away between two looks: the next look
             # tries again, and what was stored already is known then.
             self.say(f"{error}; trying again")
+            if isinstance(error, LedgerReplaced):
+                # What it does not hold of the files that were done is stored again.
+                session.refresh()
+                self.done.clear()
             return
         if added:
             session.refresh()

@@ -9,8 +9,10 @@ from rich.table import Table
 from rich.text import Text
 
 from spc.errors import SpcError
+from spc.ledger.refusal import NotKnown
 from spc.live.answers import open_act
 from spc.live.session import Reply, Session
+from spc.live.standing import RunGone
 from spc.live.words import GLYPHS, Answer, answer_of, echo_lines
 from spc.report.voice import Voice, tame
 
@@ -56,6 +58,13 @@ def run_prompt(
             break
         try:
             reply = session.enter(typed)
+        except RunGone as error:
+            screen.print(Text(f"  not stored: {error}", style="bold"))
+            raise
+        except NotKnown as error:
+            again = "type it again: it is stored once in any case"
+            screen.print(Text(f"  {error}; {again}", style="bold"))
+            continue
         except SpcError as error:
             screen.print(Text(f"  not stored: {error}", style="bold"))
             continue
@@ -64,13 +73,15 @@ def run_prompt(
         _show(screen, session, voice, reply)
         if reply.stored:
             after(session)
-    screen.print("everything is stored; the next start goes on from here")
+    screen.print(Text(session.last_words()))
 
 
 def _greet(screen: Console, session: Session, voice: Voice) -> None:
     made = session.progress.made
     where = f"{made} parts made" if made else "nothing made yet"
     screen.print(Text(f"{tame(session.plan.job.part, 60)} · run {session.run.name} · {where}"))
+    if last := session.last_line:
+        screen.print(Text(f"the last line: {tame(last, 120)}"))
     screen.print(Text("? lists what may be typed"))
     # Asked in any case: it loads all that the first answer would have to wait for.
     answer = answer_of(session, voice)
@@ -84,6 +95,8 @@ def _asks_for(session: Session) -> str:
 
 
 def _show(screen: Console, session: Session, voice: Voice, reply: Reply) -> None:
+    if reply.before:
+        screen.print(Text(f"  {reply.before}", style="bold"))
     if reply.question:
         screen.print(Text(f"  {reply.question} (yes or no; or type it anew)", style="bold"))
         return

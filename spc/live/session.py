@@ -5,27 +5,23 @@ Nothing is said before it is stored, and a line is stored whole or not at all. T
 no truth of its own: it can be ended at any moment and another one goes on from the ledger.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from spc.errors import SpcError
 from spc.ledger.entry import Entry, Stored, now_us
-from spc.ledger.replay import Heard, Progress, follow, holding, resume
-from spc.ledger.store import Ledger, LedgerRun, Writer
+from spc.ledger.refusal import LedgerReplaced, NotKnown
+from spc.ledger.replay import Heard, Progress, holding, resume
+from spc.ledger.store import Ledger, LedgerRun
+from spc.live.again import Unanswered, last_typed, same_line, told_last
 from spc.live.answers import AT_ONCE, Clerk, doubled
 from spc.live.doubts import clears_more, far_ahead, left_waiting
-from spc.live.held import HeldNow, held_now
+from spc.live.standing import Standing
 from spc.live.turn import Turn
 from spc.live.typed import Line, NotUnderstood, understand
 from spc.plan import Feature, Plan
-from spc.wheel.advice import Advice
 
 #: The same reading again within this time may be a key that bounced. [µs]
 BOUNCE_US = 500_000
-#: Lines looked back for the last one typed.
-LOOK_BACK = 400
-
-Make = Callable[[Progress], Sequence[Entry]]
 
 
 @dataclass(frozen=True)
@@ -45,6 +41,8 @@ class Reply:
         The session is over.
     skipped : bool
         A feature of the part was left out.
+    before : str
+        What became of the line before, where that was not known when it was typed.
     """
 
     stored: tuple[Stored, ...] = ()
@@ -52,9 +50,10 @@ class Reply:
     said: str = ""
     leave: bool = False
     skipped: bool = False
+    before: str = ""
 
 
-class Session:
+class Session(Standing):
     """
     A run that goes on.
 
@@ -72,6 +71,9 @@ class Session:
         Microseconds since 1970 UTC.
     hearing : callable
         Told how many lines of how many were taken in, when they are many.
+    attended : bool
+        Whether somebody answers questions at once: a first line equal to the last one stored is
+        asked about then in any case, else only after the database server was started anew.
     """
 
     def __init__(
@@ -83,21 +85,16 @@ class Session:
         who: str = "",
         clock: Callable[[], int] = now_us,
         hearing: Heard = lambda _done, _all: None,
+        attended: bool = False,
     ) -> None:
-        self.ledger, self.plan, self.run, self.who, self.clock = ledger, plan, run, who, clock
+        super().__init__(ledger, plan, run, hearing=hearing)
+        self.who, self.clock = who, clock
         self._asked: tuple[Line, str] | None = None
-        self._part: int | None = None
         self.turn = Turn(plan)
         self._heard: tuple[str, int] = ("", 0)
-        self._hearing = hearing
-        self.refresh()
+        self._attended, self._begun = attended, False
 
     # -- what is due ---------------------------------------------------------------------------
-
-    @property
-    def advice(self) -> Advice:
-        """The next act as things stand."""
-        return self.progress.advice
 
     @property
     def due(self) -> tuple[int, Feature]:
@@ -113,21 +110,6 @@ class Session:
     def unfinished(self) -> bool:
         """Whether features of the part are read first, before its act is spoken of."""
         return not self.whole and self.advice.action not in AT_ONCE
-
-    @property
-    def held(self) -> HeldNow:
-        """Parts on hold after the part ground last."""
-        return held_now(self.ledger, self.run, self.plan, self.progress.made)
-
-    def serial(self, part: int) -> str:
-        """A part as the operator numbers it."""
-        return str(part + self.progress.ahead)
-
-    def refresh(self) -> None:
-        """Take in what was added to the run from elsewhere."""
-        follow(self.ledger, self.run, self.plan, heard=self._hearing)
-        with self.ledger.reading() as reader:
-            self.progress = resume(reader, self.run, self.plan, heard=self._hearing)
 
     # -- what is typed -------------------------------------------------------------------------
 
@@ -146,8 +128,38 @@ class Session:
         ------
         SpcError
             When the line means nothing or cannot be stored; nothing was stored then.
+        LedgerReplaced
+            When another ledger was put in the place of this one; the next line goes there.
+        NotKnown
+            When the store went away while it was stored. The next line looks whether it stands;
+            the same line typed again is not stored twice.
         """
         line = understand(text, self.plan)
+        if line.verb == "quit":
+            return Reply(leave=True)
+        earlier, before = self.unsure, self.settle()
+        if earlier is not None and before.stands:
+            self.turn.part = None
+            if earlier.is_again(text):
+                return Reply(said=f"{before.words}; it is not stored a second time")
+        try:
+            if not self.replaced:
+                reply = self._enter(line, text, sure=sure)
+                return replace(reply, before=before.words)
+        except NotKnown as error:
+            self.unsure = Unanswered(text, error.end)
+            raise
+        except LedgerReplaced:
+            self.refresh()
+        self.replaced = False
+        part, feature = self.due
+        raise LedgerReplaced(
+            f"{self.ledger.shown}: another ledger was put in the place of the one that was open; "
+            f"nothing of this line was stored. The run goes on there: next is {feature.name} of "
+            f"part {self.serial(part)}"
+        )
+
+    def _enter(self, line: Line, text: str, *, sure: bool) -> Reply:
         asked, self._asked = self._asked, None
         if asked is not None and line.verb in ("yes", "no"):
             if line.verb == "no":
@@ -162,14 +174,14 @@ class Session:
         self._asked = None
 
     def _do(self, line: Line, text: str, *, sure: bool) -> Reply:
-        question = "" if sure else self._doubt(line, text)
+        first, self._begun = not self._begun, True
+        once_more = self._once_more(line) if first and not sure else ""
+        question = "" if sure else once_more or self._doubt(line, text)
         if question:
             self._asked = (line, text)
             return Reply(question=question)
         made = self.progress.made
         match line.verb:
-            case "quit":
-                return Reply(leave=True, said="everything is stored")
             case "skip":
                 return self._skip()
             case "part":
@@ -186,17 +198,17 @@ class Session:
                 return self._undo(line.note)
             case "reading":
                 self._heard = (" ".join(line.numbers), self.clock())
-                stored = self._store(lambda progress: self._readings(progress, line))
+                stored = self.store(lambda progress: self._readings(progress, line))
             case "done" | "no":
-                stored = self._store(
+                stored = self.store(
                     lambda progress: self._clerk().answered(progress, line, whole=self.whole)
                 )
             case "ground":
-                stored = self._store(lambda progress: self._ground(progress, line))
+                stored = self.store(lambda progress: self._ground(progress, line))
             case "help":
                 return Reply(said=HELP)
             case _:
-                stored = self._store(lambda progress: self._event(progress, line))
+                stored = self.store(lambda progress: self._event(progress, line))
         self.turn.part = None
         if self.progress.made != made:
             self.turn.skipped = set()
@@ -225,7 +237,7 @@ class Session:
         if line.verb == "ground":
             return left_waiting(self.progress)
         if line.verb == "cleared":
-            return clears_more(self.progress, self.held, line)
+            return clears_more(self.progress, self.held_there(), line)
         if line.verb != "reading":
             return ""
         typed = (" ".join(line.numbers), self.clock())
@@ -236,10 +248,22 @@ class Session:
         doubts = [value.doubt for _, value in values if value.doubt]
         return f"{doubts[0]}; typed as meant?" if doubts else ""
 
+    def _once_more(self, line: Line) -> str:
+        """Whether the first line may be one that was typed again since nobody said it stands."""
+        last = self.last_entries()
+        if not same_line(last, line):
+            return ""
+        if not self._attended:
+            with self.ledger.reading() as reader:
+                if reader.server_started() < last[-1].stored:
+                    return ""
+        told = told_last(last, self.plan.zone, self.progress.ahead)
+        return f"the last line of the run says the same ({told}); once more?"
+
     def _doubled(self, line: Line, amount: float) -> str:
         part = self.turn.part_number(self.progress, line.part) if line.part else self.progress.made
         with self.ledger.reading() as reader:
-            recent = reader.entries(self.run.id, after=self.progress.line - LOOK_BACK)
+            recent = self.recent(reader)
         return doubled(holding(recent), part, amount)
 
     # -- readings ------------------------------------------------------------------------------
@@ -299,71 +323,27 @@ class Session:
         told = Entry("part", part, serial, clerk.now, who=self.who)
         return [*clerk.passed_over(progress), told]
 
-    # -- the ledger ----------------------------------------------------------------------------
-
-    def _store(self, make: Make) -> tuple[Stored, ...]:
+    def _undo(self, why: str) -> Reply:
         try:
             with self.ledger.writing() as writer:
-                self._catch_up(writer)
-                told = make(self.progress)
-                return self._append(writer, told)
+                self.catch_up(writer)
+                typed = last_typed(self.recent(writer), undone=False)
+                if not typed:
+                    raise NotUnderstood("undo: nothing typed here is left to take back")
+                taken = [
+                    Entry("withdrawn", e.part, time=self.clock(), corrects=e.line, what=e.what,
+                          note=why or "undo at the prompt", who=self.who)
+                    for e in reversed(typed)
+                ]  # fmt: skip
+                line = writer.append(self.run.id, taken)
+                self.progress = resume(writer, self.run, self.plan)
+                writer.keep_state(self.run.id, line, self.progress.content())
         except BaseException:
-            # The adviser may have heard what was not stored.
-            self._forget()
+            self.forget()
             raise
-
-    def _append(self, writer: Writer, told: Sequence[Entry]) -> tuple[Stored, ...]:
-        last = writer.append(self.run.id, told)
-        first = last - len(told) + 1
-        stored = tuple(writer.entries(self.run.id, after=first - 1))
-        for entry in stored:
-            self.progress.tell(entry)
-        writer.keep_state(self.run.id, last, self.progress.content())
-        return stored
-
-    def _catch_up(self, writer: Writer) -> None:
-        """Take in what another program added to this run meanwhile."""
-        if writer.entries(self.run.id, after=self.progress.line):
-            self.progress = resume(writer, self.run, self.plan)
-
-    def _forget(self) -> None:
-        try:
-            with self.ledger.reading() as reader:
-                self.progress = resume(reader, self.run, self.plan)
-        except SpcError:
-            # The store does not answer; the error that led here says so, and the next line tries.
-            self.progress = replace(self.progress, line=-1)
-
-    def _undo(self, why: str) -> Reply:
-        with self.ledger.writing() as writer:
-            self._catch_up(writer)
-            typed = self._last_typed(writer)
-            if not typed:
-                raise NotUnderstood("undo: nothing typed here is left to take back")
-            taken = [
-                Entry("withdrawn", e.part, time=self.clock(), corrects=e.line, what=e.what,
-                      note=why or "undo at the prompt", who=self.who)
-                for e in reversed(typed)
-            ]  # fmt: skip
-            line = writer.append(self.run.id, taken)
-            self.progress = resume(writer, self.run, self.plan)
-            writer.keep_state(self.run.id, line, self.progress.content())
         self.turn = Turn(self.plan)
         names = [e.text or e.what for e in typed if e.kind != "answer"] or [typed[0].what]
         return Reply(tuple(typed), said=f"taken back: {', '.join(names)}")
-
-    def _last_typed(self, writer: Writer) -> list[Stored]:
-        """The entries of the last typed line that hold."""
-        recent = writer.entries(self.run.id, after=self.progress.line - LOOK_BACK)
-        corrected = {e.corrects for e in recent}
-        mine = [
-            e
-            for e in recent
-            if e.kind in ("reading", "event", "part", "answer")
-            and e.source is None
-            and e.line not in corrected
-        ]
-        return [e for e in mine if e.stored == mine[-1].stored] if mine else []
 
 
 HELP = """\

@@ -1,13 +1,6 @@
 """The same ledger on a real PostgreSQL server, started in a folder of its own."""
 
-import os
-import pwd
-import shutil
-import subprocess
-import tempfile
 import threading
-from contextlib import suppress
-from pathlib import Path
 
 import psycopg
 import pytest
@@ -22,54 +15,6 @@ from spc.live.begin import run_for
 from spc.live.files import take_in
 from spc.live.hand_out import hand_out
 from spc.live.session import Session
-
-
-def binaries():
-    """Debian keeps the server's programs by version, off the path."""
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
-    return found[-1].parent if found else None
-
-
-def as_server(*words):
-    """Run a program of the server, which refuses to be root."""
-    user = None
-    if os.getuid() == 0:
-        with suppress(KeyError):
-            user = pwd.getpwnam("postgres").pw_name
-        user = user or "nobody"
-    subprocess.run(
-        words, check=True, user=user, cwd="/", env={"PATH": "/usr/bin:/bin", "LC_ALL": "C"},
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
-    )  # fmt: skip
-    return user
-
-
-@pytest.fixture(scope="module")
-def server():
-    """The folder of the server's socket; a path of its own, since sockets take short ones."""
-    programs = binaries()
-    if programs is None:
-        pytest.skip("no PostgreSQL server under /usr/lib/postgresql")
-    folder = Path(tempfile.mkdtemp(prefix="spc-pg-", dir="/tmp"))
-    folder.chmod(0o777)
-    data = str(folder / "data")
-    as_server(programs / "initdb", "-D", data, "-U", "spc", "-A", "trust", "-E", "UTF8", "-N")
-    options = f"-k {folder} -c listen_addresses='' -c fsync=off"
-    as_server(programs / "pg_ctl", "-D", data, "-o", options, "-l", "/dev/null", "-w", "start")
-    try:
-        yield folder
-    finally:
-        as_server(programs / "pg_ctl", "-D", data, "-m", "immediate", "-w", "stop")
-        shutil.rmtree(folder)
-
-
-@pytest.fixture
-def place(server, request):
-    """An empty database."""
-    name = f"t{abs(hash(request.node.name))}"
-    with psycopg.connect(f"host={server} user=spc dbname=postgres", autocommit=True) as admin:
-        admin.execute(f"CREATE DATABASE {name}")
-    return f"postgresql://spc@/{name}?host={server}"
 
 
 @pytest.fixture
@@ -155,10 +100,9 @@ def test_a_backup_becomes_a_file_and_goes_back_to_a_server(filled, place, tmp_pa
     assert kept == verify(filled)
     with pytest.raises(SpcError, match="empty database"):
         restore(tmp_path / "kept.db", place)
-    with psycopg.connect(f"host={server} user=spc dbname=postgres", autocommit=True) as admin:
-        admin.execute("CREATE DATABASE another")
+    server.admin("CREATE DATABASE another")
 
-    restored, _ = restore(tmp_path / "kept.db", f"postgresql://spc@/another?host={server}")
+    restored, _ = restore(tmp_path / "kept.db", server.url("another"))
 
     assert restored == kept
 

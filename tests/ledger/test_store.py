@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from sqlalchemy.exc import IntegrityError
 
 from spc.errors import SpcError, StoreBusy
-from spc.ledger import chain, opening, tables
+from spc.ledger import chain, opening, refusal, tables
 from spc.ledger.entry import Entry, number
 from spc.ledger.store import Ledger
 from spc.ledger.verify import verify
@@ -146,7 +146,9 @@ def test_states_are_kept_only_while_the_chain_fits(filled):
 
 
 def test_a_newer_ledger_is_refused_with_both_versions(filled):
-    sqlite3.connect(filled.place).execute("UPDATE head SET version = 9").connection.commit()
+    bare = sqlite3.connect(filled.place)
+    bare.execute("UPDATE head SET version = 9")
+    bare.execute("PRAGMA user_version = 9").connection.commit()
 
     with pytest.raises(SpcError, match=r"version 9.*up to 1"):
         Ledger(filled.place)
@@ -189,7 +191,7 @@ def test_another_database_or_file_is_left_alone(tmp_path):
 
 
 def test_a_busy_ledger_says_so_in_one_line(filled, monkeypatch):
-    monkeypatch.setattr(opening, "PATIENCE", 0.05)
+    monkeypatch.setattr(refusal, "PATIENCE", 0.05)
     holder = sqlite3.connect(filled.place, isolation_level=None)
     holder.execute("BEGIN IMMEDIATE")
 

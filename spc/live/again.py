@@ -1,0 +1,117 @@
+"""A line that was not answered, or typed again: it is stored once."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+
+from spc.errors import SpcError, StoreBusy
+from spc.ledger.chain import Head
+from spc.ledger.entry import Stored
+from spc.ledger.store import Ledger
+from spc.live.typed import Line
+
+_TYPED = ("reading", "event", "part", "answer")
+
+
+@dataclass(frozen=True)
+class Unanswered:
+    """
+    A typed line of which it is not known whether it was stored.
+
+    Attributes
+    ----------
+    text : str
+        As typed.
+    end : Head
+        Where the chain ends by its entries; it stands in the ledger only if they do.
+    """
+
+    text: str
+    end: Head
+
+    def stands(self, ledger: Ledger) -> bool:
+        """
+        Whether it was stored.
+
+        Raises
+        ------
+        StoreBusy
+            When the ledger still does not answer.
+        """
+        try:
+            return ledger.stands(self.end)
+        except SpcError as error:
+            raise StoreBusy(
+                f"{error}. Whether {self.text.strip()!r} was stored is not known yet, and nothing "
+                "else is stored before it is"
+            ) from None
+
+    def is_again(self, text: str) -> bool:
+        """Whether a line is this one, typed again."""
+        return self.text.split() == text.split()
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What became of such a line: whether it stands, and a sentence on it; empty without any."""
+
+    stands: bool = False
+    words: str = ""
+
+
+def last_typed(recent: Sequence[Stored], *, undone: bool) -> list[Stored]:
+    """
+    The entries of the last typed line.
+
+    Parameters
+    ----------
+    recent : sequence of Stored
+        The last entries of a run in the order stored.
+    undone : bool
+        Whether a line that took another back counts; else what was taken back does not, either.
+    """
+    kinds = (*_TYPED, "withdrawn") if undone else _TYPED
+    gone = set() if undone else {e.corrects for e in recent}
+    typed = [e for e in recent if e.kind in kinds and e.source is None and e.line not in gone]
+    return [e for e in typed if e.stored == typed[-1].stored]
+
+
+def same_line(last: Sequence[Stored], line: Line) -> bool:
+    """Whether a line says what the entries of the last one say."""
+    if not last or (line.part and line.part not in {entry.serial for entry in last}):
+        return False
+    if line.verb == "reading":
+        texts = tuple(e.text for e in last if e.kind == "reading")
+        return texts == tuple(" ".join(number.split()) for number in line.numbers)
+    return any(_same(entry, line) for entry in last)
+
+
+def _same(entry: Stored, line: Line) -> bool:
+    match entry.kind:
+        case "withdrawn":
+            return line.verb == "undo"
+        case "part":
+            return line.verb == "ground"
+        case "answer":
+            return (line.verb, entry.text) in (("done", "done"), ("no", "not done"))
+        case "event":
+            amount = entry.minutes if line.verb == "pause" else entry.value
+            return (entry.what, amount, entry.note) == (line.verb, line.amount, line.note)
+        case _:
+            return False
+
+
+def told_last(last: Sequence[Stored], zone: tzinfo | None, ahead: int) -> str:
+    """The last typed line in words: what, of which part, stored when."""
+    entry = next((e for e in last if e.kind in ("reading", "event", "part")), last[-1])
+    part = f"part {entry.serial or entry.part + ahead}"
+    texts = " ".join(e.text for e in last if e.kind == "reading")
+    amount = "" if entry.value is None else f" {entry.value:+g} µm"
+    what = {
+        "reading": f"{entry.what} {texts} of {part}",
+        "event": f"{entry.what}{amount} after {part}",
+        "part": f"ground up to {part}",
+        "withdrawn": f"undo after {part}",
+    }.get(entry.kind, f"{entry.what} {entry.text} after {part}")
+    moment = datetime.fromtimestamp(entry.stored / 1e6, zone or UTC)
+    return f"{what}, stored {moment:%Y-%m-%d %H:%M:%S}"

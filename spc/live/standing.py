@@ -1,0 +1,209 @@
+"""
+A run of the ledger as it stands, kept up with while others add to it or put a backup in its place.
+
+The adviser's memory is only a memory: whatever was not stored is forgotten again.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from spc.errors import SpcError
+from spc.ledger.entry import Entry, Stored
+from spc.ledger.refusal import LedgerReplaced
+from spc.ledger.replay import Heard, Progress, follow, resume
+from spc.ledger.store import Ledger, LedgerRun, Reader, Writer
+from spc.live.again import Settled, Unanswered, last_typed, told_last
+from spc.live.held import HeldNow, held_now
+from spc.plan import Plan
+from spc.wheel.advice import Advice
+
+#: Lines looked back for the last one typed.
+LOOK_BACK = 400
+
+Make = Callable[[Progress], Sequence[Entry]]
+
+
+class RunGone(SpcError):
+    """The run of a session is not in the ledger that stands in its place now."""
+
+    exit_status = 4
+
+
+class Standing:
+    """
+    A run that goes on, as far as the ledger tells.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Open.
+    plan : Plan
+        The plan of the run.
+    run : LedgerRun
+        Which run.
+    hearing : callable
+        Told how many lines of how many were taken in, when they are many.
+
+    Attributes
+    ----------
+    progress : Progress
+        What the adviser was told.
+    replaced : bool
+        Whether another ledger stands there than at the start, and nobody was told yet.
+    unsure : Unanswered or None
+        The last line, while it is not known whether it was stored.
+    """
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        plan: Plan,
+        run: LedgerRun,
+        *,
+        hearing: Heard = lambda _done, _all: None,
+    ) -> None:
+        self.ledger, self.plan, self.run = ledger, plan, run
+        self._hearing = hearing
+        self.replaced = False
+        self.unsure: Unanswered | None = None
+        self.refresh()
+
+    @property
+    def advice(self) -> Advice:
+        """The next act as things stand."""
+        return self.progress.advice
+
+    @property
+    def held(self) -> HeldNow:
+        """Parts on hold after the part ground last."""
+        try:
+            return self.held_there()
+        except LedgerReplaced:
+            self.refresh()
+            return self.held_there()
+
+    def held_there(self) -> HeldNow:
+        """Parts on hold, in the ledger that was read last and in no other."""
+        return held_now(self.ledger, self.run, self.plan, self.progress.made)
+
+    def serial(self, part: int) -> str:
+        """A part as the operator numbers it."""
+        return str(part + self.progress.ahead)
+
+    def refresh(self) -> None:
+        """
+        Take in what was added to the run from elsewhere.
+
+        Where another ledger stands now, such as a backup that was put back, it goes on there in
+        the run of the same name.
+
+        Raises
+        ------
+        RunGone
+            When that ledger has no such run of this plan.
+        """
+        try:
+            self._take_in()
+        except LedgerReplaced:
+            known = self.ledger.look_anew()
+            try:
+                self.run = self._same_run()
+            except SpcError:
+                # It is not meant, so nothing is taken from it or put into it.
+                self.ledger.look_anew(known)
+                raise
+            self.replaced = True
+            self._take_in()
+
+    def _same_run(self) -> LedgerRun:
+        with self.ledger.reading() as reader:
+            run = reader.run_named(self.run.name)
+            if run is not None and run.plan == reader.plan_id(self.plan):
+                return run
+        raise RunGone(
+            f"{self.ledger.shown}: another ledger was put in the place of the one that was open, "
+            f"and it has no run {self.run.name!r} of this plan; end here and begin anew"
+        )
+
+    def _take_in(self) -> None:
+        follow(self.ledger, self.run, self.plan, heard=self._hearing)
+        with self.ledger.reading() as reader:
+            self.progress = resume(reader, self.run, self.plan, heard=self._hearing)
+
+    @property
+    def last_line(self) -> str:
+        """The line typed last into this run, by whomever, in words; empty before any."""
+        last = self.last_entries()
+        return told_last(last, self.plan.zone, self.progress.ahead) if last else ""
+
+    def last_entries(self) -> list[Stored]:
+        """The entries of the line typed last, an undo among them."""
+        with self.ledger.reading() as reader:
+            return last_typed(self.recent(reader), undone=True)
+
+    def recent(self, reader: Reader) -> list[Stored]:
+        """The last entries of the run."""
+        return reader.entries(self.run.id, after=self.progress.line - LOOK_BACK)
+
+    def settle(self) -> Settled:
+        """
+        What became of the line of which it was not known.
+
+        Raises
+        ------
+        StoreBusy
+            When it is not known yet.
+        """
+        if self.unsure is None:
+            return Settled()
+        stands, text = self.unsure.stands(self.ledger), self.unsure.text.strip()
+        self.unsure = None
+        self.refresh()
+        return Settled(
+            stands,
+            f"{text!r} was stored: {self.last_line}" if stands else f"{text!r} was not stored",
+        )
+
+    def last_words(self) -> str:
+        """What is said when the session ends."""
+        try:
+            before = self.settle().words
+        except SpcError as error:
+            return f"{error}; the next start says which line stands last"
+        said = "everything is stored; the next start goes on from here"
+        return f"{before}; the next start goes on from there" if before else said
+
+    def store(self, make: Make) -> tuple[Stored, ...]:
+        """Store the entries that are made once all others are taken in, or nothing."""
+        try:
+            with self.ledger.writing() as writer:
+                self.catch_up(writer)
+                told = make(self.progress)
+                return self._append(writer, told)
+        except BaseException:
+            # The adviser may have heard what was not stored.
+            self.forget()
+            raise
+
+    def _append(self, writer: Writer, told: Sequence[Entry]) -> tuple[Stored, ...]:
+        last = writer.append(self.run.id, told)
+        first = last - len(told) + 1
+        stored = tuple(writer.entries(self.run.id, after=first - 1))
+        for entry in stored:
+            self.progress.tell(entry)
+        writer.keep_state(self.run.id, last, self.progress.content())
+        return stored
+
+    def catch_up(self, writer: Writer) -> None:
+        """Take in what another program added to this run meanwhile."""
+        if writer.entries(self.run.id, after=self.progress.line):
+            self.progress = resume(writer, self.run, self.plan)
+
+    def forget(self) -> None:
+        """Go back to what is stored."""
+        try:
+            with self.ledger.reading() as reader:
+                self.progress = resume(reader, self.run, self.plan)
+        except SpcError:
+            # The store does not answer; the error that led here says so, and the next line tries.
+            self.progress = replace(self.progress, line=-1)
