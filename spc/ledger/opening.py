@@ -17,6 +17,7 @@ from spc.ledger.refusal import NOTHING_STORED, DamagedLedger, LedgerReplaced, cl
 LOCK_KEY = tables.APPLICATION_ID
 #: Steps from one version of the tables to the next, by the version they lead to.
 MIGRATIONS: dict[int, Callable[[Connection], None]] = {}
+_MOVED = "the ledger was moved from its place while it was open"
 _NONE_YET = "there is no ledger; `spc log` or `spc import` begins one"
 
 
@@ -43,6 +44,9 @@ class Database:
         """A connection in a transaction, to what stands under the name now."""
         while True:
             moved = False
+            path = str(self.engine.url.database)
+            if self.engine.dialect.name == "sqlite" and sqlite_file.identity(path) is None:
+                raise LedgerReplaced(f"{shown(self.place)}: {_MOVED}")
             with self.engine.connect() as plain:
                 options: dict[str, Any] = {"spc_reads": reads}
                 if reads and self.engine.dialect.name == "postgresql":
@@ -66,9 +70,7 @@ class Database:
             engine_for(self.place, create=False).dispose()
             self.engine = engine_for(self.place, create=self.create)
         except SpcError as error:
-            raise LedgerReplaced(
-                f"the ledger was moved from its place while it was open: {error}"
-            ) from None
+            raise LedgerReplaced(f"{error}; {_MOVED}") from None
 
 
 def engine_for(place: str, *, create: bool = True) -> Engine:
@@ -122,7 +124,7 @@ def _sqlite(url: URL, create: bool) -> Engine:
     path = str(Path(str(url.database)).absolute())
 
     opens = sqlite_file.to_write if create else sqlite_file.to_read
-    engine = create_engine(url, creator=lambda: opens(path))
+    engine = create_engine(url.set(database=path), creator=lambda: opens(path))
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
