@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from spc.copied import Copy, copies
 from spc.intake.lines import DATA, EVENT, REFUSED
 from spc.intake.readings import column_texts
-from spc.intake.sequence import Sequence
+from spc.intake.sequence import Sequence, timed_rows
 from spc.remarks import QUESTION
 
 Ints = NDArray[np.int64]
@@ -25,22 +25,13 @@ def leave_copies_out(sequence: Sequence, named: NDArray[np.bool_]) -> None:
         Rows with a part number that is no other part's; they and rows with a time cannot be taken
         for others.
     """
-    at = np.flatnonzero(np.isin(sequence.kind, (DATA, EVENT)) & ~named & ~_timed(sequence))
+    at = np.flatnonzero(np.isin(sequence.kind, (DATA, EVENT)) & ~named & ~timed_rows(sequence))
     for copy in copies(_codes(sequence, at)):
         reason = _reason(sequence, at, copy)
         for row in at[copy.first : copy.first + copy.count].tolist():
             sequence.kind[row] = REFUSED
             sheet = sequence.sheets[int(sequence.sheet[row])]
             sheet.lines.reasons[int(sequence.row[row])] = reason
-
-
-def _timed(sequence: Sequence) -> NDArray[np.bool_]:
-    """Rows whose time tells them apart from others; a day alone does not."""
-    timed = ~np.isnat(sequence.utc)
-    for sheet, places in zip(sequence.sheets, sequence.places, strict=True):
-        if sheet.times is not None and sheet.times.date_only:
-            timed[places] = False
-    return timed
 
 
 def _codes(sequence: Sequence, at: Ints) -> Ints:

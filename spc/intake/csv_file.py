@@ -38,7 +38,11 @@ from spc.units import unit_named
 
 @dataclass(eq=False)
 class Sheet:
-    """One file as understood; rows are those below the header, in the order of the file."""
+    """
+    One file as understood; rows are those below the header, in the order of the file.
+
+    `earlier` holds the same file as it was before it grew, where that was given, too.
+    """
 
     text: Text
     dialect: Dialect
@@ -51,6 +55,7 @@ class Sheet:
     said_out: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     celsius: NDArray[np.float64] | None = None
+    earlier: list["Sheet"] = field(default_factory=list)
 
     @property
     def name(self) -> str:
@@ -67,14 +72,6 @@ class Sheet:
             self.layout,
             self.dialect.conventions,
         )
-
-    @property
-    def rows_by(self) -> str:
-        """What tells its rows apart, as in `spc.run.Source`."""
-        if self.lines.serial is not None:
-            return "serial"
-        clock = self.times is not None and not (self.times.date_only or self.times.clock_only)
-        return "time" if clock else "place"
 
     @property
     def cells_per_row(self) -> int:

@@ -45,12 +45,15 @@ class Parts:
         Whether part numbers themselves count the parts.
     first : int
         The first part number, when they count.
+    named : ndarray of bool, shape (n,)
+        Rows whose part number tells their part from all others.
     """
 
     part: Ints
     serial: NDArray[np.object_]
     by_serial: bool
     first: int
+    named: NDArray[np.bool_]
 
     def of_serial(self, serial: str) -> int | None:
         """The part with that number; None when it is not known, or the number of a place."""
@@ -90,7 +93,7 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
         gaps = int(part.max(initial=0)) - distinct
         words = f"part numbers count the parts, {sequence.serial[written][0]} being the first"
         words += f"; {gaps} between them were ground and not measured" if gaps else ""
-        return Parts(part, sequence.serial, True, first), words
+        return Parts(part, sequence.serial, True, first, written), words
     if wanted == "serial":
         raise UnreadableRun(
             "numbering = 'serial' is set in the plan, but the part column does not hold whole"
@@ -98,7 +101,7 @@ def number_parts(sequence: Sequence, plan: Plan) -> tuple[Parts, str]:
         )
     part, serial = _by_rows(sequence, written)
     why = why or _why_rows(sequence, written)
-    return Parts(part, serial, False, 1), f"rows count the parts 1, 2, 3 ... ({why})"
+    return Parts(part, serial, False, 1, written), f"rows count the parts 1, 2, 3 ... ({why})"
 
 
 def _places(sequence: Sequence, *, doubts: bool) -> tuple[NDArray[np.bool_], str]:

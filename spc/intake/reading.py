@@ -4,6 +4,7 @@ import os
 from collections.abc import Callable, Iterable
 from collections.abc import Sequence as Many
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -115,7 +116,7 @@ def read_sheets(
     understanding: Understanding | None = None,
     growing: bool = True,
 ) -> list[Sheet]:
-    """The files one by one, a file given twice only once."""
+    """The files one by one; one given twice, or as it was before it grew, counts once."""
     sheets: dict[str, Sheet] = {}
     for given in paths:
         read = read_sheet(given, plan, sheet=sheet, understanding=understanding, growing=growing)
@@ -124,6 +125,15 @@ def read_sheets(
             known.remarks.append(f"{read.name} holds the same as {known.name} and counts once")
     if not sheets:
         raise UnreadableRun("no measurements: no file is given")
+    # In this order a text stands before all that begin with it, and those in one stretch.
+    ordered = sorted(sheets.values(), key=lambda each: each.text.data)
+    for earlier, later in pairwise(ordered):
+        if earlier.text.finished and later.text.data.startswith(earlier.text.data):
+            later.remarks.append(
+                f"{earlier.name} holds the first lines of {later.name} and counts once"
+            )
+            later.earlier += [earlier, *earlier.earlier]
+            del sheets[earlier.text.sha256]
     return list(sheets.values())
 
 
@@ -137,7 +147,7 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
     account.identical_rows = set_identical_aside(sequence)
     parts, counted = number_parts(sequence, plan)
     remarks += [counted, *sequence.remarks, *_missing(sequence, plan)]
-    in_files = [_events_in_rows(sequence, parts, plan, remarks)]
+    in_files = _events_in_rows(sequence, parts, plan, remarks)
     places = Places(
         of_serial=parts.of_serial,
         before=lambda time: _part_before(sequence, parts, time),
@@ -160,14 +170,26 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
         rejects=rejects_frame(account.rejects),
         account=account.as_dict(),
         sources=tuple(
-            Source(
-                s.name, s.text.sha256, s.text.data.count(b"\n") + (not s.text.finished), s.rows_by
-            )
-            for s in sequence.sheets
+            _source(given, _rows_by(sheet, parts.named[places]))
+            for sheet, places in zip(sequence.sheets, sequence.places, strict=True)
+            for given in (sheet, *sheet.earlier)
         ),
         remarks=tuple(remarks),
         first_number=parts.first if parts.by_serial else None,
     )
+
+
+def _source(sheet: Sheet, rows_by: str) -> Source:
+    text = sheet.text
+    return Source(sheet.name, text.sha256, text.data.count(b"\n") + (not text.finished), rows_by)
+
+
+def _rows_by(sheet: Sheet, named: NDArray[np.bool_]) -> str:
+    """What tells the rows of a file apart, as in `spc.run.Source`."""
+    if named.any():
+        return "serial"
+    clock = sheet.times is not None and not (sheet.times.date_only or sheet.times.clock_only)
+    return "time" if clock else "place"
 
 
 def _said_out(sheets: Many[Sheet]) -> list[str]:
@@ -216,13 +238,22 @@ def _missing(sequence: Sequence, plan: Plan) -> list[str]:
 
 def _events_in_rows(
     sequence: Sequence, parts: Parts, plan: Plan, remarks: list[str]
-) -> list[Event]:
-    events = []
-    before = np.maximum.accumulate(parts.part) if len(parts.part) else parts.part
+) -> list[list[Event]]:
+    """The events of all files, and apart from them those of each that repeats rows of another."""
+    told: list[Event] = []
+    found = [told]
+    part = parts.part.copy()
+    for at, earlier in sequence.same_as.items():
+        part[at] = part[earlier]
     for number, sheet in enumerate(sequence.sheets):
-        layout = sheet.layout
+        layout, own = sheet.layout, np.sort(sequence.places[number])
         units = {c.role: c.unit for c in layout.columns}
         rows = np.flatnonzero(sheet.lines.has_event)
+        repeats = bool((sequence.kind[own] == SAME).any())
+        events: list[Event] = [] if repeats else told
+        if repeats:
+            found.append(events)
+        before = _parts_before(part, own, repeats)
         for at in np.sort(sequence.places[number][rows]).tolist():
             row = int(sequence.row[at])
             broken = sheet.table.state[row] in (LONG, UNCLOSED, UNFINISHED)
@@ -238,12 +269,21 @@ def _events_in_rows(
             kind, amount, minutes, note = event_of(
                 get, units, plan.machine, place=place, remarks=remarks
             )
-            after = int(parts.part[at]) or _own_part(sequence, parts, at) or int(before[at])
+            after = int(parts.part[at]) or _own_part(sequence, parts, at) or before[at]
             events.append(
                 Event(after, sequence.utc[at], kind, amount, minutes, note, sheet.name,
                       int(sheet.table.line[row]))
             )  # fmt: skip
-    return events
+    return found
+
+
+def _parts_before(part: Ints, own: Ints, repeats: bool) -> dict[int, int]:
+    """The part that an event in each row of one file stands after."""
+    last = int(part[: own[0]].max(initial=0)) if len(own) else 0
+    first = int(part[own][part[own] > 0][:1].sum())
+    # A file that repeats rows of another begins before the end of that one.
+    begin = min(last, max(0, first - 1)) if repeats else last
+    return dict(zip(own.tolist(), np.maximum(np.maximum.accumulate(part[own]), begin), strict=True))
 
 
 def _own_part(sequence: Sequence, parts: Parts, at: int) -> int | None:

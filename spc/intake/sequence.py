@@ -1,7 +1,8 @@
 """Rows of one or several files in grinding order: by the file first, by the clock second."""
 
+from collections import Counter
 from collections.abc import Sequence as Many
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,8 @@ from spc.intake.times import Stamps, to_utc
 from spc.plan import Plan
 
 Ints = NDArray[np.int64]
+#: A row as it is written, below the headers of its file.
+Line = tuple[tuple[str, ...], tuple[str, ...]]
 
 
 @dataclass(eq=False)
@@ -38,6 +41,8 @@ class Sequence:
     places : list of ndarray
         For each sheet, the position here of every row of its table.
     remarks : list of str
+    same_as : dict
+        For the position of every row set aside as identical, that of the earlier row.
     """
 
     sheets: list[Sheet]
@@ -50,6 +55,7 @@ class Sequence:
     utc: Stamps
     places: list[Ints]
     remarks: list[str]
+    same_as: dict[int, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.row)
@@ -206,30 +212,49 @@ def _falls(utc: Stamps) -> int:
 
 def set_identical_aside(sequence: Sequence) -> int:
     """
-    Mark rows whose every cell, time included, stands in an earlier row; return how many.
+    Mark rows whose every cell stands in an earlier row; return how many.
 
-    Without a time an equal row is a repeat of the reading, not a copy of the line.
+    A time is needed to tell a copy of the line from a second, equal reading in one file; between
+    files a part number does.
     """
-    candidates = _alike(sequence)
-    seen: set[tuple[tuple[str, ...], tuple[str, ...]]] = set()
-    same = 0
-    for at in candidates.tolist():
-        sheet = sequence.sheets[int(sequence.sheet[at])]
+    timed = timed_rows(sequence)
+    seen: dict[Line, list[int]] = {}
+    for at in _alike(sequence, timed).tolist():
+        own = int(sequence.sheet[at])
+        sheet = sequence.sheets[own]
         row = (sheet.dialect.headers, tuple(sheet.table.fields(int(sequence.row[at]))))
-        if row in seen:
+        stands = seen.setdefault(row, [])
+        if timed[at]:
+            earlier = stands[:1]
+        else:
+            # The second of two equal rows in one file is the second one in the other.
+            nth = sum(sequence.sheet[other] == own for other in stands)
+            by_file = Counter(sequence.sheet[other] for other in stands)
+            earlier = [
+                [other for other in stands if sequence.sheet[other] == which][nth]
+                for which, count in by_file.items()
+                if which != own and count > nth
+            ][:1]
+        if earlier:
             sequence.kind[at] = SAME
-            same += 1
-        seen.add(row)
-    return same
+            sequence.same_as[at] = sequence.same_as.get(earlier[0], earlier[0])
+        stands.append(at)
+    return len(sequence.same_as)
 
 
-def _alike(sequence: Sequence) -> Ints:
-    """Positions of rows that agree in time, part number and readings with another row."""
-    eligible = np.isin(sequence.kind, (DATA, EVENT)) & ~np.isnat(sequence.utc)
+def timed_rows(sequence: Sequence) -> NDArray[np.bool_]:
+    """Rows with a moment of their own; a day is none."""
+    timed = ~np.isnat(sequence.utc)
     for sheet, places in zip(sequence.sheets, sequence.places, strict=True):
         if sheet.times is not None and sheet.times.date_only:
-            eligible[places] = False
-    at = np.flatnonzero(eligible)
+            timed[places] = False
+    return timed
+
+
+def _alike(sequence: Sequence, timed: NDArray[np.bool_]) -> Ints:
+    """Positions of rows that agree in time, part number and readings with another row."""
+    named = sequence.numbered & (sequence.serial != "") & (len(sequence.sheets) > 1)
+    at = np.flatnonzero(np.isin(sequence.kind, (DATA, EVENT)) & (timed | named))
     if len(at) < 2:
         return at[:0]
     times = sequence.utc[at].astype(np.int64)
