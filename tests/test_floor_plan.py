@@ -70,7 +70,7 @@ ORDER = {
                "repeats", "events", "settling", "reading", "first_look", "draft", "csvw",
                "gauge_file"],
     "ledger": ["tables", "chain", "entry", "place", "refusal", "sqlite_file", "opening", "store",
-               "guards", "verify", "repeats", "replay", "sources", "identity", "imports",
+               "guards", "sources", "verify", "repeats", "replay", "told", "identity", "imports",
                "as_run", "finding", "backup"],
     "more_charts": ["basis", "of_parts", "of_groups", "catalogue", "told"],
     "report": ["voice", "marks", "steel", "pieces", "lens", "level", "limit_changes", "run_figures",

@@ -107,7 +107,7 @@ def _measurements(readings: list[Stored], names: Mapping[int, str]) -> Any:
     where = [names.get(e.source, TYPED) if e.source else TYPED for e in readings]
     columns = {
         "part": np.array([e.part for e in readings], dtype=np.int64),
-        "serial": pd.array([e.serial or str(e.part) for e in readings], dtype="str"),
+        "serial": pd.array([_serial(e) for e in readings], dtype="str"),
         "time": _times(readings),
         "feature": pd.Categorical([e.what for e in readings], features),
         "deviation_um": np.array([e.value for e in readings], dtype=float),
@@ -123,6 +123,11 @@ def _measurements(readings: list[Stored], names: Mapping[int, str]) -> Any:
     if any(e.celsius is not None for e in readings):
         frame["temperature"] = np.array([_or_nan(e.celsius) for e in readings], dtype=float)
     return frame
+
+
+def _serial(entry: Stored) -> str:
+    place = entry.text if entry.source is not None else ""
+    return entry.serial or place or str(entry.part)
 
 
 def _times(told: list[Stored]) -> Any:

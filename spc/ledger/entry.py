@@ -37,7 +37,8 @@ class Entry:
     minutes : float, optional
         Length of a pause.
     text, note : str
-        As written; the note of an event, the reason of a reject or a correction.
+        As written (of a reading from a file: the place on a pallet or the like, where one is); the
+        note of an event, the reason of a reject or a correction.
     source, row : int, optional
         File and line it came from; None when typed.
     corrects : int, optional

@@ -11,11 +11,13 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
+import numpy as np
+
+from spc.copied import copies
 from spc.errors import UnreadableRun
-from spc.ledger.entry import number, storable
-from spc.run import Run
+from spc.ledger.told import Told
+from spc.remarks import QUESTION
 
 #: A part measured again this many parts later is a question; the same reach as within a file.
 FAR_APART = 20
@@ -30,60 +32,6 @@ FEWEST = 3
 ONE_MINUTE = 60_000_000
 
 Key = tuple[object, ...]
-
-
-class Told:
-    """The readings of a run as plain columns."""
-
-    def __init__(self, read: Run) -> None:
-        table = read.measurements
-        self.part: list[int] = table["part"].tolist()
-        self.serial: list[str] = [storable(s) for s in table["serial"].tolist()]
-        self.time = micros(table["time"])
-        self.feature: list[str] = [str(f) for f in table["feature"].tolist()]
-        self.value: list[float] = (table["deviation_um"].to_numpy() + 0.0).tolist()
-        self.size = [number(v) for v in table["reading"].tolist()]
-        self.decimals: list[int] = table["decimals"].tolist()
-        self.repeat: list[int] = table["repeat"].tolist()
-        self.source: list[str] = [str(s) for s in table["source"].tolist()]
-        self.row: list[int] = table["row"].tolist()
-        self.who = _texts(table, "operator")
-        self.gauge = _texts(table, "gauge")
-        celsius = table["temperature"].tolist() if "temperature" in table else []
-        self.celsius = [number(v) for v in celsius] or [None] * len(self.part)
-        self.first_number = read.first_number
-        self.by = {source.name: source.rows_by for source in read.sources}
-
-    def __len__(self) -> int:
-        return len(self.part)
-
-    def own_serial(self, at: int) -> str:
-        """The part number as written; empty where the file has none."""
-        return self.serial[at] if self.by.get(self.source[at]) == "serial" else ""
-
-    def own_time(self, at: int) -> int | None:
-        """The time that tells the row apart, where no part number does."""
-        return self.time[at] if self.by.get(self.source[at]) == "time" else None
-
-    def number(self, at: int) -> int:
-        """The part number, where part numbers count the parts."""
-        return self.part[at] + (self.first_number or 1) - 1
-
-
-def micros(time: Any) -> list[int | None]:
-    """Microseconds since 1970 UTC; None where no time was written."""
-    stamps = time.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
-    missing = time.isna().to_numpy()
-    whole = stamps.astype("int64").tolist()
-    if not missing.any():
-        return list(whole)
-    return [None if gone else t for t, gone in zip(whole, missing.tolist(), strict=True)]
-
-
-def _texts(table: Any, column: str) -> list[str]:
-    if column not in table:
-        return [""] * len(table)
-    return [storable(str(text)) for text in table[column].tolist()]
 
 
 @dataclass(eq=False)
@@ -119,12 +67,15 @@ class Stands:
         By how much part numbers run ahead of the count; None where they do not count the parts.
     readings : sequence of Held
         Those that rows of the files could be the same as, in the order stored.
+    bare : sequence of Held
+        All that nothing but their values tells apart, in the order stored; where files have such.
     """
 
     last_part: int = 0
     last_time: int | None = None
     ahead: int | None = None
     readings: Sequence[Held] = ()
+    bare: Sequence[Held] = ()
 
 
 @dataclass(eq=False)
@@ -218,6 +169,7 @@ def place(
         return Placed(told.part, told.repeat, range(len(told)))
     work = _Work(told, there, families, reground=reground, ask=ask)
     work.match()
+    work.find_copies()
     if work.counts:
         work.count(run)
     placed = work.decide()
@@ -250,6 +202,7 @@ class _Work:
         self.by_row: dict[Key, list[Held]] = {}
         self.by_key: dict[Key | None, list[Held]] = {}
         self.orders: dict[Key, list[int]] = {}
+        self.copied: dict[int, int] = {}
         self.goals: dict[int, int] = {}
         self.overlap: Counter[str] = Counter()
         self.last_known: dict[str, int] = {}
@@ -336,6 +289,26 @@ class _Work:
         self.overlap[source] += 1
         self.last_known[source] = max(told.part[at], self.last_known.get(source, 0))
 
+    def find_copies(self) -> None:
+        """Find new rows that repeat a stretch of stored ones, with nothing to tell them apart."""
+        told = self.told
+        new = [at for at in range(len(told)) if self.same[at] is None and told.bare(at)]
+        if not new:
+            return
+        own: dict[Key, list[int]] = {}
+        for at in new:
+            own.setdefault((told.source[at], told.row[at]), []).append(at)
+        stored: dict[Key, list[Held]] = {}
+        for held in self.there.bare:
+            stored.setdefault((held.source, held.row), []).append(held)
+        rows = [tuple((h.feature, h.value) for h in row) for row in stored.values()]
+        rows += [tuple((told.feature[at], told.value[at]) for at in row) for row in own.values()]
+        numbers = {row: number for number, row in enumerate(dict.fromkeys(rows))}
+        places = list(own.values())
+        for copy in copies(np.array([numbers[row] for row in rows])):
+            for row in range(max(copy.first, len(stored)), copy.first + copy.count):
+                self.copied |= dict.fromkeys(places[row - len(stored)], copy.count)
+
     # -- where the others belong ---------------------------------------------------------------
 
     def count(self, run: str) -> None:
@@ -416,13 +389,13 @@ class _Work:
         serial, time, source = told.serial[at], told.time[at], told.source[at]
         if told.part[at] < self.last_known.get(source, 0):
             return (
-                f"question: part {serial} stands before a part that is stored already; parts "
+                f"{QUESTION}part {serial} stands before a part that is stored already; parts "
                 "cannot be put in between: name another run with --run"
             )
         early = time is not None and last is not None and time < last - ONE_MINUTE
         if early and not begun and not self.families.get(source):
             return (
-                f"question: part {serial} was measured before the last part that is stored; import "
+                f"{QUESTION}part {serial} was measured before the last part that is stored; import "
                 "files in the order of their times, or name another run with --run"
             )
         return ""
@@ -432,12 +405,18 @@ class _Work:
         serial, feature = told.serial[at], told.feature[at]
         if at in contradict:
             return (
-                f"question: {feature} of part {serial} is stored as "
+                f"{QUESTION}{feature} of part {serial} is stored as "
                 f"{contradict[at].value:+.2f} µm, here {told.value[at]:+.2f} µm"
+            )
+        if at in self.copied:
+            return (
+                f"{QUESTION}row {told.row[at]} is one of {self.copied[at]} with the same readings, "
+                "in the same order, as stored before; the same parts again? Give part numbers or "
+                "times if they are others"
             )
         again = self.stored[part, feature] and (self.counts or told.own_serial(at))
         if again and self.there.last_part - part > FAR_APART and not self.reground():
-            return f"question: part {serial} was measured long before; measured again or mistyped?"
+            return f"{QUESTION}part {serial} was measured long before; measured again or mistyped?"
         if again and self.ask:
-            return f"question: part {serial} was already measured; the plan asks before repeats"
+            return f"{QUESTION}part {serial} was already measured; the plan asks before repeats"
         return ""

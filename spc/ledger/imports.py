@@ -16,10 +16,11 @@ from typing import Any
 from sqlalchemy import or_, select, text
 
 from spc.ledger.entry import Entry, Stored, number, storable, whole
-from spc.ledger.identity import Held, Placed, Stands, Told, micros, place
+from spc.ledger.identity import Held, Placed, Stands, place
 from spc.ledger.sources import FileMark, Files
 from spc.ledger.store import LedgerRun, Reader, Writer
 from spc.ledger.tables import entries
+from spc.ledger.told import Told, micros
 from spc.run import Run
 
 #: Readings at the end of a run that show whether its part numbers count. Own choice.
@@ -130,9 +131,14 @@ def _stands(reader: Reader, run: LedgerRun, told: Told, files: Files) -> Stands:
             found |= _held(reader, run, text(f"time BETWEEN {min(times)} AND {max(times)}"))
     if files.kin:
         found |= _held(reader, run, entries.c.source.in_(files.kin))
-    return Stands(
-        last_part, _newest_time(reader, run), ahead, [found[line] for line in sorted(found)]
-    )
+    bare: dict[int, Held] = {}
+    if any(told.bare(at) for at in range(len(told))):
+        bare = _held(reader, run, text("time IS NULL AND serial = ''"))
+    return Stands(last_part, _newest_time(reader, run), ahead, _by_line(found), _by_line(bare))
+
+
+def _by_line(found: Mapping[int, Held]) -> list[Held]:
+    return [found[line] for line in sorted(found)]
 
 
 def _held(reader: Reader, run: LedgerRun, where: Any) -> dict[int, Held]:
@@ -211,7 +217,7 @@ def _fresh(told: Told, placed: Placed, numbers: Mapping[str, int], who: str) -> 
         serial = told.own_serial(at)
         yield (
             "reading", placed.part[at], serial, told.time[at], told.feature[at], told.value[at],
-            told.size[at], told.decimals[at], placed.repeat[at], None, "", "",
+            told.size[at], told.decimals[at], placed.repeat[at], None, told.place(at), "",
             numbers[told.source[at]], told.row[at], None, told.who[at] or who, told.gauge[at],
             told.celsius[at],
         )  # fmt: skip

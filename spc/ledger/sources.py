@@ -6,7 +6,8 @@ rows of the new one then.
 """
 
 import hashlib
-from collections.abc import Collection, Iterable, Mapping
+import json
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import takewhile
 from pathlib import Path
@@ -14,7 +15,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 from spc.ledger.store import LedgerRun, Reader, Writer
-from spc.ledger.tables import sources
+from spc.ledger.tables import entries, sources
 from spc.run import Run, Source
 
 
@@ -77,6 +78,27 @@ def mark_of(name: str, stored: Mapping[int, Collection[str]]) -> FileMark:
             grown.append(so_far.hexdigest())
     so_far.update(content[at:])
     return FileMark(name, so_far.hexdigest(), len(content), tuple(grown))
+
+
+def faults(reader: Reader) -> Iterator[str]:
+    """What stands of files that is not what their imports said, which the chain covers."""
+    c = sources.c
+    query = select(c.id, c.run, c.name, c.sha256, c.bytes, c.lines).order_by(c.id)
+    there = {number: (run, *rest) for number, run, *rest in reader.connection.execute(query)}
+    said: dict[int, tuple[object, ...]] = {}
+    vouched: set[tuple[object, ...]] = set()
+    receipts = select(entries.c.run, entries.c.text).where(entries.c.kind == "import")
+    for run, text in reader.connection.execute(receipts):
+        told = json.loads(text)
+        said |= {number: (run, *rest) for number, *rest in told.get("files", ())}
+        # Receipts of early programs named neither the numbers nor the files of events.
+        vouched |= {(run, name, sha256, lines) for name, sha256, lines, *_ in told["sources"]}
+    for number, as_said in said.items():
+        if there.get(number) != as_said:
+            yield f"source {number} ({as_said[1]}) is not the file that its import told of"
+    for number, (run, name, sha256, size, lines) in there.items():
+        if number not in said and sha256 and (run, name, sha256, lines) not in vouched:
+            yield f"source {number} ({name}, {size} bytes) was told of by no import"
 
 
 class Files:

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError
 
 from spc.errors import SpcError
-from spc.ledger import guards
+from spc.ledger import guards, sources
 from spc.ledger.chain import BATCH, START, digest, linked, state_chain
 from spc.ledger.store import Ledger, Reader
 from spc.ledger.tables import COLUMNS, entries, plans, runs, states
@@ -65,6 +65,7 @@ def verify(ledger: Ledger, *, head: str | None = None) -> Verdict:
             lambda: faults.extend(_state_faults(reader)),
             lambda: faults.extend(_plan_faults(reader)),
             lambda: faults.extend(_run_faults(reader)),
+            lambda: faults.extend(sources.faults(reader)),
             lambda: faults.extend(guards.faults(reader.connection)),
         )
         for step in steps:

@@ -1,8 +1,10 @@
 """However rows are cut into files, and however often files are given again: each row once."""
 
+import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -239,3 +241,57 @@ def test_part_numbers_that_a_spreadsheet_wrote_count_too(shop):
     shop.take("b.csv", "part;seat\n119,0;25,002\n121,0;25,003\n")
 
     assert [row[0] for row in rows_of(shop.run())] == [1, 2, 4]
+
+
+def walk(count, seed=4):
+    rng = np.random.default_rng(seed)
+    return [f"25.{v:04d}" for v in np.round(60 + 10 * rng.standard_normal(count)).astype(int)]
+
+
+def test_an_export_given_again_in_another_form_is_a_question(shop):
+    rows = walk(40)
+    shop.take("a.csv", "seat\n" + "\n".join(rows) + "\n")
+    again = shop.take("b.csv", "seat\r\n" + "\r\n".join(rows) + "\r\n")
+    longer = shop.take("c.csv", "seat,note\n" + ",\n".join([*rows[10:], *walk(40, 5)]) + ",\n")
+
+    assert "the same parts again?" in again.refused
+    assert len(longer.imported.questions) == 30
+    assert len(rows_of(shop.run())) == 80
+    assert (shop.run().rejects["text"].str.startswith("c.csv, row ")).all()
+
+
+def test_a_gauge_that_stands_still_copies_nothing(shop):
+    shop.take("a.csv", "seat\n" + "25.006\n" * 40)
+    shop.take("b.csv", "seat\n" + "25.006\n" * 41)
+
+    assert len(rows_of(shop.run())) == 41
+    shop.take("c.csv", "seat,note\n" + "25.006,\n" * 40)
+    assert len(rows_of(shop.run())) == 81
+
+
+def test_places_of_a_pallet_are_kept_and_tell_no_part(shop):
+    rows = [f"{n % 8 + 1},2026-03-02 06:{n:02d},{size}" for n, size in enumerate(walk(40))]
+    shop.take("a.csv", "part,time,seat\n" + "\n".join(rows[:30]) + "\n")
+    shop.take("a.csv", "part,time,seat\n" + "\n".join(rows) + "\n")
+
+    run = shop.run()
+    assert run.measurements["part"].tolist() == list(range(1, 41))
+    assert run.measurements["serial"].tolist() == [str(n % 8 + 1) for n in range(40)]
+    assert run.measurements["repeat"].tolist() == [0] * 40
+
+
+@pytest.mark.parametrize(
+    "edit", ["name = 'z.csv'", "sha256 = 'f00'", "bytes = 7", "lines = 1", "run = 2", "id = 9"]
+)
+def test_an_edit_of_where_readings_came_from_is_named(shop, edit):
+    shop.take("x.csv", "seat\n25.001\n25.002\n")
+    with sqlite3.connect("spc.db") as bare:
+        for (name,) in bare.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'"):
+            if name.startswith("sources"):
+                bare.execute(f"DROP TRIGGER {name}")
+        bare.execute(f"UPDATE sources SET {edit}")
+    bare.close()
+    with Ledger("spc.db") as ledger:
+        faults = verify(ledger).faults
+
+    assert any(fault.startswith("source ") and "x.csv" in fault for fault in faults)
