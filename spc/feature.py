@@ -28,6 +28,8 @@ GUARD_PER_U = 0.825
 
 #: Limits further apart than this share of the size are asked about. Own choice.
 WIDE_SHARE = 0.02
+#: A bare number this near to the nominal, as a share of it, is written as a size. Own choice.
+LIKE_A_SIZE = 0.05
 #: The tables of grades end here. [mm]
 LARGEST_IN_TABLES = 500.0
 
@@ -188,6 +190,31 @@ class Feature(PlanTable):
     def is_size(self) -> bool:
         """Whether the feature has a nominal size that offsets move (a diameter or a bore)."""
         return self.kind in ("diameter", "bore")
+
+
+def like_a_size(text: str, number: float, feature: Feature) -> bool:
+    """
+    Whether a number without a unit is a size, for typed readings and files alike.
+
+    Parameters
+    ----------
+    text : str
+        As written; with a sign it is a deviation.
+    number : float
+        What it says, in the unit of the feature.
+    feature : Feature
+        Has the nominal; its half or double are slips of a size, and no deviations either.
+
+    Examples
+    --------
+    >>> seat = Feature(name="seat", nominal=25.0, upper=0.01, lower=-0.01)
+    >>> [like_a_size(text, float(text), seat) for text in ("25.5", "12.5", "+25.5", "6.5")]
+    [True, True, False, False]
+    """
+    if feature.nominal_mm is None or text.strip()[:1] in ("+", "-", "−"):
+        return False
+    ratio = number * float(UM_PER_UNIT[feature.unit]) / (1000 * feature.nominal_mm)
+    return any(abs(ratio / slip - 1) < LIKE_A_SIZE for slip in (1.0, 0.5, 2.0))
 
 
 def _tolerance_um(feature: Feature) -> float | None:

@@ -65,7 +65,7 @@ ORDER = {
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock",
                "times", "columns", "meaning", "conventions", "dialect", "table_schema",
                "workbook", "quarantine", "readings", "screens", "doubts", "jobs", "warmth",
-               "places", "lines",
+               "other_kind", "places", "lines",
                "last_line", "csv_file", "mixed_up", "sequence", "copies", "anew", "parts",
                "repeats", "events", "settling", "reading", "first_look", "draft", "csvw",
                "gauge_file"],

@@ -1,5 +1,5 @@
 """
-The decimal mark of every column, proved by the nominals of the plan.
+The decimal mark of every column, proved by the nominals and limits of the plan.
 
 A comma that may group thousands as well as mark decimals decides nothing by itself.
 """
@@ -154,9 +154,12 @@ def _one_convention(cells: Sequence[Cell]) -> Convention | None:
         candidates.append(Convention(".", group=","))
     if any(may_group(text, ".") for text in points):
         candidates.append(Convention(",", group="."))
-    scores = [proving(cells, candidate) for candidate in candidates]
-    if max(scores) > 0:
-        return candidates[scores.index(max(scores))]
+    # What the plan asks for decides; of two ways that both fit, the one that gives sizes.
+    scores = [(fitting(cells, each), proving(cells, each)) for each in candidates]
+    best = [each for each, score in zip(candidates, scores, strict=True) if score == max(scores)]
+    if max(scores)[0] > 0:
+        either = max(scores)[1] == 0 and {",", "."} == {each.mark for each in best}
+        return None if either and commas else best[0]
     readable = [sum(rough_value(t, c) is not None for t in texts) for c in candidates[:2]]
     if readable[1] > readable[0]:
         sure = any("," in text and not may_group(text, ",") for text in commas)

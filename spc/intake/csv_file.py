@@ -17,6 +17,7 @@ from spc.intake.jobs import other_jobs
 from spc.intake.last_line import settle_last_line
 from spc.intake.lines import DATA, SKIPPED, Lines, sort_lines, why_slid
 from spc.intake.meaning import Sense, Target, near_nominal, target_of
+from spc.intake.other_kind import ask_of_other_kind
 from spc.intake.readings import (
     TAKEN,
     UNITS,
@@ -196,6 +197,7 @@ def read_sheet_text(
     _refuse_contradictions(sheet)
     _refuse_slid_rows(sheet, targets)
     for stream in sheet.streams:
+        sheet.doubtful += ask_of_other_kind(table, stream, text.name)
         far = screen(stream, text.name).tolist()
         sheet.doubtful += doubts_of(table, stream, far, text.name)
         sheet.said_out += said_out(table, stream, text.name)

@@ -27,7 +27,7 @@ _NO_SIZE = 1 / 30
 # Sizes are written to a thousandth or finer; nobody writes deviations to the nanometre. Numbers so
 # written that differ by less than a twentieth of their distance from the limits, or a hundredth of
 # the tolerance, are sizes for another nominal. Own choices.
-_DIGITS_OF_A_SIZE = 3
+DIGITS_OF_A_SIZE = 3
 _TINY_TO_DISTANCE = 1 / 20
 _TINY_TO_WIDTH = 1 / 100
 _ENOUGH = 5
@@ -117,6 +117,16 @@ def near_zero(values: NDArray[np.float64], unit: str, target: Target) -> NDArray
     return near
 
 
+def like_sizes(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
+    """Which numbers would be sizes on the drawing, and no good parts as deviations in `unit`."""
+    sizes = _at_nominal(values, target.feature.unit, target) | _at_nominal(values, unit, target)
+    upper, lower = target.feature.upper_um, target.feature.lower_um
+    good = np.ones(len(values), dtype=bool)
+    good &= True if upper is None else values * UM[unit] <= upper
+    good &= True if lower is None else values * UM[unit] >= lower
+    return sizes & ~good
+
+
 def at_a_factor(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
     """Which numbers would be sizes that fit the drawing, were they not off by a known factor."""
     nominal = float(target.nominal_um)
@@ -162,7 +172,7 @@ def sense_of(
     if not target.sized:
         return Sense(unit or target.feature.unit, absolute=True, cells=len(values))
     sense = replace(_as_written(values, unit, kind, target), cells=len(values))
-    fine = decimals is not None and _most(decimals >= _DIGITS_OF_A_SIZE)
+    fine = decimals is not None and _most(decimals >= DIGITS_OF_A_SIZE)
     told = sense.absolute or sense.unit != (unit or target.feature.unit)
     if fine and told and kind != "deviation" and _for_another_nominal(values, sense, target):
         return replace(sense, elsewhere=float(np.median(values)))
@@ -186,8 +196,11 @@ def _as_written(
     if kind is None and _most(at_a_factor(values, unit or plan_unit, target)):
         # A radius, inches or a slipped mark: a size all the same, which the screens refuse.
         return Sense(unit or plan_unit, True)
+    sizes = like_sizes(values, "um", target)
+    if kind != "deviation" and unit in (None, plan_unit) and 2 * sizes.sum() >= len(values):
+        return Sense(plan_unit, True, f"sizes in {plan_unit}, as half of the numbers are")
     for candidate in candidates:
-        if _most(near_zero(values, candidate, target)):
+        if _most(near_zero(values[~sizes], candidate, target)):
             said = "" if kind == "deviation" and unit else "told by their size"
             return Sense(candidate, False, said and f"deviations in {candidate}, {said}")
     # What the header says is believed only where the numbers do not gainsay it.

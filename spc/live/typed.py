@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from spc.errors import BadQuantity, SpcError
+from spc.feature import like_a_size
 from spc.intake import words
 from spc.ledger.entry import whole
 from spc.plan import SIZES, Feature, Plan
@@ -214,7 +215,7 @@ def value_of(text: str, feature: Feature) -> Value:
         return _value(text, quantity, um, Decimal(0), feature)
     reach = Decimal(REACH_WIDTHS) * _width(feature)
     readings = [_as_size(quantity, nominal, feature)]
-    if not _like_a_size(text, quantity, nominal, feature):
+    if quantity.unit or not like_a_size(text, float(quantity.value), feature):
         units = _deviation_units(quantity, feature)
         readings += [quantity.value * UM_PER_UNIT[unit] for unit in units]
     near = [um for um in dict.fromkeys(readings) if abs(um) <= reach]
@@ -226,14 +227,6 @@ def value_of(text: str, feature: Feature) -> Value:
 
 def _as_size(quantity: Quantity, nominal_um: Decimal, feature: Feature) -> Decimal:
     return quantity.value * UM_PER_UNIT[quantity.unit or feature.unit] - nominal_um
-
-
-def _like_a_size(text: str, quantity: Quantity, nominal_um: Decimal, feature: Feature) -> bool:
-    """A bare number near the nominal, its half or double: 25.5 on 25 mm is hardly +25.5 µm."""
-    if quantity.unit is not None or text.strip()[:1] in "+-−":
-        return False
-    ratio = quantity.value * UM_PER_UNIT[feature.unit] / nominal_um
-    return any(abs(ratio / slip - 1) < Decimal("0.05") for slip in (1, Decimal("0.5"), 2))
 
 
 def _deviation_units(quantity: Quantity, feature: Feature) -> list[str]:

@@ -1,6 +1,7 @@
 """Words in cells, sizes off by a factor, numbers that can be read in two ways, refusals."""
 
 import pytest
+from forty import for_nominal
 
 from spc.errors import SpcError, UnreadableRun
 
@@ -75,7 +76,7 @@ def test_factors_other_than_a_thimble_turn_do_not_touch_deviations(read, cell):
     assert len(run.rejects) == 0
 
 
-@pytest.mark.parametrize("cell", ["25,2", "24,8", "27,31", "20", "0", "-25,0031"])
+@pytest.mark.parametrize("cell", ["25,2", "24,8", "27,31", "120", "1,5001", "-25,0031"])
 def test_any_other_number_stays_and_is_named(read, cell):
     run = read(rows("25,0031", cell, "25,0044", "25,0050"))
 
@@ -91,12 +92,16 @@ def test_a_whole_column_at_one_factor_refuses_the_file(read, factor):
         read(rows(*cells, "ERR"))
 
 
+# Half a millimetre either way: 1.234 µm and 1,234 µm can both be.
+WIDE = for_nominal(25, 0.5, -0.5)
+
+
 def test_a_comma_that_may_group_or_mark_is_refused(read):
     for head in ("seat A", "seat A [µm]"):
         with pytest.raises(UnreadableRun, match="'1,234' is ambiguous"):
-            read(f"part;{head}\n1;1,234\n2;2,105\n")
+            read(f"part;{head}\n1;1,234\n2;2,105\n", plan=WIDE)
     with pytest.raises(UnreadableRun, match="ambiguous"):
-        read("seat A\n1,234\n2,105\n")
+        read("seat A\n1,234\n2,105\n", plan=WIDE)
 
 
 @pytest.mark.parametrize(
@@ -109,15 +114,20 @@ def test_a_comma_that_may_group_or_mark_is_refused(read):
         ("part;seat A [µm]\n1;25 003,1\n2;25 004,2\n", [3.1, 4.2]),
         ("part;seat A [µm]\n1;25'003.1\n2;25'004.2\n", [3.1, 4.2]),
         ("part;seat A [µm]\n1;1,234\n2;0,512\n", [1.234, 0.512]),
+        ("part;seat A [µm]\n1;6,711\n2;2,105\n", [6.711, 2.105]),
+        ("part;seat A\n1;'6,711\n2;2,105\n", [6.711, 2.105]),
+        ("part;seat A [µm]\n1;6.7\n2;5.2\n3;7.003\n4;3.3\n", [6.7, 5.2, 7.003, 3.3]),
         ("part;seat A [µm];Temp\n1;1,234;20,5\n2;2,105;20,5\n", [1.234, 2.105]),
     ],
 )
-def test_the_nominal_or_another_number_proves_the_convention(read, text, um):
+def test_the_nominal_the_limits_or_another_number_prove_the_convention(read, text, um):
     assert read(text).measurements["deviation_um"].tolist() == pytest.approx(um)
 
 
 def test_the_plan_may_say_the_mark_that_nothing_proves(read):
-    run = read("part;seat A\n1;1,234\n2;2,105\n", '[reading]\ndecimal = ","\n')
+    wide = WIDE.model_copy(update={"reading": WIDE.reading.model_copy(update={"decimal": ","})})
+
+    run = read("part;seat A [µm]\n1;1,234\n2;2,105\n", plan=wide)
 
     assert run.measurements["deviation_um"].tolist() == [1.234, 2.105]
 
