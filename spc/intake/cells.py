@@ -15,7 +15,7 @@ from spc.units import UM_PER_UNIT, read_quantity
 UM = {unit: int(value) for unit, value in UM_PER_UNIT.items()}
 # Spaces and apostrophes group digits and never mark decimals.
 _GROUPED_BY_SPACE = re.compile(r"^[+-]?\d{1,3}(?:[  \u2009'’ ]\d{3})+(?!\d)")
-_QUOTED_FORMULA = re.compile(r'^="?(.*?)"?$')
+_QUOTED_FORMULA = re.compile(r'^="(.*)"$')
 #: Beyond this number no part is measured, whatever its unit. Own choice; keeps every sum finite.
 LARGEST = 10**7
 # No number is longer; patterns may take the square of the length. Own choice.

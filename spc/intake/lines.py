@@ -17,6 +17,7 @@ from spc.intake.whole_column import digits
 DATA, EVENT, SUMMARY, REFUSED, SKIPPED, SAME = range(6)
 _FIGURE = re.compile(r"\d")
 _WHOLE = re.compile(r"^\d{1,18}(?:[.,]0+)?$")
+_QUOTED = re.compile(r'^="(.*)"$', re.DOTALL)
 _RULED = frozenset("-=_*~. ")
 # Columns whose words are never labels of summary lines.
 _NOT_LABELS = frozenset(("operator", "gauge", "unit", "event", "note", "machine", "job", "feature"))
@@ -112,8 +113,7 @@ def _part_column(
     choices = []
     for column in (c for c in layout.columns if c.role == "part"):
         texts = column_texts(table, column.index)
-        if any(t[:1] == "=" for t in texts[:100]):
-            texts = [_unwrapped(t) for t in texts]
+        texts = [_unwrapped(t) if t[:1] == "=" else t for t in texts]
         own = compress(texts, ~others) if others.any() else texts
         numbering = (t for t in own if t and (_FIGURE.search(t) or not words.says_summary(t)))
         first = next(numbering, None)
@@ -171,8 +171,9 @@ def whole_number(serial: str) -> int:
 
 
 def _unwrapped(text: str) -> str:
-    # ="1001" keeps a spreadsheet from turning a part number into a number.
-    return text[1:].strip('"') if text[:1] == "=" else text
+    # ="1001" keeps a spreadsheet from turning a part number into a number; =1+1 is as it stands.
+    quoted = _QUOTED.match(text)
+    return quoted[1] if quoted else text
 
 
 def _suspects(

@@ -106,6 +106,8 @@ _SUMMARY = (
     " stichprobenumfang uppercontrollimit lowercontrollimit mean3s mean3sigma 3s 6s 3sigma 6sigma"
     " deviationstandard desviacionestandar deviazionestandard variation"
 )
+# What begins with one of these is a formula or a name, and no word.
+_FORMULA = ("=", "@", "+")
 SUMMARY_WORDS = frozenset(_SUMMARY.split()) - {"ok", "nok", "out", "number", "numero"}
 # Short words are believed only where a part number, a time or a reading belongs.
 SURE_SUMMARY_WORDS = frozenset(word for word in SUMMARY_WORDS if len(word) > 2)
@@ -209,12 +211,14 @@ def says_summary(text: str, *, sure: bool = False) -> bool:
     --------
     >>> says_summary("Mean:"), says_summary("Mittelwert seat A"), says_summary("SN-12")
     (True, True, False)
-    >>> says_summary("s"), says_summary("s", sure=True)
-    (True, False)
+    >>> says_summary("s"), says_summary("s", sure=True), says_summary("@sum")
+    (True, False, False)
     """
     known = SURE_SUMMARY_WORDS if sure else SUMMARY_WORDS
     # The bar of x-bar may be written above the letter.
     plain = text.replace("Σ", "sum").casefold().replace("x̄", "xbar").replace("σ", "sigma").strip()
+    if plain[:1] in _FORMULA:
+        return False
     if key(plain) in known:
         return True
     if len(plain) > 60:

@@ -313,6 +313,24 @@ def test_summary_rows_are_counted_as_such(read, taken, trailer):
     assert run.account["summary_rows"] == 3
 
 
+@pytest.mark.parametrize(
+    "serial", ["@sum", "=sum", "+max", "Sum-7", "=1+1", "=A1", "=cmd|x", "<b>7</b>", "-5", "@7"]
+)
+def test_a_serial_that_only_looks_like_a_formula_or_a_word_is_a_part(read, serial):
+    run = read(f"part,seat A\nA-1,25.0031\n{serial},25.0033\n1+1,25.0035\n")
+
+    assert list(parts(run).items()) == [("A-1", 1), (serial, 2), ("1+1", 3)]
+    assert run.account["summary_rows"] == 0
+
+
+def test_quotes_of_a_spreadsheet_are_taken_off_a_serial_wherever_it_stands(read):
+    rows = "".join(f"A-{i},25.0031\n" for i in range(1, 150))
+
+    run = read(f'part,seat A\n{rows}="A-150",25.0033\n"=""A-151""",25.0034\n')
+
+    assert list(parts(run))[-2:] == ["A-150", "A-151"]
+
+
 def test_an_operator_called_s_makes_no_summary(read, taken):
     run = read("time,operator,seat A\n2026-11-19 06:07,S,25.0031\n2026-11-19 06:08,R,25.0033\n")
 
