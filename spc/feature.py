@@ -1,8 +1,9 @@
 """What is measured on the part, and between which limits."""
 
 import math
+from collections.abc import Iterator
 from functools import cached_property
-from typing import Literal, Self
+from typing import Any, Literal, Self, get_args
 
 from pydantic import (
     BaseModel,
@@ -11,6 +12,9 @@ from pydantic import (
     NonNegativeFloat,
     PositiveFloat,
     PositiveInt,
+    ValidationInfo,
+    ValidatorFunctionWrapHandler,
+    field_validator,
     model_validator,
 )
 
@@ -30,16 +34,65 @@ GUARD_PER_U = 0.825
 WIDE_SHARE = 0.02
 #: A bare number this near to the nominal, as a share of it, is written as a size. Own choice.
 LIKE_A_SIZE = 0.05
+#: No number of a plan is larger, whatever its unit: a billion micrometres are a kilometre, a
+#: billion minutes 1900 years. Nor smaller, but for zero. Own choices.
+LARGEST, SMALLEST = 1e9, 1e-12
+# Longer whole numbers are told by their length. Own choice.
+_MOST_DIGITS = 15
+#: No part is larger. [µm] Own choice: 100 m.
+LARGEST_PART_UM = 1e8
 #: The tables of grades end here. [mm]
 LARGEST_IN_TABLES = 500.0
 
 
 class PlanTable(BaseModel):
-    """A table of the plan file: its keys are known, its numbers finite, and nothing changes it."""
+    """
+    A table of the plan file: its keys are known, and nothing changes it.
+
+    Its numbers are finite, within a shop's reach, and never true or false.
+    """
 
     model_config = ConfigDict(
         frozen=True, extra="forbid", ignored_types=(cached_property,), allow_inf_nan=False
     )
+
+    @field_validator("*", mode="wrap")
+    @classmethod
+    def _within_reach(
+        cls, value: Any, known: ValidatorFunctionWrapHandler, info: ValidationInfo
+    ) -> Any:
+        if not _takes_bool(cls, info.field_name or "") and any(_is(bool, value)):
+            raise ValueError(f"{str(value).lower()} is no number")
+        for number in (*_is(int, value), *_is(float, taken := known(value))):
+            if not _reachable(number):
+                raise ValueError(
+                    f"{_short(number)} is beyond the reach of a shop; a number of the plan is 0,"
+                    f" or between {SMALLEST:g} and {LARGEST:g}"
+                )
+        return taken
+
+
+def _is(kind: type, value: Any) -> Iterator[Any]:
+    """The values of one kind in a key, which may hold a list of them."""
+    for each in value if isinstance(value, list | tuple) else (value,):
+        if isinstance(each, kind):
+            yield each
+
+
+def _takes_bool(table: type[BaseModel], name: str) -> bool:
+    annotation = table.model_fields[name].annotation
+    return annotation is bool or bool in get_args(annotation)
+
+
+def _reachable(number: float) -> bool:
+    """Within reach; what is not finite is refused elsewhere, by its own words."""
+    size = abs(number)
+    return size == 0 or SMALLEST <= size <= LARGEST or size != size or size == math.inf
+
+
+def _short(number: float) -> str:
+    digits = len(str(abs(number))) if isinstance(number, int) else 0
+    return f"a number of {digits} digits" if digits > _MOST_DIGITS else f"{number:g}"
 
 
 class Feature(PlanTable):
@@ -78,6 +131,7 @@ class Feature(PlanTable):
             raise ValueError(f"nominal has no meaning for {self.kind}; leave it out")
         if self.between is not None and self.kind != "taper":
             raise ValueError("between is for kind = 'taper' only")
+        self._refuse_giants()
         upper, lower = self.upper_um, self.lower_um
         if self.kind in ZERO_BOUNDED and self.lower is not None:
             raise ValueError(f"lower has no meaning for {self.kind}, which cannot fall below zero")
@@ -113,6 +167,16 @@ class Feature(PlanTable):
                 f"which are {upper - lower:g} µm apart"
             )
         return self
+
+    def _refuse_giants(self) -> None:
+        lengths = {"nominal": self.nominal, "upper": self.upper, "lower": self.lower,
+                   "target": None if self.target == "middle" else self.target}  # fmt: skip
+        for key, length in lengths.items():
+            if length is not None and abs(self._um(length)) > LARGEST_PART_UM:
+                raise ValueError(
+                    f"{key} = {length:g} {self.unit} is longer than {LARGEST_PART_UM / 1e6:g} m;"
+                    " no shop grinds such a part"
+                )
 
     def _shown(self, um: float) -> str:
         return f"{um / float(UM_PER_UNIT[self.unit]):g} {self.unit}"

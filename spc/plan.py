@@ -163,6 +163,10 @@ MORE_CHARTS = (
 )  # fmt: skip
 
 
+#: Points in a pattern or a group of a chart. Own choice.
+MOST_POINTS = 1000
+
+
 class Charts(PlanTable):
     """From which span limits come, and which patterns are watched for."""
 
@@ -171,10 +175,12 @@ class Charts(PlanTable):
     )
     limits: tuple[KeptLimits, ...] = Field((), description="Frozen limits; else from the base.")
     signals: tuple[str, ...] | None = Field(None, description="Patterns; None: the default pair.")
-    one_side: int = Field(9, ge=2, description="Length of a run on one side.")
-    climb: int = Field(6, ge=3, description="Points in a steady climb or fall.")
+    one_side: int = Field(9, ge=2, le=MOST_POINTS, description="Length of a run on one side.")
+    climb: int = Field(6, ge=3, le=MOST_POINTS, description="Points in a steady climb or fall.")
     also: tuple[str, ...] = Field((), description=f"More charts: {', '.join(MORE_CHARTS)}.")
-    group: int = Field(5, ge=2, description="Consecutive parts per point of a group chart.")
+    group: int = Field(
+        5, ge=2, le=MOST_POINTS, description="Consecutive parts per point of a group chart."
+    )
 
     @field_validator("also")
     @classmethod
@@ -350,6 +356,11 @@ def read_plan(content: bytes, *, source: str) -> Plan:
         raise PlanError(f"{source}: a plan is UTF-8 text; this file is not") from None
     except tomllib.TOMLDecodeError as error:
         raise PlanError(f"{source}: this is not TOML: {error}") from None
+    except RecursionError:
+        raise PlanError(f"{source}: arrays or tables are nested too deep for a plan") from None
+    except ValueError:
+        # Python reads no whole number of more than 4300 digits.
+        raise PlanError(f"{source}: a number has too many digits for a plan") from None
     for key in ("source", "sha256", "features"):
         if key in table:
             raise PlanError(f"{source}: {key}: unknown key")

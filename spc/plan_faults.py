@@ -6,6 +6,8 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 Loc = tuple[int | str, ...]
+# Of a value so much is shown. Own choice.
+_LONGEST = 60
 
 
 def first_fault(
@@ -38,7 +40,9 @@ def first_fault(
     if fault["type"] == "value_error":
         says = str(fault["ctx"]["error"])
         return f"{place}: {says}{more}" if place else says
-    return f"{place} = {fault['input']!r}: {fault['msg'][0].lower()}{fault['msg'][1:]}{more}"
+    seen = repr(fault["input"])
+    seen = seen if len(seen) <= _LONGEST else f"{seen[:_LONGEST]}..."
+    return f"{place} = {seen}: {fault['msg'][0].lower()}{fault['msg'][1:]}{more}"
 
 
 def _place(loc: Loc, table: dict[str, Any]) -> str:

@@ -174,3 +174,41 @@ def test_a_plan_that_is_not_text_is_refused(tmp_path):
 
     with pytest.raises(PlanError, match="UTF-8"):
         load_plan(path)
+
+
+BEYOND = {
+    "a yes for a limit": ("upper = 0.011", "upper = true", "upper: true is no number"),
+    "a yes for a time": (JOB, JOB + "minutes_per_part = true\n", "minutes_per_part: true is no"),
+    "a yes in a list": ("[charts]", "[charts]\nbase = [true, 40]", "is no number"),
+    "a size beyond measure": ("25.0", "1e308", "nominal: 1e\\+308 is beyond the reach"),
+    "a size of 200 m": ("25.0", "2e5", "nominal = 200000 mm is longer than 100 m"),
+    "a time beyond measure": (JOB, JOB + "minutes_per_part = 1e300\n", "minutes_per_part: 1e\\+30"),
+    "a number in quotes": ("25.0", '"1e300"', "nominal: 1e\\+300 is beyond"),
+    "a step of nothing": ("[charts]", "[machine]\noffset_step_um = 1e-300", "beyond the reach"),
+    "a count of 30 digits": (SEAT, SEAT + f"sample = {'9' * 30}\n", "a number of 30 digits is bey"),
+    "a count of 5,000 digits": (SEAT, SEAT + f"sample = {'9' * 5000}\n", "too many digits"),
+    "a pattern of a million": ("[charts]", "[charts]\none_side = 1000000", "equal to 1000"),
+    "nesting": ("[charts]", f"[charts]\nbase = {'[' * 20_000}{']' * 20_000}", "nested too deep"),
+    "infinity": ("25.0", "inf", "nominal = inf: input should be a finite number"),
+    "no number": ("25.0", "nan", "nominal = nan: input should be a finite number"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "says"), BEYOND.values(), ids=BEYOND)
+def test_numbers_beyond_any_shop_are_refused_in_one_line(old, new, says):
+    text = JOB + SEAT + "[charts]\n"
+    assert old in text
+
+    with pytest.raises(PlanError, match=says) as refusal:
+        plan_of(text.replace(old, new))
+
+    assert "\n" not in str(refusal.value)
+    assert len(str(refusal.value)) < 300
+    assert refusal.value.exit_status == 2
+
+
+def test_what_is_yes_or_no_in_a_plan_stays_so():
+    plan = plan_of(JOB + SEAT + "lead = true\n[machine]\ndress_resets_size = false\n")
+
+    assert plan.feature("seat").lead is True
+    assert plan.machine.dress_resets_size is False

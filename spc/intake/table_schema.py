@@ -178,7 +178,12 @@ def load_understanding(path: str | os.PathLike[str]) -> Understanding:
         )
     except OSError as error:
         raise UnreadableRun(f"{path}: the descriptor cannot be opened ({error.strerror})") from None
-    except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+    except RecursionError:
+        raise UnreadableRun(
+            f"{path}: this is no descriptor of a table: it is nested too deep; save one with a"
+            " preview"
+        ) from None
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
         raise UnreadableRun(
             f"{path}: this is no descriptor of a table ({type(error).__name__}: {error}); save one"
             " with a preview"

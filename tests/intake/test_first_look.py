@@ -223,3 +223,21 @@ def test_a_file_without_numbers_drafts_nothing(tmp_path, content):
 
     with pytest.raises(UnreadableRun):
         draft_plan(path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" * 100_000 + "]" * 100_000,
+        '{"schema": {"fields": [{"name": "x", "spc:place": 1e400, "spc:role": "reading"}]}}',
+    ],
+    ids=["nested", "infinite"],
+)
+def test_a_descriptor_beyond_measure_is_refused_in_one_line(tmp_path, text):
+    path = tmp_path / "understood.json"
+    path.write_text(text)
+
+    with pytest.raises(UnreadableRun, match="no descriptor of a table") as refusal:
+        load_understanding(path)
+
+    assert "\n" not in str(refusal.value)
