@@ -4,6 +4,7 @@ The decimal mark of every column, proved by the nominals and limits of the plan.
 A comma that may group thousands as well as mark decimals decides nothing by itself.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.errors import BadQuantity, UnreadableRun
-from spc.intake.cells import Convention, may_group, read_number
+from spc.intake.cells import LARGEST, Convention, may_group, read_number
 from spc.intake.columns import Layout, Lexicon
 from spc.intake.meaning import Target, near_nominal, near_zero
 from spc.units import unit_named
@@ -31,9 +32,11 @@ def rough_value(text: str, convention: Convention) -> float | None:
     other = "," if convention.mark == "." else "."
     if other not in text and text[-1:].isdigit() and "_" not in text:
         try:
-            return float(text.replace(",", "."))
+            value = float(text.replace(",", "."))
         except ValueError:
             pass
+        else:
+            return value if abs(value) <= LARGEST else None
     try:
         return float(read_number(text, convention).value)
     except BadQuantity:
@@ -118,7 +121,7 @@ def conventions_of(
         else:
             decided[index] = convention
     marked = [decided[i] for i, cells in by_column.items() if i in decided and _marked(cells)]
-    common = max(marked, key=marked.count) if marked else _elsewhere(layout, rows)
+    common = Counter(marked).most_common(1)[0][0] if marked else _elsewhere(layout, rows)
     if common is None and reader.decimal is not None:
         common = Convention(reader.decimal)
     if common is None and doubtful:

@@ -22,7 +22,7 @@ from spc.intake.conventions import (
 )
 from spc.intake.decoding import Text
 from spc.intake.meaning import Target
-from spc.intake.tokens import NONE, cut_line, read_record
+from spc.intake.tokens import MOST_COLUMNS, NONE, cut_line, read_record
 from spc.units import unit_named
 
 SEPARATORS = (",", ";", "\t", "|", NONE)
@@ -135,7 +135,8 @@ def _find_header(
     for at in range(min(len(lines), _DEEPEST_HEADER)):
         if best is not None and at > best.at + 20:
             break
-        if not promising(at):
+        # A line of more columns than any file has is no header.
+        if not promising(at) or lines[at].count(separator) >= MOST_COLUMNS:
             continue
         fields, taken = read_record(lines.__getitem__, at, len(lines), separator)
         if fields is None:
@@ -257,6 +258,12 @@ def _no_column(text: Text, lines: list[str], reader: Reader) -> UnreadableRun:
         return UnreadableRun(
             f"{text.name}: no known column: the plan has no feature that stands in files"
         )
+    for number, line in enumerate(lines[:_DEEPEST_HEADER], 1):
+        if max(line.count(separator) for separator in SEPARATORS) >= MOST_COLUMNS:
+            return UnreadableRun(
+                f"{text.name}, row {number}: more columns than any file of measurements has"
+                f" ({MOST_COLUMNS:,}); export those that hold readings"
+            )
     filled = [line for line in lines[:_DEEPEST_HEADER] if line.strip()]
     pieces = [max((cut_line(x, s).fields or [x] for s in SEPARATORS), key=len) for x in filled]
     seen = max(pieces[:20], key=len) if pieces else []

@@ -92,6 +92,8 @@ def _numbers(stream: Stream, own: NDArray[np.bool_]) -> NDArray[np.float64]:
 
 def _like_sizes(table: Table, stream: Stream, own: NDArray[np.bool_]) -> Iterator[int]:
     """Cells among deviations that are written as sizes."""
+    if not own.any():
+        return
     target = stream.target
     um, other = _numbers(stream, own), np.zeros(len(own), dtype=bool)
     written = dict.fromkeys((sense.unit for sense in stream.believed), 0)
@@ -115,6 +117,8 @@ def _like_sizes(table: Table, stream: Stream, own: NDArray[np.bool_]) -> Iterato
 
 def _like_deviations(table: Table, stream: Stream, own: NDArray[np.bool_]) -> list[int]:
     """Cells among sizes whose number is a deviation."""
+    if not own.any():
+        return []
     target = stream.target
     um = np.nan_to_num(_numbers(stream, own))
     reach = REACH_WIDTHS * target.width_um

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.intake.tokens import cut_line, read_record
+from spc.intake.tokens import MOST_COLUMNS, cut_line, read_record
 
 PLAIN, SHORT, SPILLED, LONG, UNFINISHED, UNCLOSED = range(6)
 Ints = NDArray[np.int64]
@@ -125,7 +125,8 @@ def _usual_width(separators: Ints, width: int) -> int:
         return width
     counts = np.bincount(separators)
     most = int(counts.argmax())
-    return most + 1 if 2 * counts[most] > len(separators) else width
+    usual = 2 * counts[most] > len(separators) and most < MOST_COLUMNS
+    return most + 1 if usual else width
 
 
 def _edges(commas: Ints, first: Ints, begins: Ints, ends: Ints, width: int) -> tuple[Ints, Ints]:
@@ -184,7 +185,9 @@ def _odd_records(
 ) -> _Odd:
     odd = _Odd([], [], [], [])
     done, final = -1, len(plain) - 1
-    for at in np.flatnonzero(~plain).tolist():
+    empty = lines.ends == lines.begins
+    odd.blank = int(empty.sum())
+    for at in np.flatnonzero(~plain & ~empty).tolist():
         if at <= done:
             continue
         text = lines.at(at)
@@ -199,6 +202,7 @@ def _odd_records(
             fields, taken = None, 1
         done = at + taken - 1
         plain[at : done + 1] = False
+        odd.blank -= int(empty[at : done + 1].sum())
         odd.add(at, done, *_state(fields, text, width, usual))
     return odd
 

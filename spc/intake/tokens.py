@@ -7,6 +7,8 @@ from dataclasses import dataclass
 NONE = "\x1f"
 #: A quoted cell may run over this many lines; beyond, its quote was never closed. Own choice.
 LONGEST_CELL = 100
+#: No file of measurements has more columns. Own choice.
+MOST_COLUMNS = 2500
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """Whole columns and cell by cell give the same; no file brings anything but an SpcError."""
 
+import time
+
 import pandas as pd
 import pytest
 from hypothesis import example, given, settings
@@ -36,7 +38,8 @@ WORDS = st.sampled_from(
     ["", "---", "OVER", "#N/A", "nan", "inf", "1e999", "25,0031", "0.98438", "12.5031", "25.5031",
      "27.3", "250.04", "Mean", "s", '"', '""', '"x', "25.0031 mm", '.98438"', "+3.1 µm", "−3.1",
      " 25.0031 ", "=1+1", "25.003100000000001", "999999999999999999999", "\t", "\u00a0", "µ", "é",
-     "25'003.1", "25 003,1", "1.234,5", ".", "-", "+", "e5", "00025.0031", "2.50031e1"]
+     "25'003.1", "25 003,1", "1.234,5", ".", "-", "+", "e5", "00025.0031", "2.50031e1",
+     "1e308"]
 )  # fmt: skip
 SIZE_A = st.integers(249_900, 250_150).map(lambda n: f"{n / 10_000:.4f}")
 SIZE_B = st.integers(199_800, 200_100).map(lambda n: f"{n / 10_000:.4f}")
@@ -225,3 +228,64 @@ def test_one_enormous_cell_does_not_hang(sign):
     run_in(b"time;part;seat A\nx;1;25,0031\n" + cell + b"1;2;" + cell + b"1\n")
     run_in(b"time;part;seat A" + cell + b"\nx;1;25,0031\n")
     run_in(b"part;feature;value\n1;seat A" + cell + b"1;25,0031\n")
+
+
+def seconds(content):
+    began = time.process_time()
+    run_in(content)
+    return time.process_time() - began
+
+
+@pytest.mark.parametrize("cell", ["1e308", "-1e308", "1e400", "9" * 300, "nan"])
+@pytest.mark.parametrize("unit", ["", " [mm]", " [in]", " [µm]"])
+def test_numbers_beyond_measure_are_refused_without_a_warning(cell, unit):
+    rows = "1;25,0031\n2;25,0033\n3;25,0035\n" if not unit else "1;3,1\n2;3,3\n3;3,5\n"
+
+    run = run_in(f"part;seat A{unit}\n{rows}4;{cell}\n".encode())
+    alone = run_in(f"part;seat A{unit}\n1;{cell}\n".encode())
+
+    assert isinstance(run, str) or run.rejects["text"].tolist() == [cell]
+    assert "no measurements" in alone
+
+
+WIDE = {
+    "one header many times": lambda n: b"part" + b",seat A" * n + b"\n1" + b",25.0031" * n + b"\n",
+    "readings side by side": lambda n: (
+        "part," + ",".join(f"seat A {i}" for i in range(n)) + "\n1" + ",25.0031" * n + "\n"
+    ).encode(),
+    "unknown headers": lambda n: (
+        "part,seat A," + ",".join(f"c{i}" for i in range(n)) + "\n1,25.0031" + ",1" * n + "\n"
+    ).encode(),
+}
+LONG = {
+    "a line of commas": lambda n: b"part,seat A\n1,25.0031\n" + b"," * n + b"\n",
+    "commas behind every row": lambda n: b"part,seat A\n" + b"1,25.0031" + b"," * n + b"\n",
+    "a quoted cell of line ends": lambda n: b'part,seat A\n1,25.0031\n2,"' + b"\n" * n + b'"\n',
+}
+
+
+@pytest.mark.parametrize(("make", "count"), [
+    *((make, 600) for make in WIDE.values()), *((make, 400_000) for make in LONG.values())
+], ids=[*WIDE, *LONG])  # fmt: skip
+def test_time_grows_with_the_size_of_a_file_and_not_with_its_square(make, count):
+    seconds(make(count))
+    once = min(seconds(make(count)) for _ in range(2))
+    more = min(seconds(make(4 * count)) for _ in range(2))
+
+    # Four times as much takes four times as long; sixteen times were the square.
+    assert more < max(8 * once, 0.5)
+
+
+@pytest.mark.parametrize("make", WIDE.values(), ids=WIDE)
+def test_more_columns_than_any_file_has_are_refused(make):
+    assert "more columns than any file of measurements has (2,500)" in run_in(make(8000))
+
+
+def test_blank_lines_are_counted_inside_and_outside_of_quotes():
+    text = b'part,seat A,note\n\n1,25.0031,"a\n\nb"\n\n\n2,25.0031,\n3,25.0031,"\n\n'
+
+    run = run_in(text)
+
+    assert run.measurements["row"].tolist() == [3, 8]
+    # The header and the blank lines that belong to no cell.
+    assert run.account["skipped_lines"] == 1 + 1 + 2 + 1
