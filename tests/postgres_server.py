@@ -11,6 +11,9 @@ from pathlib import Path
 import psycopg
 import pytest
 
+#: A user whom the server asks for a password.
+GUARDED, PASSWORD = "guarded", "Hush/it@7%Ø"
+
 
 def binaries():
     """Debian keeps the server's programs by version, off the path."""
@@ -48,8 +51,11 @@ class Server:
     def start(self):
         as_server(self.programs / "initdb", "-D", self.data, "-U", "spc", "-A", "trust", "-E",
                   "UTF8", "-N")  # fmt: skip
+        rules = Path(self.data, "pg_hba.conf")
+        rules.write_text(f"local all {GUARDED} scram-sha-256\n{rules.read_text()}")
         options = f"-k {self.folder} -c listen_addresses='' -c fsync=off"
         self.control("-o", options, "-l", "/dev/null", "-w", "start")
+        self.admin(f"CREATE ROLE {GUARDED} LOGIN PASSWORD '{PASSWORD}'")
 
     def control(self, *words):
         as_server(self.programs / "pg_ctl", "-D", self.data, *words)

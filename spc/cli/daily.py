@@ -197,14 +197,18 @@ def _in_ledger(run: list[str], plan: Path, ledger: str | None) -> bool:
     if len(run) != 1 or run[0] == "-" or Path(run[0]).exists():
         return False
     from spc.ledger.finding import is_run
-    from spc.ledger.place import place_of
+    from spc.ledger.place import place_of, shown
 
     place = place_of(plan, ledger)
     if not is_run(place, run):
         there = "://" in place or Path(place).exists()
         raise UnreadableRun(
             f"{run[0]}: there is no such file, and "
-            + (f"no run of that name in the ledger {place}" if there else f"no ledger at {place}")
+            + (
+                f"no run of that name in the ledger {shown(place)}"
+                if there
+                else f"no ledger at {place}"
+            )
         )
     return True
 

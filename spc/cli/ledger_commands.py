@@ -69,10 +69,10 @@ def restore_command(
     plan: PlanBeside = None,
     ledger: LedgerPlace = None,
     aside: Annotated[
-        bool, typer.Option("--aside", help="Move a ledger that is there to a name beside it.")
+        bool, typer.Option("--aside", help="Keep a ledger that is there under a name beside it.")
     ] = False,
 ) -> None:
-    """Put a backup where the ledger was; nothing is overwritten."""
+    """Put a backup where the ledger was; nothing is lost, and whoever has it open goes on in it."""
     from spc.ledger.backup import restore
 
     verdict, moved = restore(backup, _place(plan, ledger), aside=aside)

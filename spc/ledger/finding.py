@@ -61,7 +61,7 @@ def find_run(
         if run is None:
             known = ", ".join(r.name for r in reader.runs(plan.job.part)[-8:]) or "none"
             raise SpcError(
-                f"{place}: no run of {plan.job.part!r} "
+                f"{ledger.shown}: no run of {plan.job.part!r} "
                 f"{f'is named {name!r}' if name else 'fits'}; the last ones are: {known}"
             )
         made_under = plan if run.plan == reader.plan_id(plan) else reader.plan_of(run)

@@ -1,17 +1,16 @@
 """Reading a ledger changes nothing anywhere, and works where nothing can be written."""
 
-import json
 import os
 import re
 import shutil
 import sqlite3
 import subprocess
-import sys
 from contextlib import suppress
 from pathlib import Path
 
 import psycopg
 import pytest
+from commands_apart import spc, spc_each
 from pin_plan import PIN
 
 from spc.errors import SpcError
@@ -20,7 +19,6 @@ from spc.ledger.backup import backup, restore
 from spc.ledger.store import Ledger
 from spc.ledger.verify import verify
 
-RUN = "import sys; from spc.cli.app import main; sys.argv[0] = 'spc'; main()"
 #: Everything that reads a ledger; {out} is a folder elsewhere.
 READING = [
     ("check", "--plan", "{plan}"),
@@ -37,35 +35,6 @@ import resource, signal
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, {limit}))
 """
-
-
-def spc(*words, before="", **details):
-    return subprocess.run(
-        [sys.executable, "-c", before + RUN, *words], capture_output=True, text=True, **details
-    )
-
-
-ALL = """
-import contextlib, io, json, sys
-from spc.cli.app import main
-said = []
-for words in json.load(sys.stdin):
-    sys.argv, out, err, status = ["spc", *words], io.StringIO(), io.StringIO(), 0
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        try:
-            main()
-        except SystemExit as end:
-            status = end.code or 0
-    said.append((" ".join(words), status, out.getvalue() + err.getvalue()))
-json.dump(said, sys.stdout)
-"""
-
-
-def spc_each(commands):
-    """Several commands in one process of their own: words, status and what was said to each."""
-    done = subprocess.run([sys.executable, "-c", ALL], input=json.dumps(commands),
-                          capture_output=True, text=True)  # fmt: skip
-    return json.loads(done.stdout)
 
 
 def spelled(words, place, plan, out):

@@ -132,6 +132,21 @@ def test_a_pipe_into_a_store_that_refuses_ends_with_its_status(plan_file, monkey
     assert capsys.readouterr().err.splitlines()[:2] == ["line 1: busy", "line 2: what?"]
 
 
+@pytest.mark.parametrize(("words", "typed"), [((), "25.001\n25.002\n"), (("25.001",), None)])
+def test_an_answer_that_cannot_be_written_says_that_the_line_is_stored(plan_file, words, typed):
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", RUN, "log", "--plan", plan_file, *words],
+            stdout=full, stderr=subprocess.PIPE, input=typed, text=True,
+        )  # fmt: skip
+    with Ledger(Path(plan_file).parent / "spc.db") as ledger, ledger.reading() as reader:
+        stored = [e.text for e in reader.entries(1) if e.kind == "reading"]
+
+    assert done.returncode == 4
+    assert stored == ["25.001"]
+    assert "standard output (No space left on device), but what was typed is stored" in done.stderr
+
+
 @pytest.mark.parametrize(
     ("typed", "status", "says"),
     [("nan", 2, "not a number"), ("26", 2, "tolerance widths"), ("hello", 2, "? lists all")],
