@@ -133,12 +133,15 @@ def _one_line(session: "Session", text: str, *, sure: bool) -> list[str] | None:
     if not reply.stored:
         return [reply.said] if reply.said else []
     here = voice(zone=session.plan.zone)
-    act, *facts = answer_of(session, here).lines()
-    if reply.said:
-        return [reply.said, act, *facts]
     # What was stored, and for which part, is one of the facts behind the act.
     stored = [line.replace(": ", "\t", 1) for line in echo_lines(session, here, reply.stored)]
-    return [act, *stored, *facts]
+    try:
+        act, *facts = answer_of(session, here).lines()
+    except SpcError as error:
+        # It stands, whatever became of the store since.
+        _tell(f"what was typed is stored, but what comes next cannot be told: {error}")
+        return [reply.said] if reply.said else stored
+    return [reply.said, act, *facts] if reply.said else [act, *stored, *facts]
 
 
 def watch(

@@ -70,7 +70,12 @@ def run_prompt(
             continue
         if reply.leave:
             break
-        _show(screen, session, voice, reply)
+        try:
+            _show(screen, session, voice, reply)
+        except SpcError as error:
+            # It stands, whatever became of the store since.
+            words = f"it is stored, but what comes next cannot be told: {error}"
+            screen.print(Text(f"  {words}", style="bold"))
         if reply.stored:
             after(session)
     screen.print(Text(session.last_words()))

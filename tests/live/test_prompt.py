@@ -5,7 +5,9 @@ import io
 import pytest
 from rich.console import Console
 
+from spc.errors import StoreBusy
 from spc.ledger.replay import holding
+from spc.live import standing
 from spc.live.prompt import run_prompt
 from spc.report.voice import voice
 
@@ -57,6 +59,21 @@ def type_in():
         return shown[1:]
 
     return run
+
+
+def test_a_prompt_goes_on_when_the_store_goes_away_after_a_line(pair, type_in, monkeypatch):
+    def away(*_words):
+        raise StoreBusy("the database server does not answer")
+
+    pair.enter("0.2 0.2")
+    here = standing.held_now
+    calls = iter([here, here, away, here, here])
+    monkeypatch.setattr(standing, "held_now", lambda *words: next(calls)(*words))
+    first, second, third = type_in(pair, "0.1 0.1", "0.4 0.3", "0.3 0.2")
+
+    assert ["cannot be told" in shown for shown in (first, second, third)] == [False, True, False]
+    assert "it is stored, but" in second
+    assert pair.progress.made == 4
 
 
 def answers(session):

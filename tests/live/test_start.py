@@ -13,6 +13,7 @@ from spc.ledger import replay
 from spc.ledger.entry import Entry
 from spc.ledger.store import Ledger
 from spc.ledger.verify import verify
+from spc.live import standing
 from spc.live.begin import open_session
 from spc.live.session import Session
 from spc.live.typed import NotUnderstood
@@ -130,6 +131,25 @@ def test_a_pipe_into_a_store_that_refuses_ends_with_its_status(plan_file, monkey
 
     assert end.value.code == 4
     assert capsys.readouterr().err.splitlines()[:2] == ["line 1: busy", "line 2: what?"]
+
+
+def test_a_store_that_goes_away_after_a_line_was_stored_denies_it_not(
+    plan_file, monkeypatch, capsys
+):
+    def away(*_words):
+        raise StoreBusy("the database server does not answer")
+
+    monkeypatch.setattr(standing, "held_now", away)
+    monkeypatch.setattr(sys, "stdin", io.StringIO("24.998\n25.001\n"))
+    monkeypatch.setattr(sys, "argv", ["spc", "log", "--plan", plan_file])
+    with pytest.raises(SystemExit) as end:
+        main()
+    said = capsys.readouterr()
+
+    assert (end.value.code or 0) == 0
+    assert said.out.count("stored\tpart") == 2
+    assert said.err.count("what was typed is stored, but what comes next cannot be told") == 2
+    assert "lines not stored" not in said.err
 
 
 @pytest.mark.parametrize(("words", "typed"), [((), "25.001\n25.002\n"), (("25.001",), None)])
