@@ -197,8 +197,9 @@ class Session(Standing):
             case "undo":
                 return self._undo(line.note)
             case "reading":
-                self._heard = (" ".join(line.numbers), self.clock())
+                heard = (" ".join(line.numbers), self.clock())
                 stored = self.store(lambda progress: self._readings(progress, line))
+                self._heard = heard
             case "done" | "no":
                 stored = self.store(
                     lambda progress: self._clerk().answered(progress, line, whole=self.whole)

@@ -77,12 +77,14 @@ def test_a_line_that_stands_is_said_to_stand_whatever_the_commit_said(session, l
 
 
 def test_a_line_that_does_not_stand_is_said_not_to(session, lose):
+    session.clock.step = 1000
     lose(done=False)
     with pytest.raises(StoreBusy, match="nothing of this entry was stored") as caught:
         session.enter("25.0002")
 
     assert not isinstance(caught.value, NotKnown)
     assert [text for _, text in stored(session)] == ["25.001"]
+    # Nor is it a key that bounced when it is typed again at once.
     assert session.enter("25.0002").stored
 
 
