@@ -43,7 +43,6 @@ ADDRESSES = {
     "jinja2": {"report"},
     "typer": {"cli"},
     "rich": {"cli", "live"},
-    "watchfiles": {"live"},
     "dask": {"fleet"},
 }
 # Inside a room a file imports files listed above it only.

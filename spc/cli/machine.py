@@ -168,12 +168,16 @@ def watch(
     stop, caught = Event(), []
 
     def _stop(number: int, _frame: object) -> None:
+        # Read files may take long, and what is half stored is not stored. Where an exception is
+        # swallowed, the next look finds that it is to stop.
         caught.append(number)
         stop.set()
+        raise KeyboardInterrupt
 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, _stop)
     with (
+        contextlib.suppress(KeyboardInterrupt),
         _hearing() as hearing,
         open_session(
             plan, ledger, name=run, new=new, who="drop folder", hearing=hearing

@@ -22,7 +22,7 @@ from spc.ledger.tables import VERSION
 LOW_MB = 500
 #: STRICT tables came with SQLite 3.37.0, 2021-11-27 (release notes of SQLite).
 OLDEST_SQLITE = (3, 37, 0)
-_LIBRARIES = ("numpy", "scipy", "pandas", "pydantic", "sqlalchemy", "plotly", "typer", "watchfiles")
+_LIBRARIES = ("numpy", "scipy", "pandas", "pydantic", "sqlalchemy", "plotly", "typer")
 
 
 @dataclass(frozen=True)

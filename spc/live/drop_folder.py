@@ -2,18 +2,22 @@
 The drop folder: what a gauge computer writes there is stored, row by row, as it comes.
 
 Nothing that happens to a file is fatal: one still being written is waited for, a locked or
-vanished one is named and tried again, a refused one is named and tried again when it changes.
+vanished one is named and tried again, a refused one is named and tried again when it changes. Only
+plain files are opened: a pipe would be waited for without end, and a link may lead anywhere.
 Events of ``shift.csv`` may lie beside it in ``shift_events.csv``; the two are read together.
+
+The folder is looked through again and again instead of being announced by the system: drives of
+another computer announce nothing, and a look at 5,000 files takes 0.02 s.
 """
 
 import os
+import stat
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Event
-
-from watchfiles import watch
+from typing import BinaryIO
 
 from spc.errors import SpcError
 from spc.ledger.refusal import LedgerReplaced
@@ -26,13 +30,26 @@ SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".dat", ".asc", ".xlsx", ".xls"})
 STILL = 1.0
 #: A last line without its end is waited for this long, then read as it is. [s]
 UNFINISHED = 20.0
-#: The whole folder is looked through so often, for drives that announce nothing. [s]
-ROUND = 15.0
-_TICK_MS = 500
+#: The folder is looked through this long after the last look. [s] Own choice.
+PAUSE = 0.5
+#: Share of its time that may go into looking, for folders and drives where a look takes long. Own
+#: choice.
+BUSY = 0.1
+#: A larger file is left to `spc import`. [MB] Own choice: well over a million rows.
+MOST_MB = 50
 #: What the name of a file of events ends with, before its suffix.
 _EVENTS = "_events"
 #: Bytes at the end of a file that its last line is looked for in.
 _TAIL = 65_536
+#: Neither waits at what became a pipe, nor follows what became a link, where the system can.
+_PLAINLY = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
+#: What is no plain file, and what to do about it.
+_ODD = (
+    (stat.S_ISLNK, "a link, and links are not followed; put the file itself here"),
+    (stat.S_ISDIR, "a folder; its files are not looked at"),
+    (stat.S_ISFIFO, "a named pipe, not a file"),
+    (stat.S_ISSOCK, "a socket, not a file"),
+)
 
 Say = Callable[[str], None]
 
@@ -75,41 +92,49 @@ class DropFolder:
     waiting: dict[str, _Look] = field(default_factory=dict)
     done: dict[str, tuple[int, int]] = field(default_factory=dict)
     whole: dict[str, int] = field(default_factory=dict)
+    left_alone: dict[str, str] = field(default_factory=dict)
 
     def run(self, stop: Event) -> None:
-        """Watch until `stop` is set; whatever is being stored is finished first."""
-        self.look(self._all())
-        last_round = self.clock()
-        for changes in watch(
-            self.folder,
-            watch_filter=None,
-            stop_event=stop,
-            recursive=False,
-            debounce=200,
-            rust_timeout=_TICK_MS,
-            yield_on_timeout=True,
-            raise_interrupt=False,
-        ):
-            # Named as the folder was, whatever the system calls it.
-            told = {os.path.join(self.folder, os.path.basename(path)) for _, path in changes}
-            names = told | set(self.waiting)
-            if self.clock() - last_round > ROUND:
-                names |= set(self._all())
-                last_round = self.clock()
-            if names:
-                self.look(sorted(names))
+        """Look until `stop` is set."""
+        while not stop.is_set():
+            begun = self.clock()
+            ready = self._ready(self.files())
+            took = self.clock() - begun
+            self._take(ready)
+            stop.wait(max(PAUSE, took / BUSY))
 
-    def _all(self) -> list[str]:
+    def look(self) -> None:
+        """Look through the folder once, and store the files that are ready."""
+        self._take(self._ready(self.files()))
+
+    def files(self) -> list[str]:
+        """The plain files that are looked at; whatever else is called so is named once."""
+        found: list[str] = []
+        odd: dict[str, str] = {}
         try:
             with os.scandir(self.folder) as there:
-                return sorted(entry.path for entry in there if entry.is_file())
+                for entry in there:
+                    if not _wanted(entry.name):
+                        continue
+                    why = _why_not(entry)
+                    if why:
+                        odd[entry.path] = f"left alone: {why}"
+                    else:
+                        found.append(entry.path)
         except OSError as error:
-            self.say(f"{self.folder}: cannot be looked into ({error.strerror}); trying again")
-            return []
+            found.clear()
+            odd[str(self.folder)] = f"cannot be looked into ({error.strerror}); trying again"
+        for name in sorted(odd):
+            if self.left_alone.get(name) != odd[name]:
+                self._tell(f"{name}: {odd[name]}")
+        self.left_alone = odd
+        return sorted(found)
 
-    def look(self, names: list[str]) -> None:
-        """Look at some files, and store those that are ready."""
-        ready = [name for name in names if self._wanted(name) and self._is_ready(name)]
+    def _ready(self, names: list[str]) -> list[str]:
+        # One that is waited for and is not there any more went away.
+        return [name for name in sorted({*names, *self.waiting}) if self._is_ready(name)]
+
+    def _take(self, ready: list[str]) -> None:
         alone: list[str] = []
         paired: dict[str, str] = {}
         for name in ready:
@@ -128,14 +153,10 @@ class DropFolder:
         for readings, events in paired.items():
             self._store([readings], events)
 
-    def _wanted(self, name: str) -> bool:
-        path = Path(name)
-        return path.suffix.casefold() in SUFFIXES and not path.name.startswith((".", "~"))
-
     def _is_ready(self, name: str) -> bool:
         """Whether a file is new, readable, and no longer being written."""
         try:
-            seen = os.stat(name)
+            seen = os.lstat(name)
             now = (seen.st_size, seen.st_mtime_ns)
             if self.done.get(name) == now:
                 self.waiting.pop(name, None)
@@ -148,27 +169,31 @@ class DropFolder:
                 if look is not None or time.time() - seen.st_mtime < 2 * STILL:
                     return False
                 look = self.waiting[name]
+            if seen.st_size > MOST_MB * 1e6:
+                large = f"left alone: it is larger than {MOST_MB} MB; store it with spc import"
+                self._say_once(name, f"{name}: {large}")
+                return False
             still = self.clock() - look.since
-            with open(name, "rb") as file:
+            with _open(name) as file:
                 if still < STILL and time.time() - seen.st_mtime < 2 * STILL:
                     return False
-                return self._is_finished(name, file.seek(0, os.SEEK_END), still)
+                return self._is_finished(name, file, still)
         except FileNotFoundError:
             if self.waiting.pop(name, None) is not None:
-                self.say(f"{name}: went away before it could be read")
+                self._tell(f"{name}: went away before it could be read")
             return False
         except OSError as error:
             self._say_once(name, f"{name}: cannot be read ({error.strerror}); trying again")
             return False
 
-    def _is_finished(self, name: str, size: int, still: float) -> bool:
+    def _is_finished(self, name: str, file: BinaryIO, still: float) -> bool:
+        size = file.seek(0, os.SEEK_END)
         if size == 0:
             return False
         if Path(name).suffix.casefold() in (".xlsx", ".xls"):
             return True
-        with open(name, "rb") as file:
-            file.seek(max(0, size - _TAIL))
-            tail = file.read()
+        file.seek(max(0, size - _TAIL))
+        tail = file.read()
         ended = tail.endswith((b"\r", b"\n", b"\0"))
         # Programs that write by blocks leave a line half written most of the time; the whole ones
         # before it are not held up, and the reader leaves the unfinished one out.
@@ -183,7 +208,11 @@ class DropFolder:
         look = self.waiting.setdefault(name, _Look(-1, -1, self.clock()))
         if look.said != words:
             look.said = words
-            self.say(words)
+            self._tell(words)
+
+    def _tell(self, words: str) -> None:
+        # A name may hold what a terminal would obey, or bytes that are no text.
+        self.say("".join(c if c.isprintable() or c == "\t" else ascii(c)[1:-1] for c in words))
 
     def _store(self, ready: list[str], events: str | None = None) -> None:
         session, added = self.session, 0
@@ -194,7 +223,7 @@ class DropFolder:
         except (SpcError, OSError) as error:
             # The store is busy or full, or a file went away between two looks: the next look
             # tries again, and what was stored already is known then.
-            self.say(f"{error}; trying again")
+            self._tell(f"{error}; trying again")
             if isinstance(error, LedgerReplaced):
                 # What it does not hold of the files that were done is stored again.
                 session.refresh()
@@ -211,12 +240,40 @@ class DropFolder:
                 self.done[name] = (look.size, look.changed)
                 self.whole[name] = look.whole
         if not news.known:
-            self.say(news.words)
+            self._tell(news.words)
         if news.imported is None:
             return 0
         for question in news.imported.questions:
-            self.say(question)
+            self._tell(question)
         return news.imported.readings + news.imported.events
+
+
+def _wanted(name: str) -> bool:
+    return os.path.splitext(name)[1].casefold() in SUFFIXES and not name.startswith((".", "~"))
+
+
+def _why_not(entry: "os.DirEntry[str]") -> str:
+    """Why an entry of the folder is not opened; empty for a plain file."""
+    if not entry.is_file(follow_symlinks=False):
+        try:
+            kind = entry.stat(follow_symlinks=False).st_mode
+        except OSError:
+            return "it went away"
+        return next((what for is_so, what in _ODD if is_so(kind)), "a device, not a file")
+    try:
+        entry.name.encode()
+    except UnicodeEncodeError:
+        return "its name is no text; rename it"
+    return ""
+
+
+def _open(name: str) -> BinaryIO:
+    """A plain file, whatever the name has come to mean since it was looked at."""
+    file = open(name, "rb", opener=lambda path, flags: os.open(path, flags | _PLAINLY))  # noqa: SIM115 - handed on
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+        file.close()
+        raise OSError(0, "it is no plain file any more", name)
+    return file
 
 
 def _beside(name: str, stem: str) -> str | None:
@@ -224,7 +281,7 @@ def _beside(name: str, stem: str) -> str | None:
     own = Path(name).suffix
     for suffix in (own, *sorted(SUFFIXES - {own})):
         other = os.path.join(os.path.dirname(name), stem + suffix)
-        if os.path.isfile(other):
+        if not os.path.islink(other) and os.path.isfile(other):
             return other
     return None
 

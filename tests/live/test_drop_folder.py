@@ -1,5 +1,6 @@
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -50,7 +51,7 @@ def put(drop, name, text, *, age=60.0):
 
 def look(drop, seconds=2.0):
     drop.now += seconds
-    drop.look(drop._all())
+    drop.look()
 
 
 def parts(drop):
@@ -140,8 +141,10 @@ def test_a_vanished_file_is_named_and_never_fatal(drop):
     put(drop, "a.csv", HEAD + rows(1, 2), age=0.0)
     look(drop)
     (drop.folder / "a.csv").unlink()
-    drop.look([str(drop.folder / "a.csv")])
+    drop.look()
+    drop.look()
 
+    assert len(drop.said) == 1
     assert "went away" in drop.said[0]
     assert parts(drop) == []
 
@@ -150,7 +153,7 @@ def test_a_locked_file_is_named_once_and_tried_again(drop, monkeypatch):
     put(drop, "a.csv", HEAD + rows(1, 2))
     with monkeypatch.context() as locked:
 
-        def refuse(*_details):
+        def refuse(*_details, **_more):
             raise PermissionError(13, "Permission denied")
 
         locked.setattr(drop_folder, "open", refuse, raising=False)
@@ -176,6 +179,121 @@ def test_a_busy_store_is_tried_again(drop, monkeypatch):
     assert "trying again" in drop.said[0]
     look(drop)
     assert parts(drop) == [1, 2]
+
+
+@pytest.fixture
+def socket_there():
+    """Binds sockets and closes them; a socket stays in its folder until it is unlinked."""
+    with socket.socket(socket.AF_UNIX) as bound:
+        yield bound
+
+
+def test_whatever_is_no_plain_file_is_named_once_and_never_opened(drop, socket_there, monkeypatch):
+    folder = drop.folder
+    os.mkfifo(folder / "pipe.csv")
+    (folder / "inner.csv").mkdir()
+    (folder / "link.csv").symlink_to("/etc/passwd")
+    (folder / "nowhere.csv").symlink_to(folder / "missing")
+    monkeypatch.chdir(folder)
+    socket_there.bind("socket.csv")
+    put(drop, "a.csv", HEAD + rows(1, 3))
+    for _ in range(3):
+        look(drop)
+
+    assert parts(drop) == [1, 2, 3]
+    link = "left alone: a link, and links are not followed; put the file itself here"
+    assert [words for words in drop.said if "a.csv" not in words] == [
+        f"{folder}/inner.csv: left alone: a folder; its files are not looked at",
+        f"{folder}/link.csv: {link}",
+        f"{folder}/nowhere.csv: {link}",
+        f"{folder}/pipe.csv: left alone: a named pipe, not a file",
+        f"{folder}/socket.csv: left alone: a socket, not a file",
+    ]
+
+
+def test_events_that_are_a_link_or_a_pipe_are_not_read_with_the_readings(drop, tmp_path):
+    (tmp_path / "else.csv").write_text("after_part;event;amount\n1;offset;-3um\n")
+    (drop.folder / "a_events.csv").symlink_to(tmp_path / "else.csv")
+    os.mkfifo(drop.folder / "b_events.csv")
+    put(drop, "a.csv", HEAD + rows(1, 3))
+    put(drop, "b.csv", HEAD + rows(4, 6))
+    look(drop)
+
+    assert parts(drop) == [1, 2, 3, 4, 5, 6]
+    with drop.session.ledger.reading() as reader:
+        assert run_of(reader, drop.session.run).events.empty
+
+
+@pytest.mark.parametrize("thing", ["pipe", "link"])
+def test_a_file_that_became_something_else_between_two_looks_is_not_opened(drop, thing):
+    put(drop, "a.csv", HEAD + rows(4, 6))
+    put(drop, "b.csv", HEAD + rows(1, 3))
+    names = drop.files()
+    (drop.folder / "a.csv").unlink()
+    if thing == "pipe":
+        os.mkfifo(drop.folder / "a.csv")
+    else:
+        (drop.folder / "a.csv").symlink_to("/etc/passwd")
+    os.utime(drop.folder / "a.csv", (1e9, 1e9), follow_symlinks=False)
+    drop.files = lambda: names
+    look(drop)
+
+    assert parts(drop) == [1, 2, 3]
+    assert drop.said[0].startswith(f"{drop.folder}/a.csv: cannot be read")
+    assert "root:" not in "".join(drop.said)
+
+
+def test_a_name_that_is_no_text_is_named_once_and_left_alone(drop):
+    name = os.fsencode(drop.folder) + b"/\xff\xfe bad\xe9.csv"
+    with open(name, "wb") as file:
+        file.write((HEAD + rows(1, 3)).encode())
+    os.utime(name, (1e9, 1e9))
+    put(drop, "a.csv", HEAD + rows(4, 6))
+    look(drop)
+    look(drop)
+
+    assert parts(drop) == [1, 2, 3]
+    assert drop.said[0] == (
+        f"{drop.folder}/\\udcff\\udcfe bad\\udce9.csv: left alone: its name is no text; rename it"
+    )
+    assert len(drop.said) == 2
+
+
+def test_a_name_with_orders_for_the_terminal_is_told_without_them(drop):
+    put(drop, "\x1b[2J\n.csv", "junk\n")
+    look(drop)
+
+    assert drop.said[0].isprintable() or "\t" in drop.said[0]
+    assert "\x1b" not in drop.said[0]
+    assert "\n" not in drop.said[0]
+
+
+def test_a_file_too_large_to_be_read_while_the_folder_waits_is_named_once(drop):
+    put(drop, "a.csv", HEAD + rows(1, 3))
+    put(drop, "huge.csv", HEAD)
+    for size in (60e6, 61e6):
+        os.truncate(drop.folder / "huge.csv", int(size))
+        os.utime(drop.folder / "huge.csv", (size, size))
+        look(drop)
+        look(drop)
+
+    large = "left alone: it is larger than 50 MB; store it with spc import"
+    assert [words for words in drop.said if "huge" in words] == [f"{drop.folder}/huge.csv: {large}"]
+    assert parts(drop) == [1, 2, 3]
+
+
+def test_a_folder_that_goes_away_is_named_once_and_looked_into_when_it_is_back(drop, tmp_path):
+    put(drop, "a.csv", HEAD + rows(1, 3))
+    drop.folder.rename(tmp_path / "away")
+    look(drop)
+    look(drop)
+    (tmp_path / "away").rename(drop.folder)
+    look(drop)
+
+    assert [words for words in drop.said if "looked into" in words] == [
+        f"{drop.folder}: cannot be looked into (No such file or directory); trying again"
+    ]
+    assert parts(drop) == [1, 2, 3]
 
 
 def test_hidden_and_other_files_are_left_alone(drop):
@@ -239,7 +357,7 @@ def test_a_shift_with_its_events_dropped_in_pieces_is_the_shift_of_its_files(tmp
             os.utime(file, (1e9 + piece, 1e9 + piece))
         for _ in range(2):
             now[0] += 2.0
-            drop.look(drop._all())
+            drop.look()
 
     with ledger.reading() as reader:
         mine = examine(run_of(reader, session.run), plan).as_dict()
@@ -268,24 +386,65 @@ def test_ten_thousand_files_of_one_part_each(drop):
     assert verify(drop.session.ledger).lines == before
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_the_command_stops_cleanly_when_told(tmp_path, job, number):
+@pytest.fixture
+def watching(tmp_path, job):
+    """`spc watch` on a folder, ended with the test whatever happens in it."""
     plan = job().source
     folder, board = tmp_path / "in", tmp_path / "board.html"
-    folder.mkdir()
+    folder.mkdir(exist_ok=True)
     code = "import sys; from spc.cli.app import main; sys.argv[0] = 'spc'; main()"
-    process = subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, "-c", code, "watch", str(folder), "--plan", plan, "--board", str(board)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    (folder / "a.csv").write_text(HEAD + rows(1, 9))
+    ) as process:  # fmt: skip
+        process.folder, process.ledger = folder, Path(plan).parent / "spc.db"
+        yield process
+        process.kill()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_the_command_stops_cleanly_when_told(watching, number):
+    (watching.folder / "a.csv").write_text(HEAD + rows(1, 9))
     # The first line of advice follows the first rows that were stored.
-    line = process.stdout.readline()
-    process.send_signal(number)
-    _, err = process.communicate(timeout=60)
+    line = watching.stdout.readline()
+    watching.send_signal(number)
+    _, err = watching.communicate(timeout=60)
 
     assert line
-    assert process.returncode == (130 if number == signal.SIGINT else 0)
+    assert watching.returncode == (130 if number == signal.SIGINT else 0)
     assert "everything that was told is stored" in err
-    with Ledger(Path(plan).parent / "spc.db") as ledger:
+    with Ledger(watching.ledger) as ledger:
+        assert verify(ledger).faults == ()
+
+
+def test_the_command_outlives_a_pipe_a_link_and_a_bad_name_and_still_stops(watching):
+    os.mkfifo(watching.folder / "a.csv")
+    (watching.folder / "b.csv").symlink_to("/etc/passwd")
+    with open(os.fsencode(watching.folder) + b"/bad\xe9.csv", "wb") as file:
+        file.write(b"part\n")
+    (watching.folder / "c.csv").write_text(HEAD + rows(1, 9))
+    line = watching.stdout.readline()
+    watching.send_signal(signal.SIGINT)
+    _, err = watching.communicate(timeout=60)
+
+    assert line
+    assert watching.returncode == 130
+    assert err.count("left alone") == 3
+    assert "root:" not in err
+
+
+def test_the_command_is_stopped_in_the_midst_of_a_read(watching):
+    # So many rows that reading them takes longer than the wait before the signal.
+    lines = "".join(f"{p},,25.00{p % 10}\n" for p in range(1, 400_000))
+    (watching.folder / "a.csv").write_text(HEAD + lines)
+    assert "watching" in watching.stderr.readline()
+    time.sleep(3.0)
+    watching.send_signal(signal.SIGINT)
+    begun = time.monotonic()
+    _, err = watching.communicate(timeout=60)
+
+    assert time.monotonic() - begun < 3.0
+    assert watching.returncode == 130
+    assert "readings" not in err
+    with Ledger(watching.ledger) as ledger:
         assert verify(ledger).faults == ()

@@ -148,7 +148,7 @@ def test_a_shift_dropped_in_pieces_with_two_breaks_is_the_shift_of_its_file(tmp_
             os.utime(folder / CSV, (1e9 + piece, 1e9 + piece))
             for _ in range(2):
                 now[0] += 2.0
-                drop.look([str(folder / CSV)])
+                drop.look()
 
     assert sum("stored" in words for words in stored) == pieces
     study = is_the_shift_of_its_file(place, plan, tmp_path)
