@@ -1,0 +1,5 @@
+"""``python -m spc`` is ``spc``."""
+
+from spc.cli.app import main
+
+main()
