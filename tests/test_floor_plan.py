@@ -63,7 +63,7 @@ ORDER = {
               "next_act", "advice"],
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock",
                "times", "columns", "meaning", "conventions", "dialect", "table_schema",
-               "workbook", "quarantine", "readings", "screens", "doubts", "jobs", "warmth",
+               "sheets", "workbook", "quarantine", "readings", "screens", "doubts", "jobs", "warmth",
                "other_kind", "places", "lines",
                "last_line", "csv_file", "mixed_up", "sequence", "copies", "anew", "parts",
                "repeats", "events", "settling", "reading", "first_look", "draft", "csvw",

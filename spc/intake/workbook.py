@@ -1,17 +1,21 @@
 """Sheets of a workbook as text; an extra: it needs python-calamine."""
 
-import csv
-import datetime
-import io
-from collections.abc import Sequence
+import json
+import subprocess
+import sys
+from importlib.util import find_spec
 from typing import Any
 
 from spc.errors import UnreadableRun
+from spc.intake import sheets
 from spc.intake.decoding import Text
 
 #: First bytes of workbooks: zip archives (xlsx, xlsb, ods) and compound files (xls).
 MARKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
 ENDINGS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
+#: Why workbooks were refused, by their hash: of many files read together each is tried again, and
+#: the worst take half a minute.
+_refused: dict[str, str] = {}
 
 
 def is_workbook(name: str, content: bytes) -> bool:
@@ -26,45 +30,49 @@ def sheets_of(name: str, content: bytes, sha256: str) -> dict[str, Text]:
     Raises
     ------
     UnreadableRun
-        When the reader is not installed or the workbook cannot be opened.
+        When the reader is not installed, the workbook cannot be opened, or reading it takes more
+        cells, memory or time than `spc.intake.sheets` allows.
     """
-    try:
-        import python_calamine
-    except ModuleNotFoundError:
+    if find_spec("python_calamine") is None:
         raise UnreadableRun(
             f"{name}: this is a workbook; install the extra that reads them"
             " (pip install 'spc[xlsx]') or save the sheet as CSV"
-        ) from None
+        )
+    told = {} if sha256 in _refused else _read_apart(content)
+    if "sheets" not in told:
+        why = _refused.setdefault(sha256, told.get("refused", ""))
+        raise UnreadableRun(f"{name}: {why}")
+    return {
+        sheet: Text(
+            name,
+            text.encode("utf-8", "replace"),
+            f"workbook, sheet {sheet!r}",
+            "\n",
+            True,
+            f"{sha256}#{sheet}",
+        )
+        for sheet, text in told["sheets"].items()
+    }
+
+
+def _read_apart(content: bytes) -> dict[str, Any]:
+    """What a process of its own says of a workbook: its sheets, or why it is refused."""
     try:
-        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(content))
-        rows = {
-            sheet: book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
-            for sheet in book.sheet_names
+        done = subprocess.run(
+            # By its file, found however this program was; and no file beside the user's is taken
+            # for a module of Python.
+            [sys.executable, "-P", sheets.__file__],
+            input=content,
+            capture_output=True,
+            timeout=sheets.MOST_SECONDS,
+        )
+        return json.loads(done.stdout)
+    except OSError as error:
+        return {"refused": f"the process that reads workbooks does not start ({error})"}
+    except (subprocess.TimeoutExpired, ValueError):
+        # Killed, or ended by the library or by a limit of its own with nothing said.
+        most = f"{sheets.MOST_MB:,} MB or {sheets.MOST_SECONDS} s"
+        return {
+            "refused": f"the workbook cannot be opened (it takes more than {most}, or is damaged);"
+            " clear what stands far from the table, or save the table as CSV"
         }
-    # The reader raises errors of its own, of zip, of XML and of Rust for what is damaged.
-    except Exception as error:
-        raise UnreadableRun(
-            f"{name}: the workbook cannot be opened ({str(error)[:200]}); save the sheet as CSV"
-        ) from None
-    return {sheet: _text(name, sheet, cells, sha256) for sheet, cells in rows.items() if any(cells)}
-
-
-def _text(name: str, sheet: str, rows: Sequence[Sequence[Any]], sha256: str) -> Text:
-    lines = io.StringIO()
-    writer = csv.writer(lines, lineterminator="\n")
-    for row in rows:
-        writer.writerow([_cell(value) for value in row])
-    # A row without cells is written as nothing at all.
-    data = lines.getvalue().encode("utf-8", "replace")
-    return Text(name, data, f"workbook, sheet {sheet!r}", "\n", True, f"{sha256}#{sheet}")
-
-
-def _cell(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).upper()
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    if isinstance(value, datetime.datetime):
-        return value.isoformat(sep=" ")
-    # A line break inside a cell would part the lines from the rows.
-    return " ".join(str(value).split("\n"))

@@ -1,62 +1,16 @@
 """Workbooks, read with the optional extra."""
 
-import zipfile
+import subprocess
+import sys
+import time
 
 import pytest
+from books import write_book, write_far
 
 from spc.errors import UnreadableRun
-from spc.intake import preview, read_run
+from spc.intake import preview, read_run, sheets, workbook
 
 calamine = pytest.importorskip("python_calamine", reason="the extra [xlsx] is not installed")
-
-CONTENT_TYPES = (
-    '<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types">'
-    '<Default Extension="rels" '
-    'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-    '<Default Extension="xml" ContentType="application/xml"/></Types>'
-)
-RELATIONS = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
-MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
-
-
-def cell(value):
-    if isinstance(value, str):
-        return f'<c t="inlineStr"><is><t>{value}</t></is></c>'
-    return "<c/>" if value is None else f"<c><v>{value}</v></c>"
-
-
-def write_book(path, **sheets):
-    """The smallest workbook that is one (ECMA-376 part 1, 12.3)."""
-    names = "".join(
-        f'<sheet name="{name}" sheetId="{i}" r:id="rId{i}"/>' for i, name in enumerate(sheets, 1)
-    )
-    links = "".join(
-        f'<Relationship Id="rId{i}" Type="{RELATIONS}/worksheet" Target="worksheets/s{i}.xml"/>'
-        for i in range(1, len(sheets) + 1)
-    )
-    package = "http://schemas.openxmlformats.org/package/2006/relationships"
-    with zipfile.ZipFile(path, "w") as book:
-        book.writestr("[Content_Types].xml", CONTENT_TYPES)
-        book.writestr(
-            "_rels/.rels",
-            f'<Relationships xmlns="{package}"><Relationship Id="rId1" '
-            f'Type="{RELATIONS}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
-        )
-        book.writestr(
-            "xl/workbook.xml",
-            f'<workbook xmlns="{MAIN}" xmlns:r="{RELATIONS}"><sheets>{names}</sheets></workbook>',
-        )
-        book.writestr(
-            "xl/_rels/workbook.xml.rels",
-            f'<Relationships xmlns="{package}">{links}</Relationships>',
-        )
-        for i, rows in enumerate(sheets.values(), 1):
-            text = "".join(f"<row>{''.join(map(cell, row))}</row>" for row in rows)
-            book.writestr(
-                f"xl/worksheets/s{i}.xml",
-                f'<worksheet xmlns="{MAIN}"><sheetData>{text}</sheetData></worksheet>',
-            )
-
 
 ROWS = [
     ["Bench gauge"],
@@ -107,3 +61,54 @@ def test_a_workbook_called_csv_is_refused_and_a_damaged_one_too(tmp_path, seats)
     write_book(path, bench=[])
     with pytest.raises(UnreadableRun, match="workbook is empty"):
         read_run(path, seats)
+
+
+@pytest.mark.parametrize("place", ["XFD1048576", "Z1048576", "H1048576"])
+def test_one_cell_far_out_is_refused_soon_and_ends_nothing(tmp_path, seats, place):
+    path = tmp_path / "far.xlsx"
+    write_far(path, place)
+    begun = time.monotonic()
+
+    with pytest.raises(UnreadableRun, match=r"workbook.*clear what stands far from the table"):
+        read_run(path, seats)
+    # It took 27 s and 1.2 GB where it did not abort; a second try takes no time at all.
+    assert time.monotonic() - begun < 10
+    again = time.monotonic()
+    with pytest.raises(UnreadableRun, match="clear what stands far from the table"):
+        read_run(path, seats)
+    assert time.monotonic() - again < 0.5
+
+
+def test_a_cell_below_the_table_is_no_more_than_blank_rows(tmp_path, seats):
+    path = tmp_path / "far.xlsx"
+    write_far(path, "B5000")
+
+    assert read_run(path, seats).measurements["serial"].tolist() == ["7"]
+
+
+def test_a_workbook_that_takes_too_long_is_refused(tmp_path, seats, monkeypatch):
+    path = tmp_path / "run.xlsx"
+    write_book(path, bench=[["part", "seat A"], [8, 25.0044]])
+    with monkeypatch.context() as hurried:
+        hurried.setattr(sheets, "MOST_SECONDS", 0.001)
+        with pytest.raises(UnreadableRun, match=r"more than 1,000 MB or 0.001 s"):
+            read_run(path, seats)
+    workbook._refused.clear()
+
+    assert read_run(path, seats).measurements["serial"].tolist() == ["8"]
+
+
+def test_modules_in_the_folder_of_the_workbook_are_not_run(tmp_path, seats, monkeypatch):
+    write_book(tmp_path / "run.xlsx", bench=[["part", "seat A"], [9, 25.0044]])
+    for name in ("csv", "json", "python_calamine"):
+        (tmp_path / f"{name}.py").write_text("raise SystemExit(3)")
+    monkeypatch.chdir(tmp_path)
+
+    assert read_run("run.xlsx", seats).measurements["serial"].tolist() == ["9"]
+
+
+def test_the_process_that_reads_needs_nothing_of_this_package():
+    code = f"import runpy, sys; runpy.run_path({sheets.__file__!r}); print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert not [name for name in done.stdout.split() if name.split(".")[0] in ("spc", "pandas")]

@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
+from books import write_far
 
 import spc
 from spc.errors import StoreBusy
@@ -384,6 +385,21 @@ def test_ten_thousand_files_of_one_part_each(drop):
     drop.done.clear()
     look(drop)
     assert verify(drop.session.ledger).lines == before
+
+
+def test_a_workbook_with_a_cell_far_out_is_refused_once_and_holds_up_no_other(drop):
+    pytest.importorskip("python_calamine", reason="the extra [xlsx] is not installed")
+    write_far(drop.folder / "b.xlsx", "XFD1048576")
+    os.utime(drop.folder / "b.xlsx", (1e9, 1e9))
+    put(drop, "a.csv", HEAD + rows(1, 3))
+    put(drop, "c.csv", HEAD + rows(4, 6))
+    for _ in range(3):
+        look(drop)
+
+    assert parts(drop) == [1, 2, 3, 4, 5, 6]
+    refused = [words for words in drop.said if "refused" in words]
+    assert len(refused) == 1
+    assert refused[0].startswith(f"{drop.folder}/b.xlsx\trefused: ")
 
 
 @pytest.fixture
