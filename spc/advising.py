@@ -37,6 +37,8 @@ def advisor_for(
     plan: Plan,
     history: Sequence[Learnt] | None = None,
     state: dict[str, Any] | None = None,
+    *,
+    before: int = 0,
 ) -> Advisor:
     """
     The adviser of this plan, to be told of parts, readings and events as they come.
@@ -49,8 +51,11 @@ def advisor_for(
         Earlier studies of the same job, oldest first.
     state : dict, optional
         From an earlier adviser's ``state()``; it goes on exactly where that one stopped.
+    before : int
+        Parts ground before the first it will be told of.
     """
-    return Advisor(_settings(plan), history=[s.learned for s in history or ()], state=state)
+    past = [earlier.learned for earlier in history or ()]
+    return Advisor(_settings(plan), history=past, state=state, before=before)
 
 
 def entry_in_doubt(advice: Advice, question: str) -> Advice:

@@ -3,7 +3,7 @@
 import contextlib
 import io
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,8 +14,6 @@ from spc.cli.texts import say
 from spc.errors import SpcError, StoreBusy
 
 if TYPE_CHECKING:
-    from rich.progress import Progress
-
     from spc.live.session import Session
 
 
@@ -39,12 +37,7 @@ def log(
 
     status = 0
     attended = not typed and sys.stdin.isatty() and sys.stdout.isatty()
-    with (
-        _hearing() as hearing,
-        open_session(
-            plan, ledger, name=run, new=new, who=who, hearing=hearing, attended=attended
-        ) as session,
-    ):
+    with open_session(plan, ledger, name=run, new=new, who=who, attended=attended) as session:
         if typed:
             _answer(_alone(session, " ".join(typed), sure=yes))
         elif attended:
@@ -178,10 +171,7 @@ def watch(
         signal.signal(number, _stop)
     with (
         contextlib.suppress(KeyboardInterrupt),
-        _hearing() as hearing,
-        open_session(
-            plan, ledger, name=run, new=new, who="drop folder", hearing=hearing
-        ) as session,
+        open_session(plan, ledger, name=run, new=new, who="drop folder") as session,
     ):
         renew = _renew(board)
 
@@ -194,31 +184,6 @@ def watch(
         DropFolder(folder, session, _tell, stored).run(stop)
     _tell("stopped; everything that was told is stored")
     raise typer.Exit(130 if signal.SIGINT in caught else 0)
-
-
-@contextlib.contextmanager
-def _hearing() -> "Iterator[Callable[[int, int], None]]":
-    """How far the adviser is with entries it has not heard yet, on standard error."""
-    told: list[int] = []
-    with contextlib.ExitStack() as screen:
-        bars: list[Progress] = []
-
-        def heard(done: int, total: int) -> None:
-            if not sys.stderr.isatty():
-                if total not in told:
-                    told.append(total)
-                    _tell(f"the adviser takes in {total:,} stored entries first, this once")
-                return
-            # Loaded only when there is something to wait for.
-            from rich.console import Console
-            from rich.progress import Progress
-
-            if not bars:
-                bars.append(screen.enter_context(Progress(console=Console(stderr=True))))
-                bars[0].add_task("the adviser takes in what is stored, this once", total=total)
-            bars[0].update(bars[0].task_ids[0], completed=done, total=total)
-
-        yield heard
 
 
 def _tell(words: str) -> None:

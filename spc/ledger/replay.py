@@ -1,6 +1,12 @@
-"""From the entries of a run to its adviser: exactly where an unbroken run would stand."""
+"""
+From the entries of a run to its adviser: where an unbroken run would stand.
 
-from collections.abc import Callable, Iterable
+A run of up to `WINDOW` entries, and what follows a kept state, is taken in whole, so that the same
+entries give the same advice however they come. Of a longer stretch the end is enough: an adviser
+that begins there says nearly always the same (tests/ledger/test_replay.py).
+"""
+
+from collections.abc import Iterable
 from copy import copy
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -10,7 +16,8 @@ from spc.advising import PastRun, advisor_for
 from spc.errors import BadRecord
 from spc.ledger.entry import Stored, whole
 from spc.ledger.repeats import disagree
-from spc.ledger.store import Ledger, LedgerRun, Reader
+from spc.ledger.store import LedgerRun, Reader, Writer
+from spc.ledger.tables import COLUMNS
 from spc.plan import Plan
 from spc.wheel.advice import STATE_FORMAT, Advice, Advisor
 from spc.wheel.wording import LOOK
@@ -21,11 +28,17 @@ from spc.wheel.wording import LOOK
 FORMAT = f"3.{STATE_FORMAT}"
 #: Microseconds in a minute.
 MINUTE_US = 60e6
-#: Lines between two states that are kept on the way through a long stretch: a second or two.
-STEP = 20_000
-_NOW_AND_THEN = 500
-
-Heard = Callable[[int, int], None]
+#: What an adviser is told of, and still holds.
+_HOLDING = """
+FROM entries e WHERE e.run = {run} AND e.kind IN ({kinds}) AND e.part BETWEEN {first} AND {last}
+AND NOT EXISTS (SELECT 1 FROM entries c WHERE c.corrects = e.line)
+"""
+_GROUND = "'reading', 'part', 'event'"
+#: No database counts further.
+_MOST = 2**62
+#: An adviser is told of so many entries and parts at most. Own choice: it learns from its last 15
+#: dress cycles, some thousand parts, and takes in so many within about 2 s.
+WINDOW, WINDOW_PARTS = 4_000, 20_000
 
 
 @dataclass
@@ -115,9 +128,10 @@ class Progress:
         return {"format": FORMAT, "advisor": self.advisor.state(), **plain}
 
     @classmethod
-    def fresh(cls, run: LedgerRun, plan: Plan) -> "Progress":
-        """Before the first part."""
-        return cls(advisor_for(plan, [PastRun(learned) for learned in run.learned]), plan=plan)
+    def fresh(cls, run: LedgerRun, plan: Plan, made: int = 0) -> "Progress":
+        """Before the first part, or before the first that is told of, with `made` parts ground."""
+        past = [PastRun(learned) for learned in run.learned]
+        return cls(advisor_for(plan, past, before=made), made, plan=plan)
 
     @classmethod
     def from_content(cls, run: LedgerRun, plan: Plan, content: dict[str, Any]) -> "Progress":
@@ -156,95 +170,137 @@ def holding(entries: Iterable[Stored]) -> list[Stored]:
     return sorted(kept, key=lambda entry: entry.place)
 
 
-def resume(
-    reader: Reader, run: LedgerRun, plan: Plan, *, heard: Heard = lambda _done, _all: None
-) -> Progress:
+def resume(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
     """
-    The run as it stands, from the newest state that is still true, else from the first line.
+    The run as it stands: from the newest state that is still true, else from its last entries.
 
     A state is true while the chain at its line is what it was, nothing before it was corrected
-    since, and no part before its last one was added.
-
-    Parameters
-    ----------
-    heard : callable
-        Told now and then how many lines of how many were taken in.
+    since, no part before its last one was added, and it counts the parts that the entries count.
     """
-    progress = _begin(reader, run, plan)
-    progress.values = _values(reader, run, progress)
-    since = reader.entries(run.id, after=progress.line)
+    kept = _kept(reader, run, plan)
+    if kept is None:
+        return _from_the_end(reader, run, plan)
+    progress, since = kept
     new = holding(since)
-    if progress.line and not _rises(new, progress.made):
-        progress, since = Progress.fresh(run, plan), reader.entries(run.id)
-        new = holding(since)
-    for done, entry in enumerate(new):
+    if not _goes_on(new, progress.made):
+        return _from_the_end(reader, run, plan)
+    progress.values = _values(reader, run, progress)
+    for entry in new:
         progress.tell(entry)
-        if done % _NOW_AND_THEN == 0 and len(new) > STEP:
-            heard(done, len(new))
     progress.line = since[-1].line if since else progress.line
     return progress
 
 
-def follow(
-    ledger: Ledger, run: LedgerRun, plan: Plan, *, heard: Heard = lambda _done, _all: None
-) -> None:
+def keep_up(writer: Writer, run: LedgerRun, plan: Plan) -> None:
+    """Keep a state after what was added, so that the next start takes in nothing."""
+    kept = writer.state(run.id)
+    if kept is None or kept[0] != _last_line(writer, run) or not _is_ours(kept[1]):
+        progress = resume(writer, run, plan)
+        writer.keep_state(run.id, progress.line, progress.content())
+
+
+def _from_the_end(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
     """
-    Take in a long stretch that no state follows yet, and keep states on the way.
+    From the first entry of a short run; of a long one from the first dress within its last entries.
 
-    Broken off, it goes on where it was; `resume` then has only a few lines to take in. A short
-    stretch, and one whose parts do not rise from line to line, is left to `resume`.
+    Where no dress stands in the first half of those, it begins among them, with a wheel of unknown
+    age as at the start of a file.
     """
-    with ledger.reading() as reader:
-        found = reader.state(run.id)
-        # Most starts are near the last state, which `resume` takes up.
-        stands = found is not None and _is_ours(found[1]) and not _since(reader, run, found[0])
-        if reader.head().line - (found[0] if found and stands else 0) <= STEP:
-            return
-        progress = _begin(reader, run, plan)
-        total, done = reader.count_after(run.id, progress.line), 0
-        gone = set(reader.corrected(run.id, after=0))
-    while total - done > 0 and total > STEP:
-        with ledger.reading() as reader:
-            told = reader.entries(run.id, after=progress.line, most=STEP)
-        new = [e for e in told if e.line not in gone and e.kind != "withdrawn"]
-        if not told or not _rises(new, progress.made):
-            return
-        for at, entry in enumerate(new):
-            progress.tell(entry)
-            if at % _NOW_AND_THEN == 0:
-                heard(done + at, total)
-        progress.line, done = told[-1].line, done + len(told)
-        with ledger.writing() as writer:
-            kept = writer.state(run.id)
-            if kept is not None and kept != found and kept[0] >= progress.line:
-                # Another program is further on.
-                return
-            writer.keep_state(run.id, progress.line, progress.content())
-            found = writer.state(run.id)
+    last = _made(reader, run)
+    before = max(_made(reader, run, skip=WINDOW), last - WINDOW_PARTS, 0)
+    before = min(before, max(last - 1, 0))
+    told = _told(reader, run, before, last)
+    if before:
+        for at, entry in enumerate(told[: len(told) // 2]):
+            if entry.kind == "event" and entry.what in ("dress", "wheel"):
+                before = entry.part
+                # Readings of the part before the dress were of the wheel before it.
+                told = [e for e in told[at:] if e.part > before or e.kind == "event"]
+                break
+    progress = Progress.fresh(run, plan, before)
+    if before:
+        progress.ahead = _ahead(reader, run, before)
+        progress.last_read = _last_read(reader, run, plan, before, last)
+    for entry in told:
+        progress.tell(entry)
+    progress.line = _last_line(reader, run)
+    return progress
 
 
-def unheard(reader: Reader, run: LedgerRun, plan: Plan) -> int:
-    """How many lines of a run `resume` would have to take in."""
-    return reader.count_after(run.id, _begin(reader, run, plan).line)
+def _made(reader: Reader, run: LedgerRun, line: int = _MOST, *, skip: int = 0) -> int:
+    """Parts ground up to a line, or up to so many entries before it; 0 where there are none."""
+    holding = _HOLDING.format(run=int(run.id), kinds=_GROUND, first=0, last=_MOST)
+    found = reader.connection.exec_driver_sql(
+        f"SELECT e.part {holding} AND +e.line <= {line} ORDER BY e.part DESC LIMIT 1 OFFSET {skip}"
+    ).scalar_one_or_none()
+    return int(found or 0)
 
 
-def _begin(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
-    """At the newest state with nothing corrected before it since, else before the first part."""
+def _told(reader: Reader, run: LedgerRun, before: int, last: int) -> list[Stored]:
+    """What holds after one part, up to another, in the order of the parts."""
+    kinds = f"{_GROUND}, 'answer'"
+    first = before + 1 if before else 0
+    holding = _HOLDING.format(run=int(run.id), kinds=kinds, first=first, last=last)
+    columns = ", ".join(f"e.{column}" for column in COLUMNS[:-1])
+    rows = reader.connection.exec_driver_sql(f"SELECT {columns} {holding}")
+    return sorted(map(Stored.of, rows), key=lambda entry: entry.place)
+
+
+def _ahead(reader: Reader, run: LedgerRun, part: int) -> int:
+    """By how much part numbers as written ran ahead at a part."""
+    kinds = "'reading', 'part'"
+    holding = _HOLDING.format(run=int(run.id), kinds=kinds, first=0, last=part)
+    found = reader.connection.exec_driver_sql(
+        f"SELECT e.serial, e.part {holding} ORDER BY e.part DESC, e.line DESC LIMIT 1"
+    ).one_or_none()
+    written = None if found is None else whole(found[0])
+    return 0 if found is None or written is None else written - int(found[1])
+
+
+def _last_read(
+    reader: Reader, run: LedgerRun, plan: Plan, before: int, last: int
+) -> dict[str, int]:
+    """Part of the last reading up to a part, by feature, as far back as any sample asks."""
+    reach = max((feature.sample or 1 for feature in plan.measured_features), default=1)
+    holding = _HOLDING.format(
+        run=int(run.id), kinds="'reading'", first=max(last - reach, 0), last=before
+    )
+    rows = reader.connection.exec_driver_sql(
+        f"SELECT e.what, max(e.part) {holding} GROUP BY e.what"
+    )
+    return {feature: int(part) for feature, part in rows}
+
+
+def _last_line(reader: Reader, run: LedgerRun) -> int:
+    # The sign keeps SQLite from walking the whole index of a run.
+    return int(
+        reader.connection.exec_driver_sql(
+            f"SELECT line FROM entries WHERE +run = {int(run.id)} ORDER BY line DESC LIMIT 1"
+        ).scalar_one_or_none()
+        or 0
+    )
+
+
+def _kept(reader: Reader, run: LedgerRun, plan: Plan) -> tuple[Progress, list[Stored]] | None:
+    """At the newest state with nothing corrected before it since, and the few entries after it."""
     before: int | None = None
     while (kept := reader.state(run.id, before=before)) is not None:
         line, content = kept
-        if not _is_ours(content):
-            break
         corrected = _since(reader, run, line)
         if corrected:
             before = min(corrected)
             continue
+        since = reader.entries(run.id, after=line, most=WINDOW + 1)
+        if len(since) > WINDOW or not _is_ours(content):
+            break
+        if content["made"] != _made(reader, run, line):
+            break
         try:
-            return replace(Progress.from_content(run, plan, content), line=line)
+            return replace(Progress.from_content(run, plan, content), line=line), since
         except (BadRecord, KeyError, TypeError, ValueError):
             # An adviser that was changed without another format: the entries are the truth.
             break
-    return Progress.fresh(run, plan)
+    return None
 
 
 def _values(reader: Reader, run: LedgerRun, kept: Progress) -> dict[str, list[float]]:
@@ -266,7 +322,8 @@ def _is_ours(content: dict[str, Any]) -> bool:
     return bool(content.get("format") == FORMAT)
 
 
-def _rises(new: Iterable[Stored], made: int) -> bool:
-    """Whether no entry belongs to a part before those already made."""
+def _goes_on(new: Iterable[Stored], made: int) -> bool:
+    """Whether no entry belongs to a part before those already made, nor to one far on."""
     parts = [made, *(e.part for e in new if e.kind in ("reading", "part", "event"))]
-    return all(one <= next_one for one, next_one in pairwise(parts))
+    rises = all(one <= next_one for one, next_one in pairwise(parts))
+    return rises and parts[-1] - made <= WINDOW_PARTS

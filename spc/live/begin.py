@@ -8,7 +8,7 @@ from pathlib import Path
 
 from spc.errors import SpcError
 from spc.ledger.place import place_of
-from spc.ledger.replay import Heard, follow, resume
+from spc.ledger.replay import resume
 from spc.ledger.store import Ledger, LedgerRun, Reader, Writer
 from spc.live.session import Session
 from spc.plan import Plan, load_plan
@@ -22,7 +22,6 @@ def open_session(
     name: str | None = None,
     new: bool = False,
     who: str = "",
-    hearing: Heard = lambda _done, _all: None,
     attended: bool = False,
 ) -> Iterator[Session]:
     """
@@ -40,15 +39,13 @@ def open_session(
         Begin another run.
     who : str
         Role of whoever types.
-    hearing : callable
-        Told how many stored lines of how many the adviser has taken in, when they are many.
     attended : bool
         Whether somebody answers questions at once.
     """
     job = load_plan(plan)
     with Ledger(place_of(plan, place)) as ledger:
-        run = run_for(ledger, job, name=name, new=new, hearing=hearing)
-        yield Session(ledger, job, run, who=who, hearing=hearing, attended=attended)
+        run = run_for(ledger, job, name=name, new=new)
+        yield Session(ledger, job, run, who=who, attended=attended)
 
 
 def run_for(
@@ -57,7 +54,6 @@ def run_for(
     *,
     name: str | None = None,
     new: bool = False,
-    hearing: Heard = lambda _done, _all: None,
 ) -> LedgerRun:
     """
     The run that goes on under a plan, begun when there is none.
@@ -77,11 +73,6 @@ def run_for(
                 "begin a new run with --new and another --run name"
             )
         return known
-    with ledger.reading() as reader:
-        last = _last_of_the_job(reader, plan)
-    if last is not None:
-        # Nobody else may write while a new run is begun, so the long part comes before.
-        follow(ledger, *last, heard=hearing)
     with ledger.writing() as writer:
         again = writer.run_named(name) if name else writer.newest_run(plan)
         if again is not None and known is None:

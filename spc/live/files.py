@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from spc.errors import SpcError, StoreBusy
 from spc.ledger.imports import Imported, store_run
-from spc.ledger.replay import STEP, resume, unheard
+from spc.ledger.replay import keep_up
 from spc.ledger.sources import FileMark, by_size, known_sources, mark_of
 from spc.ledger.store import Ledger, LedgerRun
 from spc.live.begin import run_for
@@ -105,15 +105,8 @@ def take_in(
             waiting = []
     if waiting:
         yield from read.store(waiting)
-    keep_up(ledger, run, plan)
-
-
-def keep_up(ledger: Ledger, run: LedgerRun, plan: Plan) -> None:
-    """Take in a little that was added, so that the next prompt starts at once; much, it does."""
     with ledger.writing() as writer:
-        if 0 < unheard(writer, run, plan) <= STEP:
-            progress = resume(writer, run, plan)
-            writer.keep_state(run.id, progress.line, progress.content())
+        keep_up(writer, run, plan)
 
 
 @dataclass

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from spc.ledger.entry import Entry, Stored, now_us
 from spc.ledger.refusal import LedgerReplaced, NotKnown
-from spc.ledger.replay import Heard, Progress, holding, resume
+from spc.ledger.replay import Progress, holding, resume
 from spc.ledger.store import Ledger, LedgerRun
 from spc.live.again import Unanswered, last_typed, same_line, told_last
 from spc.live.answers import AT_ONCE, Clerk, doubled
@@ -69,8 +69,6 @@ class Session(Standing):
         Role of whoever types.
     clock : callable
         Microseconds since 1970 UTC.
-    hearing : callable
-        Told how many lines of how many were taken in, when they are many.
     attended : bool
         Whether somebody answers questions at once: a first line equal to the last one stored is
         asked about then in any case, else only after the database server was started anew.
@@ -84,10 +82,9 @@ class Session(Standing):
         *,
         who: str = "",
         clock: Callable[[], int] = now_us,
-        hearing: Heard = lambda _done, _all: None,
         attended: bool = False,
     ) -> None:
-        super().__init__(ledger, plan, run, hearing=hearing)
+        super().__init__(ledger, plan, run)
         self.who, self.clock = who, clock
         self._asked: tuple[Line, str] | None = None
         self.turn = Turn(plan)

@@ -10,7 +10,7 @@ from dataclasses import replace
 from spc.errors import SpcError
 from spc.ledger.entry import Entry, Stored
 from spc.ledger.refusal import LedgerReplaced
-from spc.ledger.replay import Heard, Progress, follow, resume
+from spc.ledger.replay import Progress, resume
 from spc.ledger.store import Ledger, LedgerRun, Reader, Writer
 from spc.live.again import Settled, Unanswered, last_typed, told_last
 from spc.live.held import HeldNow, held_now
@@ -41,8 +41,6 @@ class Standing:
         The plan of the run.
     run : LedgerRun
         Which run.
-    hearing : callable
-        Told how many lines of how many were taken in, when they are many.
 
     Attributes
     ----------
@@ -54,16 +52,8 @@ class Standing:
         The last line, while it is not known whether it was stored.
     """
 
-    def __init__(
-        self,
-        ledger: Ledger,
-        plan: Plan,
-        run: LedgerRun,
-        *,
-        hearing: Heard = lambda _done, _all: None,
-    ) -> None:
+    def __init__(self, ledger: Ledger, plan: Plan, run: LedgerRun) -> None:
         self.ledger, self.plan, self.run = ledger, plan, run
-        self._hearing = hearing
         self.replaced = False
         self.unsure: Unanswered | None = None
         self.refresh()
@@ -126,9 +116,8 @@ class Standing:
         )
 
     def _take_in(self) -> None:
-        follow(self.ledger, self.run, self.plan, heard=self._hearing)
         with self.ledger.reading() as reader:
-            self.progress = resume(reader, self.run, self.plan, heard=self._hearing)
+            self.progress = resume(reader, self.run, self.plan)
 
     @property
     def last_line(self) -> str:

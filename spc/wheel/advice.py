@@ -61,6 +61,8 @@ class Advisor:
         What earlier advisers of the same job had `learned`, oldest first.
     state : dict, optional
         An earlier adviser's `state()`; this one goes on exactly there.
+    before : int
+        Parts ground before the first it is told of; what it says numbers parts from there.
 
     Examples
     --------
@@ -80,12 +82,13 @@ class Advisor:
         settings: Settings,
         history: Sequence[dict[str, Any]] = (),
         state: dict[str, Any] | None = None,
+        before: int = 0,
     ) -> None:
         self.settings = settings
         self._features = {feature.name: feature for feature in settings.features}
         past = [record["track"] for record in history if record.get("track") is not None]
         self._track = Track(settings, past) if settings.lead is not None else None
-        self._watch = Watch(settings)
+        self._watch = Watch(settings, before)
         self._habits = Habits()
         self._made = 0
         self._advice: Advice | None = None

@@ -47,9 +47,9 @@ Forecast = tuple[float, float] | None
 class Watch:
     """Keeps what is open between readings: questions, jumps, holds. Lengths as deviations, µm."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, before: int = 0) -> None:
         self._features = {feature.name: feature for feature in settings.features}
-        self.part_number = 0
+        self.part_number = before
         self.values: dict[str, list[float]] = {}  # readings of this part
         self.asked: dict[str, str] = {}  # why a second reading is wanted: surprise, outside, unlike
         self.gaps: dict[str, list[float]] = {}  # gap to forecast and its sd at the first reading
@@ -60,7 +60,8 @@ class Watch:
         self.jumps: dict[str, int] = {}  # side of a confirmed jump waiting for the next part
         self.strays: dict[str, list[float]] = {}  # surprise left out: value and side
         self.hold: Hold | None = None
-        self.last_good: dict[str, int] = {}
+        # Of parts before the first it is told of, all are taken for good.
+        self.last_good: dict[str, int] = dict.fromkeys(self._features, before) if before else {}
         self.outs: dict[str, int] = {}  # side on which the part read last was outside
         self.unread_move = False
         self.excused = True  # something was done that may move the level far: set-up, dress

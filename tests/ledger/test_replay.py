@@ -2,6 +2,8 @@
 
 import json
 import os
+import random
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,9 +13,12 @@ import sqlalchemy
 from spc.advising import advisor_for
 from spc.ledger import replay
 from spc.ledger.entry import Entry, Stored
-from spc.ledger.replay import Progress, follow, holding, resume
+from spc.ledger.replay import Progress, holding, keep_up, resume
 from spc.ledger.tables import states
 from spc.plan import read_plan
+from spc.simulate.play import settle
+from spc.simulate.process import Grinder
+from spc.simulate.settings import PRESETS
 
 STATE = Path(__file__).with_name("adviser_state.json")
 
@@ -54,10 +59,14 @@ def test_a_state_that_tells_no_format_is_thrown_away(kept, monkeypatch):
     assert kept().made == 30
 
 
+@pytest.mark.parametrize("made", [4, 29, 31, 4000])
+def test_a_state_that_counts_other_parts_than_the_entries_is_thrown_away(kept, made):
+    assert kept(made=made).made == 30
+
+
 @pytest.fixture
-def long_run(ledger, plan, readings, monkeypatch):
+def long_run(ledger, plan, readings):
     """400 readings with dresses, one withdrawn, which no state follows."""
-    monkeypatch.setattr(replay, "STEP", 50)
     with ledger.writing() as writer:
         run = writer.begin_run("first", plan)
         for part in range(1, 401, 40):
@@ -69,9 +78,9 @@ def long_run(ledger, plan, readings, monkeypatch):
     return run
 
 
-def as_it_stands(ledger, run, plan, **details):
+def as_it_stands(ledger, run, plan):
     with ledger.reading() as reader:
-        return resume(reader, run, plan, **details)
+        return resume(reader, run, plan)
 
 
 def whole(ledger, run, plan):
@@ -84,64 +93,180 @@ def whole(ledger, run, plan):
     return progress.content()
 
 
-def test_a_long_stretch_is_taken_in_by_steps_and_broken_off_goes_on(ledger, plan, long_run):
-    heard = []
-
-    def break_off(done, total):
-        heard.append((done, total))
-        if done >= 200:
-            raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        follow(ledger, long_run, plan, heard=break_off)
-    assert heard[0] == (0, 412)
-    with ledger.reading() as reader:
-        assert reader.state(long_run.id)[0] == 200
-    follow(ledger, long_run, plan, heard=lambda *told: heard.append(told))
-    with ledger.reading() as reader:
-        assert reader.state(long_run.id)[0] == 412
+def test_a_run_no_longer_than_the_window_is_taken_in_from_its_first_entry(
+    ledger, plan, long_run, monkeypatch
+):
+    monkeypatch.setattr(replay, "WINDOW", 412)
 
     assert as_it_stands(ledger, long_run, plan).content() == whole(ledger, long_run, plan)
-    heard.clear()
-    follow(ledger, long_run, plan, heard=lambda *told: heard.append(told))
-    assert heard == []
+
+
+def numbering(content):
+    return {name: content[name] for name in ("made", "line", "read", "last_read", "ahead")}
+
+
+@pytest.mark.parametrize("window", [1, 7, 60, 100, 399])
+def test_of_a_longer_run_the_numbering_is_whole_and_the_adviser_is_told_of_the_end(
+    ledger, plan, long_run, monkeypatch, window
+):
+    heard = []
+    monkeypatch.setattr(replay, "WINDOW", window)
+    with monkeypatch.context() as listening:
+        tell = Progress.tell
+        listening.setattr(Progress, "tell", lambda self, e: [heard.append(e), tell(self, e)])
+        now = as_it_stands(ledger, long_run, plan).content()
+
+    known = whole(ledger, long_run, plan)
+    assert numbering(now) == numbering(known)
+    assert len(heard) <= window + 1
+    assert now["advisor"]["watch"]["part_number"] == 400
+    assert now["advisor"]["track"]["age"] == known["advisor"]["track"]["age"] == 0
+    if window in (100, 399):
+        # The first of those entries that is a dress.
+        assert (heard[0].what, heard[0].part) == ("dress", {100: 320, 399: 40}[window])
+
+
+def test_numbers_as_written_and_features_read_seldom_are_known_from_before_the_window(
+    ledger, plan, monkeypatch
+):
+    monkeypatch.setattr(replay, "WINDOW", 30)
+    told = [Entry("reading", p, str(p + 500), what="seat", value=p % 3) for p in range(1, 81)]
+    told += [Entry("event", p, what="note") for p in range(81, 121)]
+    with ledger.writing() as writer:
+        run = writer.begin_run("first", plan)
+        writer.append(run.id, told)
+
+    now = as_it_stands(ledger, run, plan)
+    known = whole(ledger, run, plan)
+    assert (now.made, now.ahead) == (known["made"], known["ahead"]) == (120, 500)
+    sample = plan.feature("seat").sample or 1
+    # Further back than a feature may go unread, it is due whenever that was.
+    assert now.last_read in ({}, {"seat": 80})
+    assert (now.last_read == {}) == (sample < 120 - 80)
+
+
+@pytest.mark.parametrize(("out", "first"), [(3, 198), (120, 151)])
+def test_a_hold_names_parts_as_the_run_counts_them_from_the_last_good_one_that_is_told(
+    ledger, plan, monkeypatch, out, first
+):
+    monkeypatch.setattr(replay, "WINDOW", 50)
+    sizes = [0.0] * (200 - out) + [60.0] * out
+    told = [Entry("reading", p, str(p), what="seat", value=v) for p, v in enumerate(sizes, 1)]
+    with ledger.writing() as writer:
+        run = writer.begin_run("first", plan)
+        writer.append(run.id, told)
+
+    watch = as_it_stands(ledger, run, plan).content()["advisor"]["watch"]
+    assert (watch["hold"]["oldest"], watch["hold"]["last"]) == (first, 200)
+
+
+def test_a_stretch_behind_a_state_is_told_in_whole_or_from_its_end(
+    ledger, plan, readings, monkeypatch
+):
+    monkeypatch.setattr(replay, "WINDOW", 50)
+    with ledger.writing() as writer:
+        run = writer.begin_run("first", plan)
+        writer.append(run.id, readings(40))
+        keep_up(writer, run, plan)
+        writer.append(run.id, readings(50, first=41))
+
+    assert as_it_stands(ledger, run, plan).content() == whole(ledger, run, plan)
+    with ledger.writing() as writer:
+        writer.append(run.id, readings(1, first=91))
+    longer = as_it_stands(ledger, run, plan).content()
+    assert numbering(longer) == numbering(whole(ledger, run, plan))
+    assert longer["advisor"]["made"] == 50
+
+
+def test_part_numbers_that_leap_are_not_walked_through(ledger, plan, readings):
+    with ledger.writing() as writer:
+        run = writer.begin_run("first", plan)
+        writer.append(run.id, [*readings(5), *readings(5, first=2_000_000_000)])
+
+    assert as_it_stands(ledger, run, plan).made == 2_000_000_004
 
 
 def test_what_was_kept_before_a_later_correction_is_taken_in_anew(ledger, plan, long_run):
-    follow(ledger, long_run, plan)
     with ledger.writing() as writer:
+        keep_up(writer, long_run, plan)
         writer.append(long_run.id, [Entry("withdrawn", 29, corrects=30, note="dirt")])
-    follow(ledger, long_run, plan)
 
-    with ledger.reading() as reader:
-        assert reader.state(long_run.id)[0] == 413
     assert as_it_stands(ledger, long_run, plan).content() == whole(ledger, long_run, plan)
 
 
 def test_a_part_added_later_among_the_others_is_taken_in_its_place(ledger, plan, long_run):
     with ledger.writing() as writer:
+        keep_up(writer, long_run, plan)
         writer.append(long_run.id, [Entry("event", 60, what="offset", value=-2.0)])
-    heard = []
-    follow(ledger, long_run, plan)
 
-    now = as_it_stands(ledger, long_run, plan, heard=lambda *told: heard.append(told)).content()
-    assert now == whole(ledger, long_run, plan)
-    assert heard
+    assert as_it_stands(ledger, long_run, plan).content() == whole(ledger, long_run, plan)
 
 
-def test_a_program_that_is_further_on_is_not_set_back(ledger, plan, long_run):
-    with ledger.reading() as reader:
-        ahead = resume(reader, long_run, plan)
+def test_keeping_up_keeps_a_state_behind_the_last_line_and_nothing_where_one_stands(
+    ledger, plan, long_run
+):
+    with ledger.writing() as writer:
+        keep_up(writer, long_run, plan)
+        line, content = writer.state(long_run.id)
+        assert line == 412
+        writer.keep_state(long_run.id, line, {**content, "ahead": 7})
+        keep_up(writer, long_run, plan)
+        assert writer.state(long_run.id)[1]["ahead"] == 7
 
-    def meanwhile(done, _total):
-        if done == 0:
-            with ledger.writing() as writer:
-                writer.keep_state(long_run.id, ahead.line, ahead.content())
 
-    follow(ledger, long_run, plan, heard=meanwhile)
+def invented(plan, parts):
+    """A run steered by an adviser told of everything, and its advice after every entry."""
+    grinder, progress = Grinder(PRESETS["S1"], seed=1), Progress(advisor_for(plan), plan=plan)
+    told, advised = [], []
 
-    with ledger.reading() as reader:
-        assert reader.state(long_run.id)[0] == ahead.line
+    def tell(kind, **details):
+        told.append(Stored(kind, grinder.number, line=len(told) + 1, **details))
+        progress.tell(told[-1])
+        advised.append(progress.advice)
+
+    def read():
+        value = grinder.measure().size_um
+        tell("reading", serial=str(grinder.number), what="seat", value=value)
+
+    class Steering:
+        def advise(self):
+            return progress.advice
+
+        def event(self, kind, um=None, minutes=None):
+            tell("event", what=kind, value=um, minutes=minutes)
+
+    while grinder.number < parts:
+        grinder.part()
+        read()
+        settle(Steering(), grinder, read, Counter())
+    return told, advised
+
+
+@pytest.mark.parametrize(
+    ("window", "parts", "places", "share"),
+    [(600, 1500, 25, 0.8), pytest.param(replay.WINDOW, 9000, 100, 0.95, marks=pytest.mark.slow)],
+)
+def test_from_the_end_of_a_long_run_the_advice_is_nearly_always_that_from_its_start(
+    ledger, plan, monkeypatch, window, parts, places, share
+):
+    monkeypatch.setattr(replay, "WINDOW", window)
+    told, advised = invented(plan, parts)
+    picked, late = random.Random(1), range(window + window // 4, len(told))
+    acts = [at for at in late if advised[at].action != "grind_on"]
+    # Every second where something is due, which is harder to say alike.
+    chosen = {*picked.sample(late, places // 2), *picked.sample(acts, places // 2)}
+    same, stored = 0, 0
+    with ledger.writing() as writer:
+        run = writer.begin_run("first", plan)
+        for at in sorted(chosen):
+            writer.append(run.id, told[stored : at + 1])
+            stored = at + 1
+            now, known = resume(writer, run, plan).advice, advised[at]
+            same += now.action == known.action
+            if now.action == known.action == "offset":
+                assert abs(now.offset_um - known.offset_um) <= plan.machine.offset_step_um
+
+    assert same >= share * len(chosen)
 
 
 def rounded(value):

@@ -9,12 +9,9 @@ import pytest
 
 from spc.cli.app import main
 from spc.errors import StoreBusy
-from spc.ledger import replay
-from spc.ledger.entry import Entry
 from spc.ledger.store import Ledger
 from spc.ledger.verify import verify
 from spc.live import standing
-from spc.live.begin import open_session
 from spc.live.session import Session
 from spc.live.typed import NotUnderstood
 
@@ -102,21 +99,6 @@ def test_a_refused_line_of_a_pipe_is_named_and_holds_up_no_other(plan_file):
     with Ledger(Path(plan_file).parent / "spc.db") as ledger, ledger.reading() as reader:
         stored = [e.value for e in reader.entries(1) if e.kind == "reading"]
     assert stored == [-2.0, 1.0, 2.0]
-
-
-def test_a_long_wait_for_the_adviser_is_announced_on_standard_error(plan_file, monkeypatch, capsys):
-    rows = [Entry("reading", p, str(p), what="seat", value=p % 5 / 10) for p in range(1, 200)]
-    with open_session(plan_file) as session, session.ledger.writing() as writer:
-        writer.append(session.run.id, rows)
-    monkeypatch.setattr(replay, "STEP", 50)
-    monkeypatch.setattr(sys, "argv", ["spc", "log", "--plan", plan_file, "25.001"])
-    said = []
-    for _ in range(2):
-        with pytest.raises(SystemExit):
-            main()
-        said.append(capsys.readouterr().err)
-
-    assert said == ["the adviser takes in 200 stored entries first, this once\n", ""]
 
 
 def test_a_pipe_into_a_store_that_refuses_ends_with_its_status(plan_file, monkeypatch, capsys):
