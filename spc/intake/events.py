@@ -14,6 +14,7 @@ from spc.intake.columns import Layout, Lexicon
 from spc.intake.decoding import Given, Text, read_text
 from spc.intake.dialect import SEPARATORS
 from spc.intake.last_line import settle_last_line
+from spc.intake.lines import whole_number
 from spc.intake.quarantine import shortened
 from spc.intake.readings import text_column
 from spc.intake.table import LONG, UNCLOSED, UNFINISHED, Table, tabulate
@@ -60,11 +61,14 @@ class Places:
         The last part at or before a time.
     last : int
         The last part measured.
+    first_number : int
+        Part number of the first one, where part numbers count the parts; else 1.
     """
 
     of_serial: Callable[[str], int | None]
     before: Callable[[np.datetime64], int]
     last: int
+    first_number: int = 1
 
 
 def event_of(
@@ -213,11 +217,35 @@ def read_events_file(
     )
     remarks += [f"{text.name}: {r}" for r in settle_last_line(table, layout, separator, "")[0]]
     times = _event_times(text, table, layout, plan)
+    first = _first_counted(text, table, layout, places, remarks)
     return [
         event
         for row in range(len(table))
-        if (event := _event(text, table, layout, plan, times, row, places, remarks))
+        if (event := _event(text, table, layout, plan, times, row, places, first, remarks))
     ]
+
+
+def _first_counted(
+    text: Text, table: Table, layout: Layout, places: Places, remarks: list[str]
+) -> int:
+    """
+    What ``after_part`` calls the first part: its part number as written, or 1.
+
+    Both are written by shops. Numbers that reach the first part number are such numbers; those
+    that all stay below it can only count the parts of the file.
+    """
+    column, first = layout.of("after_part"), places.first_number
+    if column is None:
+        return 1
+    highest = max((whole_number(table.text(r, column.index)) for r in range(len(table))), default=0)
+    if highest < first:
+        return 1
+    if first > 1 and highest <= places.last:
+        remarks.append(
+            f"{QUESTION}{text.name}: {column.header!r} is taken for part numbers as written, of"
+            f" which {first} is the first; give them under part if they count the parts instead"
+        )
+    return first
 
 
 def _event_header(text: Text, lexicon: Lexicon) -> tuple[Layout, str, int, list[str]]:
@@ -262,6 +290,7 @@ def _event(
     times: Stamps,
     row: int,
     places: Places,
+    first: int,
     remarks: list[str],
 ) -> Event | None:
     place = f"{text.name}, row {table.line[row]}"
@@ -280,7 +309,7 @@ def _event(
         return None
     units = {c.role: c.unit for c in layout.columns}
     kind, amount, minutes, note = event_of(get, units, plan.machine, place=place, remarks=remarks)
-    after = _after(get, times[row], place, places)
+    after = _after(get, times[row], place, places, first)
     return Event(after, times[row], kind, amount, minutes, note, text.name, int(table.line[row]))
 
 
@@ -289,6 +318,7 @@ def _after(
     time: np.datetime64,
     place: str,
     places: Places,
+    first: int,
 ) -> int:
     if get("after_part"):
         try:
@@ -300,12 +330,12 @@ def _after(
                 f"{place}: after_part is {get('after_part')!r}; write the whole number of the part"
                 " before the event, 0 for none"
             )
-        if after > places.last + _FURTHEST:
+        if after - first + 1 > places.last + _FURTHEST:
             raise UnreadableRun(
                 f"{place}: after_part is {int(after)}, but the last part measured is"
-                f" {places.last}; write the count of parts, not the part number, or give part"
+                f" {places.last + first - 1}; write the part number as in the measurements"
             )
-        return int(after)
+        return max(0, int(after) - first + 1)
     if get("part"):
         part = places.of_serial(get("part"))
         if part is None:

@@ -152,6 +152,7 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
         of_serial=parts.of_serial,
         before=lambda time: _part_before(sequence, parts, time),
         last=int(parts.part.max(initial=0)),
+        first_number=parts.first if parts.by_serial else 1,
     )
     in_files += [read_events_file(given, plan, places, remarks) for given in events]
     told = counted_once(in_files, remarks)

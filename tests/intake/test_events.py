@@ -110,6 +110,24 @@ def test_a_file_of_events_by_part_number_in_grinding_order(read):
     assert run.made == 9
 
 
+def test_after_part_is_the_part_number_as_written_where_it_reaches_the_first_one(read):
+    events = "after_part;event;typed\n0;dress;\n100;note;\n101;master;\n103;offset;-0,003\n"
+    run = read(MEASURED, events=events)
+
+    assert told(run) == [(0, "dress", None), (0, "note", None), (1, "master", None),
+                         (3, "offset", -3.0)]  # fmt: skip
+    assert not [remark for remark in run.remarks if "as written" in remark]
+
+
+def test_after_part_that_may_be_a_number_or_a_count_is_taken_for_the_number_and_asked_about(read):
+    measured = "part,seat A\n4,25.0031\n5,25.0033\n6,25.0035\n7,25.0031\n8,25.0031\n"
+    run = read(measured, events="after_part,event\n5,dress\n")
+
+    assert told(run) == [(2, "dress", None)]
+    (asked,) = [remark for remark in run.remarks if "as written" in remark]
+    assert "of which 4 is the first" in asked
+
+
 def test_a_file_of_events_by_serial(read):
     run = read(MEASURED, events="part,event\n100,dress\n102,dress\n107,wheel\n")
 
@@ -144,7 +162,7 @@ def test_events_of_both_files_are_put_in_order(read):
         ("after_part,event\n3.5,dress\n", "write the whole number of the part"),
         ("after_part,event\n,dress\n", "nothing says when the event was"),
         ("after_part,event\nthree,dress\n", "'three' is not a number"),
-        ("after_part,event\n20261119,dress\n", "last part measured is 7"),
+        ("after_part,event\n20261119,dress\n", "last part measured is 107"),
         ("part,event\nSN-1,dress\n", "'SN-1' is not in the measurements"),
         ("after_part,event\n3,dre", "no line end"),
         ("after_part,event\n3,dress,x,y\n", "too many fields"),

@@ -343,6 +343,21 @@ def test_events_in_a_file_beside_are_read_with_it_whichever_comes_first(drop):
     assert not [words for words in drop.said if "refused" in words]
 
 
+@pytest.mark.parametrize("header", ["after_part", "after", "part"])
+def test_an_event_of_a_later_file_stands_after_the_part_it_names(drop, header):
+    put(drop, "a.csv", HEAD + rows(1, 3))
+    look(drop)
+    put(drop, "c.csv", HEAD + rows(4, 4))
+    put(drop, "c_events.csv", f"{header};event\n4;dress\n")
+    look(drop)
+
+    with drop.session.ledger.reading() as reader:
+        events = run_of(reader, drop.session.run).events
+    assert events[["after_part", "kind"]].to_numpy().tolist() == [[4, "dress"]]
+    assert drop.session.progress.made == 4
+    assert drop.session.due[0] == 5
+
+
 def test_a_shift_with_its_events_dropped_in_pieces_is_the_shift_of_its_files(tmp_path, ledger):
     plan = load_plan(SAMPLES / "sluice_spool.toml")
     session = Session(ledger, plan, run_for(ledger, plan))
