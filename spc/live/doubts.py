@@ -1,19 +1,89 @@
 """What looks odd in a typed line, as a question before anything of it is stored."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
 from spc.ledger.entry import whole
 from spc.ledger.replay import Progress
 from spc.live.held import HeldNow
 from spc.live.turn import Turn
-from spc.live.typed import Line
+from spc.live.typed import Line, NotUnderstood, Value
+from spc.plan import Feature
 
 #: A part number further ahead than this, and than the part that is due, is a slip until said
 #: otherwise. Own choice: more parts than are ground between two looks in most shops.
 FAR_AHEAD = 20
 
 
+@dataclass(frozen=True)
+class Question:
+    """
+    What is asked about a line.
+
+    Attributes
+    ----------
+    line : Line
+        Of which nothing is stored before the answer.
+    words : str
+        To be answered with yes or no.
+    place : int or None
+        Of the number it is about; None: about the line.
+    feature : str
+        Of that number.
+    """
+
+    line: Line
+    words: str
+    place: int | None = None
+    feature: str = ""
+
+    @property
+    def instead(self) -> str:
+        """What may be typed besides yes and no."""
+        if self.place is None or len(self.line.numbers) == 1:
+            return "or type it anew"
+        return f"or type {self.feature} anew, the other readings are kept"
+
+    def confirmed(self) -> Line:
+        """The line once this was answered with yes."""
+        return replace(self.line, meant=(*self.line.meant, self.words))
+
+    def anew(self, typed: Line) -> Line:
+        """
+        The line once something else was typed: with another number in this place, or that one.
+
+        Raises
+        ------
+        NotUnderstood
+            For readings that are neither the one in doubt nor all of the line: what was kept of it
+            would be lost, or they would land on other features.
+        """
+        if self.place is None or typed.verb != "reading" or typed.part:
+            return typed
+        before, now = self.line.numbers, typed.numbers
+        if len(now) == 1 and typed.feature in ("", self.feature):
+            numbers = (*before[: self.place], now[0], *before[self.place + 1 :])
+            return replace(self.line, numbers=numbers)
+        if len(now) == len(before) and not typed.feature:
+            return replace(self.line, numbers=now)
+        raise NotUnderstood(
+            f"{before[self.place]} of {self.feature} is still in question: yes, no, "
+            f"{self.feature} alone, or all {len(before)} readings anew"
+        )
+
+
+def in_doubt(line: Line, values: Sequence[tuple[Feature, Value]]) -> list[Question]:
+    """Numbers of a line too far out to be taken unasked, one question each."""
+    return [
+        Question(line, f"{value.doubt}; typed as meant?", place, feature.name)
+        for place, (feature, value) in enumerate(values)
+        if value.doubt
+    ]
+
+
 def far_ahead(progress: Progress, turn: Turn, line: Line) -> str:
     """A part number with a digit too many."""
-    if not line.part or not progress.made:
+    if not line.part or line.verb == "undo" or not progress.made:
         return ""
     ahead = turn.part_number(progress, line.part) - progress.made
     if ahead <= max(FAR_AHEAD, turn.due(progress)[0] - progress.made):

@@ -239,7 +239,7 @@ class DropFolder:
             if look is not None:
                 self.done[name] = (look.size, look.changed)
                 self.whole[name] = look.whole
-        if not news.known:
+        if not news.known or news.renamed:
             self._tell(news.words)
         if news.imported is None:
             return 0

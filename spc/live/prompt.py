@@ -103,7 +103,7 @@ def _show(screen: Console, session: Session, voice: Voice, reply: Reply) -> None
     if reply.before:
         screen.print(Text(f"  {reply.before}", style="bold"))
     if reply.question:
-        screen.print(Text(f"  {reply.question} (yes or no; or type it anew)", style="bold"))
+        screen.print(Text(f"  {reply.question} (yes or no; {reply.instead})", style="bold"))
         return
     if reply.said:
         screen.print(Text(f"  {reply.said}" if "\n" not in reply.said else reply.said))

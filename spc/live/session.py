@@ -5,16 +5,16 @@ Nothing is said before it is stored, and a line is stored whole or not at all. T
 no truth of its own: it can be ended at any moment and another one goes on from the ledger.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-from spc.ledger.entry import Entry, Stored, now_us
+from spc.ledger.entry import Entry, Stored, now_us, whole
 from spc.ledger.refusal import LedgerReplaced, NotKnown
 from spc.ledger.replay import Progress, holding, resume
-from spc.ledger.store import Ledger, LedgerRun
+from spc.ledger.store import Ledger, LedgerRun, Reader
 from spc.live.again import Unanswered, last_typed, same_line, told_last
 from spc.live.answers import AT_ONCE, Clerk, doubled
-from spc.live.doubts import clears_more, far_ahead, left_waiting
+from spc.live.doubts import Question, clears_more, far_ahead, in_doubt, left_waiting
 from spc.live.standing import Standing
 from spc.live.turn import Turn
 from spc.live.typed import Line, NotUnderstood, understand
@@ -35,6 +35,8 @@ class Reply:
         What was added to the ledger.
     question : str
         To be answered yes or no before anything is stored; empty: none.
+    instead : str
+        What may be typed besides yes and no.
     said : str
         One sentence on what was done.
     leave : bool
@@ -47,6 +49,7 @@ class Reply:
 
     stored: tuple[Stored, ...] = ()
     question: str = ""
+    instead: str = ""
     said: str = ""
     leave: bool = False
     skipped: bool = False
@@ -86,7 +89,7 @@ class Session(Standing):
     ) -> None:
         super().__init__(ledger, plan, run)
         self.who, self.clock = who, clock
-        self._asked: tuple[Line, str] | None = None
+        self._asked: Question | None = None
         self.turn = Turn(plan)
         self._heard: tuple[str, int] = ("", 0)
         self._attended, self._begun = attended, False
@@ -141,7 +144,7 @@ class Session(Standing):
                 return Reply(said=f"{before.words}; it is not stored a second time")
         try:
             if not self.replaced:
-                reply = self._enter(line, text, sure=sure)
+                reply = self._enter(line, sure=sure)
                 return replace(reply, before=before.words)
         except NotKnown as error:
             self.unsure = Unanswered(text, error.end)
@@ -156,27 +159,29 @@ class Session(Standing):
             f"part {self.serial(part)}"
         )
 
-    def _enter(self, line: Line, text: str, *, sure: bool) -> Reply:
-        asked, self._asked = self._asked, None
-        if asked is not None and line.verb in ("yes", "no"):
+    def _enter(self, line: Line, *, sure: bool) -> Reply:
+        if self._asked is not None:
             if line.verb == "no":
+                self._asked = None
                 return Reply(said="nothing was stored")
-            return self._do(asked[0], asked[1], sure=True)
-        if line.verb == "yes":
+            other = line
+            line = self._asked.confirmed() if line.verb == "yes" else self._asked.anew(line)
+            if line is other:
+                self._asked = None
+        elif line.verb == "yes":
             line = replace(line, verb="done")
-        return self._do(line, text, sure=sure)
+        return self._do(line, sure=sure)
 
     def drop_question(self) -> None:
         """What was asked last is not answered any more; nothing of it is stored."""
         self._asked = None
 
-    def _do(self, line: Line, text: str, *, sure: bool) -> Reply:
-        first, self._begun = not self._begun, True
-        once_more = self._once_more(line) if first and not sure else ""
-        question = "" if sure else once_more or self._doubt(line, text)
-        if question:
-            self._asked = (line, text)
-            return Reply(question=question)
+    def _do(self, line: Line, *, sure: bool) -> Reply:
+        doubts = () if sure else self._doubts(line)
+        asked = next((d for d in doubts if d.words and d.words not in line.meant), None)
+        self._asked, self._begun = asked, True
+        if asked is not None:
+            return Reply(question=asked.words, instead=asked.instead)
         made = self.progress.made
         match line.verb:
             case "skip":
@@ -192,7 +197,7 @@ class Session(Standing):
                     said=f"the next reading is of part {self.serial(self.turn.part)} again"
                 )
             case "undo":
-                return self._undo(line.note)
+                return self._undo(line)
             case "reading":
                 heard = (" ".join(line.numbers), self.clock())
                 stored = self.store(lambda progress: self._readings(progress, line))
@@ -219,32 +224,32 @@ class Session(Standing):
         self.turn.skipped.add(feature.name)
         return Reply(said=f"{feature.name} of part {self.serial(part)} is left out", skipped=True)
 
-    def _doubt(self, line: Line, text: str) -> str:
-        """What looks odd enough to be asked about before it is stored."""
-        if line.verb == "offset" and line.amount is not None:
-            most = self.plan.machine.max_offset_um
-            if abs(line.amount) > most:
-                return f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"
-            return self._doubled(line, line.amount)
-        moves = self.advice.action in ("offset", "hold") and self.whole and self.advice.offset_um
-        if line.verb == "done" and moves:
-            return self._doubled(line, moves)
-        far = far_ahead(self.progress, self.turn, line)
-        if far:
-            return far
+    def _doubts(self, line: Line) -> Iterator[Question]:
+        """What looks odd enough to be asked about before it is stored; without words: nothing."""
+        same_move = self._doubled(line)
+        if not self._begun:
+            # Who confirms the whole line confirms its move.
+            yield Question(replace(line, meant=(*line.meant, same_move)), self._once_more(line))
+        most = self.plan.machine.max_offset_um
+        if line.verb == "offset" and line.amount is not None and abs(line.amount) > most:
+            large = f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"
+            yield Question(line, large)
+        yield Question(line, same_move)
+        yield Question(line, far_ahead(self.progress, self.turn, line))
         if line.verb == "ground":
-            return left_waiting(self.progress)
+            yield Question(line, left_waiting(self.progress))
         if line.verb == "cleared":
-            return clears_more(self.progress, self.held_there(), line)
-        if line.verb != "reading":
-            return ""
+            yield Question(line, clears_more(self.progress, self.held_there(), line))
+        if line.verb == "reading":
+            yield Question(line, self._bounced(line))
+            yield from in_doubt(line, self.turn.placed(self.progress, line)[1])
+
+    def _bounced(self, line: Line) -> str:
         typed = (" ".join(line.numbers), self.clock())
         if typed[0] == self._heard[0] and 0 <= typed[1] - self._heard[1] < BOUNCE_US:
             self._heard = typed
             return f"{typed[0]} came twice within half a second; a second reading?"
-        _, values = self.turn.placed(self.progress, line)
-        doubts = [value.doubt for _, value in values if value.doubt]
-        return f"{doubts[0]}; typed as meant?" if doubts else ""
+        return ""
 
     def _once_more(self, line: Line) -> str:
         """Whether the first line may be one that was typed again since nobody said it stands."""
@@ -258,7 +263,12 @@ class Session(Standing):
         told = told_last(last, self.plan.zone, self.progress.ahead)
         return f"the last line of the run says the same ({told}); once more?"
 
-    def _doubled(self, line: Line, amount: float) -> str:
+    def _doubled(self, line: Line) -> str:
+        """Whether the move that a line tells of, itself or as `done`, is stored already."""
+        moves = self.advice.action in ("offset", "hold") and self.whole and self.advice.offset_um
+        amount = line.amount if line.verb == "offset" else line.verb == "done" and moves
+        if not amount:
+            return ""
         part = self.turn.part_number(self.progress, line.part) if line.part else self.progress.made
         with self.ledger.reading() as reader:
             recent = self.recent(reader)
@@ -321,27 +331,47 @@ class Session(Standing):
         told = Entry("part", part, serial, clerk.now, who=self.who)
         return [*clerk.passed_over(progress), told]
 
-    def _undo(self, why: str) -> Reply:
+    def _undo(self, line: Line) -> Reply:
         try:
             with self.ledger.writing() as writer:
                 self.catch_up(writer)
-                typed = last_typed(self.recent(writer), undone=False)
+                typed = (
+                    self._typed_for(writer, line.part)
+                    if line.part
+                    else last_typed(self.recent(writer), undone=False)
+                )
                 if not typed:
-                    raise NotUnderstood("undo: nothing typed here is left to take back")
+                    of = f" for part {line.part}" if line.part else ""
+                    raise NotUnderstood(f"undo: nothing typed here{of} is left to take back")
                 taken = [
                     Entry("withdrawn", e.part, time=self.clock(), corrects=e.line, what=e.what,
-                          note=why or "undo at the prompt", who=self.who)
+                          note=line.note or "undo at the prompt", who=self.who)
                     for e in reversed(typed)
                 ]  # fmt: skip
-                line = writer.append(self.run.id, taken)
+                called = [
+                    e.text or e.what or f"ground to part {self.serial(e.part)}" for e in typed
+                ]
+                last = writer.append(self.run.id, taken)
                 self.progress = resume(writer, self.run, self.plan)
-                writer.keep_state(self.run.id, line, self.progress.content())
+                writer.keep_state(self.run.id, last, self.progress.content())
         except BaseException:
             self.forget()
             raise
         self.turn = Turn(self.plan)
-        names = [e.text or e.what for e in typed if e.kind != "answer"] or [typed[0].what]
-        return Reply(tuple(typed), said=f"taken back: {', '.join(names)}")
+        names = [c for c, e in zip(called, typed, strict=True) if e.kind != "answer"]
+        of = f" of part {line.part}" if line.part else ""
+        return Reply(tuple(typed), said=f"taken back: {', '.join(names or [typed[0].what])}{of}")
+
+    def _typed_for(self, reader: Reader, written: str) -> list[Stored]:
+        """The readings typed of a part that hold."""
+        part = (whole(written) or 0) - self.progress.ahead
+        told = holding(reader.entries_between(self.run.id, (part, part)))
+        return [e for e in told if e.kind == "reading" and e.source is None]
+
+
+def _called(entry: Stored, serial: str) -> str:
+    """What an entry is called when it is taken back."""
+    return entry.text or entry.what or f"ground to part {serial}"
 
 
 HELP = """\
@@ -356,4 +386,5 @@ no <why>                  what was advised is not done, and why
 offset -3                 a move on diameter in µm, plus makes parts bigger
 dress, wheel, swivel, pause 20, master, batch, coolant, regrind, cleared, note ...
 undo <why>                takes the last line back
+undo #118 <why>           takes the readings typed for part 118 back
 quit                      ends; the next start goes on from here"""

@@ -21,6 +21,7 @@ BEYOND_WIDTHS = 1.5
 WIDTH_WITHOUT_LIMITS = 50.0
 #: More parts than this are never ground between two lines typed: a slip of the number.
 MOST_AHEAD = 10_000
+_UNDONE = re.compile(r"^(?:#\s*|part\s+)(\d+)(?=[\s:]|$):?", re.IGNORECASE)
 _PART = re.compile(r"^(?:#\s*(\S+)|(\S+):)\s+(?=\S)")
 
 
@@ -59,6 +60,8 @@ class Line:
         µm on diameter for offset and swivel, minutes for pause, a count for ground.
     note : str
         The rest of the line.
+    meant : tuple of str
+        Questions about it that were answered with yes.
     """
 
     verb: str
@@ -67,6 +70,7 @@ class Line:
     part: str = ""
     amount: float | None = None
     note: str = ""
+    meant: tuple[str, ...] = ()
 
 
 def understand(text: str, plan: Plan) -> Line:
@@ -117,7 +121,20 @@ def _said(verb: str, rest: str, plain: str) -> Line:
         return Line(verb, part=rest)
     if verb == "other":
         return _event("offset", rest, plain)
+    if verb == "undo":
+        return _undo(rest, plain)
     return Line(verb, note=rest)
+
+
+def _undo(rest: str, plain: str) -> Line:
+    named = _UNDONE.match(rest)
+    if named:
+        return Line("undo", part=named[1], note=rest[named.end() :].strip())
+    if rest[:1].isdigit() or rest.startswith("#") or rest.split(" ")[0].casefold() == "part":
+        raise NotUnderstood(
+            f"{plain!r}: undo takes the last line back, `undo #118` the readings typed for part 118"
+        )
+    return Line("undo", note=rest)
 
 
 def _count(text: str, plain: str) -> float:

@@ -244,7 +244,7 @@ def invented(plan, parts):
 
 @pytest.mark.parametrize(
     ("window", "parts", "places", "share"),
-    [(600, 1500, 25, 0.8), pytest.param(replay.WINDOW, 9000, 100, 0.95, marks=pytest.mark.slow)],
+    [(600, 1500, 25, 0.8), pytest.param(replay.WINDOW, 9000, 40, 0.95, marks=pytest.mark.slow)],
 )
 def test_from_the_end_of_a_long_run_the_advice_is_nearly_always_that_from_its_start(
     ledger, plan, monkeypatch, window, parts, places, share

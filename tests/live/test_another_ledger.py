@@ -158,13 +158,12 @@ def test_a_watched_folder_is_stored_anew_as_far_as_the_backup_lacks_it(session, 
     now = time.time() - 100
     os.utime(folder / "a.csv", (now, now))
     watched = DropFolder(folder, session, said.append)
-    look = [str(folder / "a.csv")]
-    watched.look(look)
+    watched.look()
     restore(tmp_path / "kept.db", place, aside=True)
     (folder / "b.csv").write_text("part,seat\n13,25.007\n")
     os.utime(folder / "b.csv", (now, now))
     for _ in range(2):
-        watched.look([*look, str(folder / "b.csv")])
+        watched.look()
 
     with Ledger(place, create=False) as ledger, ledger.reading() as reader:
         stored = [e.value for e in reader.entries(1) if e.kind == "reading"]

@@ -479,3 +479,13 @@ def test_the_command_is_stopped_in_the_midst_of_a_read(watching):
     assert "readings" not in err
     with Ledger(watching.ledger) as ledger:
         assert verify(ledger).faults == ()
+
+
+def test_a_file_that_is_there_under_another_name_is_said(drop):
+    put(drop, "a.csv", HEAD + rows(1, 3))
+    look(drop)
+    put(drop, "b.csv", HEAD + rows(1, 3))
+    look(drop)
+
+    assert drop.said[-1].endswith(f"already in the ledger, as {drop.folder / 'a.csv'}")
+    assert parts(drop) == [1, 2, 3]

@@ -311,6 +311,108 @@ def test_a_question_is_dropped_by_a_new_line(session):
         session.enter("yes")
 
 
+SHAFT = """
+[job]
+part = "Pinion shaft"
+minutes_per_part = 1.5
+
+[[feature]]
+name = "bearing seat"
+fit = "25 k5"
+
+[[feature]]
+name = "seal seat"
+fit = "30 h6"
+
+[[feature]]
+name = "gear seat"
+fit = "20 g6"
+
+[[feature]]
+name = "taper"
+kind = "taper"
+upper = 0.003
+
+[[feature]]
+name = "roundness"
+kind = "roundness"
+upper = 0.0025
+"""
+ROW = "25,0066 29,9938 19,9868 1 0,7"
+
+
+def values_of(session):
+    return {e[2]: e[3] for e in told(session) if e[0] == "reading"}
+
+
+def test_a_value_typed_anew_takes_its_own_place_and_moves_no_other(begin):
+    session = begin(SHAFT)
+    first = session.enter(ROW)
+    assert first.question.startswith("1 is 997 µm beyond the limits of taper")
+    assert first.instead == "or type taper anew, the other readings are kept"
+    second = session.enter("0,001")
+    assert second.question.startswith("0,7 is 700 µm from zero of roundness")
+    assert told(session) == []
+    assert session.enter("roundness 0,0007").stored
+
+    assert session.progress.made == 1
+    assert values_of(session) == {
+        "bearing seat": 6.6, "seal seat": -6.2, "gear seat": -13.2, "taper": 1.0, "roundness": 0.7,
+    }  # fmt: skip
+
+
+def test_a_yes_is_about_the_value_that_was_asked_about_alone(begin):
+    session = begin(SHAFT)
+    session.enter(ROW)
+    assert session.enter("yes").question.startswith("0,7 is 700 µm")
+    assert session.enter("yes").stored
+
+    assert values_of(session)["taper"] == 1000.0
+    assert values_of(session)["roundness"] == 700.0
+
+
+def test_a_line_in_question_is_typed_anew_as_a_whole_for_the_part_it_named(begin):
+    session = begin(SHAFT)
+    session.enter("#7 " + ROW)
+    assert session.enter("25,0066 29,9938 19,9868 0,001 0,0007").stored
+
+    assert {(e[0], e[1]) for e in told(session)} == {("reading", 1)}
+    assert session.serial(1) == "7"
+
+
+@pytest.mark.parametrize("text", ["bearing seat 25,006", "25,006 29,993"])
+def test_readings_of_other_features_wait_for_the_answer(begin, text):
+    session = begin(SHAFT)
+    session.enter(ROW)
+    with pytest.raises(NotUnderstood, match="1 of taper is still in question"):
+        session.enter(text)
+    with pytest.raises(SpcError):
+        session.enter("0,00x")
+    session.enter("0,001")
+    session.enter("0,0007")
+
+    assert values_of(session)["bearing seat"] == 6.6
+    assert len(told(session)) == 5
+
+
+def test_a_value_in_question_of_one_reading_keeps_its_feature_and_part(seats_session):
+    session = seats_session
+    session.enter("25.001 25.002 0.8")
+    assert session.enter("#3 seat tail 26").question
+    session.enter("25.004")
+
+    assert told(session)[-1][1:4] == (3, "seat tail", 4.0)
+
+
+def test_a_yes_to_a_leap_of_the_part_number_is_none_to_its_size(session):
+    session.enter("25.001")
+    assert "really?" in session.enter("#400 26").question
+    assert "tolerance widths" in session.enter("yes").question
+    assert session.enter("25.002").stored
+
+    assert told(session)[-1][1:4] == (400, "seat", 2.0)
+
+
 def test_a_key_that_bounces_is_asked_about(session):
     session.clock.step = 100_000
     session.enter("25.001")
@@ -431,6 +533,31 @@ def test_undo_takes_back_whole_lines_and_stands_where_it_stood(seats_session):
     assert told(session) == []
     with pytest.raises(NotUnderstood, match="nothing typed here"):
         session.enter("undo")
+
+
+def test_undo_of_a_part_takes_back_its_readings_and_no_other_line(seats_session):
+    session = seats_session
+    for part in range(1, 6):
+        session.enter(f"#{part + 100} 25.00{part} 25.001")
+    reply = session.enter("undo #103 wrong gauge")
+
+    assert reply.said == "taken back: 25.003, 25.001 of part 103"
+    assert [e[1] for e in told(session) if e[0] == "reading"] == [1, 1, 2, 2, 4, 4, 5, 5]
+    assert (session.progress.made, session.progress.ahead) == (5, 100)
+    before = told(session)
+    for text in ("undo part 103", "undo #900", "undo #7", "undo #99999999999999999999"):
+        with pytest.raises(NotUnderstood, match="is left to take back"):
+            session.enter(text)
+    assert told(session) == before
+    session.enter("undo part 105")
+    assert session.progress.made == 4
+
+
+def test_undo_says_what_it_took_back_of_a_line_that_is_no_reading(session):
+    session.enter("25.001")
+    for text, said in (("ground 2", "ground to part 3"), ("dress", "dress")):
+        session.enter(text)
+        assert session.enter("undo").said == f"taken back: {said}"
 
 
 def random_line(rng):

@@ -133,3 +133,26 @@ def test_several_readings_part_numbers_and_named_features(seats):
 def test_what_means_nothing_is_refused_with_what_would_be_right(job, text):
     with pytest.raises(NotUnderstood, match=r"such as|lists|write|stands"):
         understand(text, job())
+
+
+@pytest.mark.parametrize(
+    ("text", "part", "note"),
+    [
+        ("undo", "", ""),
+        ("undo wrong part", "", "wrong part"),
+        ("undo #3", "3", ""),
+        ("undo part 3", "3", ""),
+        ("undo # 118: dirt on it", "118", "dirt on it"),
+        ("undo Part 118 dirt", "118", "dirt"),
+    ],
+)
+def test_undo_may_name_the_part_whose_readings_are_taken_back(text, part, note, seats):
+    line = understand(text, seats)
+
+    assert (line.verb, line.part, line.note) == ("undo", part, note)
+
+
+@pytest.mark.parametrize("text", ["undo 3", "undo #x", "undo part", "undo #3.5", "undo 25,007"])
+def test_an_undo_that_seems_to_name_something_else_takes_back_nothing(text, seats):
+    with pytest.raises(NotUnderstood, match="undo takes the last line back"):
+        understand(text, seats)
