@@ -313,13 +313,7 @@ def _event(
     return Event(after, times[row], kind, amount, minutes, note, text.name, int(table.line[row]))
 
 
-def _after(
-    get: Get,
-    time: np.datetime64,
-    place: str,
-    places: Places,
-    first: int,
-) -> int:
+def _after(get: Get, time: np.datetime64, place: str, places: Places, first: int) -> int:
     if get("after_part"):
         try:
             after = read_quantity(get("after_part")).value

@@ -212,7 +212,7 @@ class DropFolder:
 
     def _tell(self, words: str) -> None:
         # A name may hold what a terminal would obey, or bytes that are no text.
-        self.say("".join(c if c.isprintable() or c == "\t" else ascii(c)[1:-1] for c in words))
+        self.say("".join(c if c.isprintable() or c == "\t" else _shown(c) for c in words))
 
     def _store(self, ready: list[str], events: str | None = None) -> None:
         session, added = self.session, 0
@@ -265,6 +265,12 @@ def _why_not(entry: "os.DirEntry[str]") -> str:
     except UnicodeEncodeError:
         return "its name is no text; rename it"
     return ""
+
+
+def _shown(character: str) -> str:
+    """A character that is not printed as it is; for a byte that is no text, that byte."""
+    code = ord(character)
+    return f"\\x{code - 0xDC00:x}" if 0xDC80 <= code <= 0xDCFF else ascii(character)[1:-1]
 
 
 def _open(name: str) -> BinaryIO:

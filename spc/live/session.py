@@ -348,9 +348,7 @@ class Session(Standing):
                           note=line.note or "undo at the prompt", who=self.who)
                     for e in reversed(typed)
                 ]  # fmt: skip
-                called = [
-                    e.text or e.what or f"ground to part {self.serial(e.part)}" for e in typed
-                ]
+                called = [_called(e, self.serial(e.part)) for e in typed]
                 last = writer.append(self.run.id, taken)
                 self.progress = resume(writer, self.run, self.plan)
                 writer.keep_state(self.run.id, last, self.progress.content())
@@ -371,7 +369,7 @@ class Session(Standing):
 
 def _called(entry: Stored, serial: str) -> str:
     """What an entry is called when it is taken back."""
-    return entry.text or entry.what or f"ground to part {serial}"
+    return entry.text or entry.what or f"ground up to part {serial}"
 
 
 HELP = """\

@@ -255,7 +255,7 @@ def test_a_name_that_is_no_text_is_named_once_and_left_alone(drop):
 
     assert parts(drop) == [1, 2, 3]
     assert drop.said[0] == (
-        f"{drop.folder}/\\udcff\\udcfe bad\\udce9.csv: left alone: its name is no text; rename it"
+        f"{drop.folder}/\\xff\\xfe bad\\xe9.csv: left alone: its name is no text; rename it"
     )
     assert len(drop.said) == 2
 

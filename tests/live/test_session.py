@@ -555,7 +555,7 @@ def test_undo_of_a_part_takes_back_its_readings_and_no_other_line(seats_session)
 
 def test_undo_says_what_it_took_back_of_a_line_that_is_no_reading(session):
     session.enter("25.001")
-    for text, said in (("ground 2", "ground to part 3"), ("dress", "dress")):
+    for text, said in (("ground 2", "ground up to part 3"), ("dress", "dress")):
         session.enter(text)
         assert session.enter("undo").said == f"taken back: {said}"
 
