@@ -26,6 +26,8 @@ def leave_copies_out(sequence: Sequence, named: NDArray[np.bool_]) -> None:
         for others.
     """
     at = np.flatnonzero(np.isin(sequence.kind, (DATA, EVENT)) & ~named & ~timed_rows(sequence))
+    if not len(at):
+        return
     for copy in copies(_codes(sequence, at)):
         reason = _reason(sequence, at, copy)
         for row in at[copy.first : copy.first + copy.count].tolist():

@@ -41,8 +41,6 @@ class Lines:
     number : ndarray of int64, shape (rows,)
         The part number where it is whole, else -1.
     part_column : Column or None
-    placed : bool
-        Whether the numbers in it come again and again, as places of a pallet do.
     has_event : ndarray of bool, shape (rows,)
         Something is written in the event column.
     reasons : dict
@@ -54,7 +52,6 @@ class Lines:
     serial: list[str] | None
     number: NDArray[np.int64]
     part_column: Column | None
-    placed: bool
     has_event: NDArray[np.bool_]
     reasons: dict[int, str] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
@@ -84,8 +81,8 @@ def sort_lines(
     """
     remarks: list[str] = []
     kind = np.where(others, SKIPPED, DATA).astype(np.int8)
-    placed, part, serial, number = _part_column(table, layout, others, remarks)
-    lines = Lines(kind, serial, number, part, placed, _events(table, layout), {}, remarks)
+    part, serial, number = _part_column(table, layout, others, remarks)
+    lines = Lines(kind, serial, number, part, _events(table, layout), {}, remarks)
     reading = [c.index for c in layout.readings]
     filled = np.any(table.lengths[:, reading] > 0, axis=1)
     for row in _suspects(table, layout, lines, filled & ~others).tolist():
@@ -108,9 +105,10 @@ def _events(table: Table, layout: Layout) -> NDArray[np.bool_]:
 
 def _part_column(
     table: Table, layout: Layout, others: NDArray[np.bool_], remarks: list[str]
-) -> tuple[bool, Column | None, list[str] | None, NDArray[np.int64]]:
+) -> tuple[Column | None, list[str] | None, NDArray[np.int64]]:
     """The column that numbers the parts: never one value throughout, places only for want of it."""
     choices = []
+    first_read = _first_read(table, layout)
     for column in (c for c in layout.columns if c.role == "part"):
         texts = column_texts(table, column.index)
         texts = [_unwrapped(t) if t[:1] == "=" else t for t in texts]
@@ -127,13 +125,23 @@ def _part_column(
             )
             continue
         number = _whole_numbers(table, column, texts)
-        placed = come_round(number[(number >= 0) & ~others])
+        placed = come_round(number[(number >= 0) & first_read & ~others])
         rank = placed, _rank(words.key(column.header)), column.index
         choices.append((rank, column, texts, number))
     if not choices:
-        return False, None, None, np.full(len(table), -1, dtype=np.int64)
-    rank, column, texts, number = min(choices, key=lambda choice: choice[0])
-    return rank[0], column, texts, number
+        return None, None, np.full(len(table), -1, dtype=np.int64)
+    _, column, texts, number = min(choices, key=lambda choice: choice[0])
+    return column, texts, number
+
+
+def _first_read(table: Table, layout: Layout) -> NDArray[np.bool_]:
+    """Rows with a reading of the first feature: others may follow for the same parts."""
+    read: NDArray[np.bool_] = table.lengths[:, layout.readings[0].index] > 0
+    named = layout.of("feature") if layout.long else None
+    if named is not None and read.any():
+        texts = np.array(column_texts(table, named.index), dtype=object)
+        read &= texts == texts[read.argmax()]
+    return read
 
 
 def _rank(header: str) -> int:

@@ -1,6 +1,5 @@
 """Rows become parts, numbered in grinding order."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +13,7 @@ from spc.intake.csv_file import Sheet
 from spc.intake.lines import DATA, REFUSED, whole_number
 from spc.intake.places import begin_again, come_round, read_alike
 from spc.intake.quarantine import shortened
-from spc.intake.readings import Stream
+from spc.intake.readings import BLANK, Stream
 from spc.intake.sequence import Sequence
 from spc.intake.table import UNFINISHED
 from spc.plan import Plan
@@ -147,18 +146,38 @@ def _own(sequence: Sequence, which: int) -> tuple[Ints, Ints]:
 
 def _kind_of(sequence: Sequence, which: int) -> str:
     """Whether the part numbers of one file are parts, places, or may be either."""
-    rows, numbers = _own(sequence, which)
+    rows, values = _most_read(sequence, which)
+    numbers = sequence.number[rows]
     whole = bool((numbers >= 0).all())
     codes = numbers if whole else pd.factorize(sequence.serial[rows])[0].astype(np.int64)
     if not len(codes) or not (come_round(codes) or (whole and begin_again(codes))):
         return PARTS
-    sheet = sequence.sheets[which]
-    if any(sheet.lines.has_event) and _regrinds(sheet):
+    if _regrinds(sequence.sheets[which]):
         return PARTS
-    alike = any(read_alike(codes, values) for values in _readings(sequence, which, rows))
+    alike = read_alike(codes, values)
     if not come_round(codes):
         return PARTS if alike else UNSURE
     return PLACES if whole and not alike else UNSURE
+
+
+def _most_read(sequence: Sequence, which: int) -> tuple[Ints, NDArray[np.float64]]:
+    """
+    Rows of one file with a part number and a reading of its feature that is read most often.
+
+    Parts come round once for every feature where a file holds one after the other.
+    """
+    own = (sequence.sheet == which) & (sequence.kind == DATA) & (sequence.serial != "")
+    found = np.zeros(0, dtype=np.int64), np.zeros(0)
+    for stream in sequence.sheets[which].streams:
+        values = np.full(len(sequence), np.nan)
+        read = stream.state != BLANK
+        values[sequence.places[which][stream.rows]] = stream.deviation_um
+        rows = np.zeros(len(sequence), dtype=bool)
+        rows[sequence.places[which][stream.rows[read]]] = True
+        at = np.flatnonzero(rows & own)
+        if len(at) > len(found[0]):
+            found = at, values[at]
+    return found
 
 
 def _regrinds(sheet: Sheet) -> bool:
@@ -168,14 +187,6 @@ def _regrinds(sheet: Sheet) -> bool:
         words.event_kind(sheet.table.text(row, column.index)) == "regrind"
         for row in np.flatnonzero(sheet.lines.has_event).tolist()
     )
-
-
-def _readings(sequence: Sequence, which: int, rows: Ints) -> Iterator[NDArray[np.float64]]:
-    """The deviations of one file, feature by feature, NaN where a row has none. [µm]"""
-    for stream in sequence.sheets[which].streams:
-        values = np.full(len(sequence), np.nan)
-        values[sequence.places[which][stream.rows]] = stream.deviation_um
-        yield values[rows]
 
 
 def _why_rows(sequence: Sequence, written: NDArray[np.bool_]) -> str:

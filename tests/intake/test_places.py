@@ -159,6 +159,31 @@ def test_a_long_file_of_places_makes_a_part_of_every_visit(read):
     assert (run.measurements["repeat"] == 0).all()
 
 
+def rounds_of(names, head):
+    """Parts 1 to 12, read feature by feature: a long file, or a wide one with gaps."""
+    rng = np.random.default_rng(8)
+    lines = []
+    for name, size in names.items():
+        for part in range(1, 13):
+            cell = f"{size + rng.normal(0, 0.001):.4f}"
+            gaps = ",".join(cell if other == name else "" for other in names)
+            lines.append(f"{part},{name},{cell}\n" if head is None else f"{part},{gaps}\n")
+    return (head or "part,feature,value\n") + "".join(lines)
+
+
+@pytest.mark.parametrize("head", [None, "part,seat A,seat B,seat C\n"], ids=["long", "wide"])
+def test_parts_read_feature_by_feature_come_round_without_being_places(read, head):
+    names = {"seat A": 25.006, "seat B": 19.994, "seat C": 30.0}
+    more = '[[feature]]\nname = "seat C"\nnominal = 30.0\nupper = 0.01\nlower = -0.01\n'
+
+    run = read(rounds_of(names, head), more)
+
+    assert run.measurements["part"].nunique() == 12
+    assert len(run.measurements) == 36
+    assert (run.measurements["repeat"] == 0).all()
+    assert not any("come again" in r or "places" in r for r in run.remarks)
+
+
 def test_an_event_beside_the_number_of_a_place_stands_after_the_row_before(read):
     text = column([1 + i % 8 for i in range(40)], more=",")
     lines = text.splitlines(keepends=True)
