@@ -139,8 +139,8 @@ def _places(sequence: Sequence, *, doubts: bool) -> tuple[NDArray[np.bool_], str
 
 def _own(sequence: Sequence, which: int) -> tuple[Ints, Ints]:
     """Rows of one file that have a part number, and these as whole numbers or -1."""
-    own = (sequence.sheet == which) & (sequence.kind == DATA) & (sequence.serial != "")
-    rows = np.flatnonzero(own)
+    rows = np.sort(sequence.places[which])
+    rows = rows[(sequence.kind[rows] == DATA) & (sequence.serial[rows] != "")]
     return rows, sequence.number[rows]
 
 
@@ -166,17 +166,14 @@ def _most_read(sequence: Sequence, which: int) -> tuple[Ints, NDArray[np.float64
 
     Parts come round once for every feature where a file holds one after the other.
     """
-    own = (sequence.sheet == which) & (sequence.kind == DATA) & (sequence.serial != "")
     found = np.zeros(0, dtype=np.int64), np.zeros(0)
     for stream in sequence.sheets[which].streams:
-        values = np.full(len(sequence), np.nan)
-        read = stream.state != BLANK
-        values[sequence.places[which][stream.rows]] = stream.deviation_um
-        rows = np.zeros(len(sequence), dtype=bool)
-        rows[sequence.places[which][stream.rows[read]]] = True
-        at = np.flatnonzero(rows & own)
-        if len(at) > len(found[0]):
-            found = at, values[at]
+        at = sequence.places[which][stream.rows]
+        named = (sequence.kind[at] == DATA) & (sequence.serial[at] != "")
+        own = np.flatnonzero(named & (stream.state != BLANK))
+        if len(own) > len(found[0]):
+            own = own[np.argsort(at[own])]
+            found = at[own], stream.deviation_um[own]
     return found
 
 
