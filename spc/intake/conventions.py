@@ -74,22 +74,25 @@ Cell = tuple[Target, str | None, str]
 
 def fitting(cells: Iterable[Cell], convention: Convention) -> int:
     """How many cells, so read, are sizes or deviations that the plan asks for."""
-    found = 0
-    for target, units, numbers in _numbers(cells, convention):
-        near = [near_zero(numbers, unit, target) for unit in units]
-        if target.sized:
-            near += [near_nominal(numbers, unit, target) for unit in units]
-        found += int(np.count_nonzero(np.any(near, axis=0)))
-    return found
+    return _suiting(cells, convention)[0]
 
 
 def proving(cells: Iterable[Cell], convention: Convention) -> int:
-    """How many cells prove how numbers are written: only sizes near their nominal do."""
-    return sum(
-        int(np.count_nonzero(np.any([near_nominal(numbers, u, target) for u in units], axis=0)))
-        for target, units, numbers in _numbers(cells, convention)
-        if target.sized
-    )
+    """How many cells, so read, are sizes near their nominal."""
+    return _suiting(cells, convention)[1]
+
+
+def _suiting(cells: Iterable[Cell], convention: Convention) -> tuple[int, int]:
+    """How many cells, so read, are what the plan asks for, and how many of them are sizes."""
+    found = sizes = 0
+    for target, units, numbers in _numbers(cells, convention):
+        fits = np.any([near_zero(numbers, unit, target) for unit in units], axis=0)
+        if target.sized:
+            near = np.any([near_nominal(numbers, unit, target) for unit in units], axis=0)
+            sizes += int(np.count_nonzero(near))
+            fits |= near
+        found += int(np.count_nonzero(fits))
+    return found, sizes
 
 
 def _numbers(
@@ -158,7 +161,7 @@ def _one_convention(cells: Sequence[Cell]) -> Convention | None:
     if any(may_group(text, ".") for text in points):
         candidates.append(Convention(",", group="."))
     # What the plan asks for decides; of two ways that both fit, the one that gives sizes.
-    scores = [(fitting(cells, each), proving(cells, each)) for each in candidates]
+    scores = [_suiting(cells, each) for each in candidates]
     best = [each for each, score in zip(candidates, scores, strict=True) if score == max(scores)]
     if max(scores)[0] > 0:
         either = max(scores)[1] == 0 and {",", "."} == {each.mark for each in best}
