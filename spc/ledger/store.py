@@ -108,6 +108,8 @@ class Ledger:
                 connection.commit()
             except DBAPIError as error:
                 lost = error
+                # It may still be inside the transaction: nothing else goes through it.
+                connection.invalidate()
         if lost is not None and not (writer.end and self._stood(writer.end, lost)):
             raise clear(self.place, lost, NOTHING_STORED) from lost
         self._known = writer.end or self._known

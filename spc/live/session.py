@@ -332,29 +332,24 @@ class Session(Standing):
         return [*clerk.passed_over(progress), told]
 
     def _undo(self, line: Line) -> Reply:
-        try:
-            with self.ledger.writing() as writer:
-                self.catch_up(writer)
-                typed = (
-                    self._typed_for(writer, line.part)
-                    if line.part
-                    else last_typed(self.recent(writer), undone=False)
-                )
-                if not typed:
-                    of = f" for part {line.part}" if line.part else ""
-                    raise NotUnderstood(f"undo: nothing typed here{of} is left to take back")
-                taken = [
-                    Entry("withdrawn", e.part, time=self.clock(), corrects=e.line, what=e.what,
-                          note=line.note or "undo at the prompt", who=self.who)
-                    for e in reversed(typed)
-                ]  # fmt: skip
-                called = [_called(e, self.serial(e.part)) for e in typed]
-                last = writer.append(self.run.id, taken)
-                self.progress = resume(writer, self.run, self.plan)
-                writer.keep_state(self.run.id, last, self.progress.content())
-        except BaseException:
-            self.forget()
-            raise
+        with self.adding() as writer:
+            typed = (
+                self._typed_for(writer, line.part)
+                if line.part
+                else last_typed(self.recent(writer), undone=False)
+            )
+            if not typed:
+                of = f" for part {line.part}" if line.part else ""
+                raise NotUnderstood(f"undo: nothing typed here{of} is left to take back")
+            taken = [
+                Entry("withdrawn", e.part, time=self.clock(), corrects=e.line, what=e.what,
+                      note=line.note or "undo at the prompt", who=self.who)
+                for e in reversed(typed)
+            ]  # fmt: skip
+            called = [_called(e, self.serial(e.part)) for e in typed]
+            last = writer.append(self.run.id, taken)
+            self.progress = resume(writer, self.run, self.plan)
+            writer.keep_state(self.run.id, last, self.progress.content())
         self.turn = Turn(self.plan)
         names = [c for c, e in zip(called, typed, strict=True) if e.kind != "answer"]
         of = f" of part {line.part}" if line.part else ""

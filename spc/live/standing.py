@@ -4,8 +4,10 @@ A run of the ledger as it stands, kept up with while others add to it or put a b
 The adviser's memory is only a memory: whatever was not stored is forgotten again.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
+from typing import Any
 
 from spc.errors import SpcError
 from spc.ledger.entry import Entry, Stored
@@ -164,14 +166,21 @@ class Standing:
 
     def store(self, make: Make) -> tuple[Stored, ...]:
         """Store the entries that are made once all others are taken in, or nothing."""
+        with self.adding() as writer:
+            return self._append(writer, make(self.progress))
+
+    @contextmanager
+    def adding(self) -> Iterator[Writer]:
+        """One transaction, with all others taken in; what is not stored is forgotten again."""
+        before = self.progress.content()
         try:
             with self.ledger.writing() as writer:
-                self.catch_up(writer)
-                told = make(self.progress)
-                return self._append(writer, told)
+                if writer.entries(self.run.id, after=self.progress.line):
+                    self.progress = resume(writer, self.run, self.plan)
+                yield writer
         except BaseException:
             # The adviser may have heard what was not stored.
-            self.forget()
+            self._forget(before)
             raise
 
     def _append(self, writer: Writer, told: Sequence[Entry]) -> tuple[Stored, ...]:
@@ -183,16 +192,11 @@ class Standing:
         writer.keep_state(self.run.id, last, self.progress.content())
         return stored
 
-    def catch_up(self, writer: Writer) -> None:
-        """Take in what another program added to this run meanwhile."""
-        if writer.entries(self.run.id, after=self.progress.line):
-            self.progress = resume(writer, self.run, self.plan)
-
-    def forget(self) -> None:
-        """Go back to what is stored."""
+    def _forget(self, before: dict[str, Any]) -> None:
         try:
             with self.ledger.reading() as reader:
                 self.progress = resume(reader, self.run, self.plan)
         except SpcError:
             # The store does not answer; the error that led here says so, and the next line tries.
-            self.progress = replace(self.progress, line=-1)
+            kept = Progress.from_content(self.run, self.plan, before)
+            self.progress = replace(kept, line=-1)

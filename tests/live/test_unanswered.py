@@ -120,6 +120,23 @@ def test_another_line_hears_what_became_of_the_one_before(session, lose, done, s
     assert [text for _, text in stored(session)] == ["25.001", *["25.0002"] * done, "25.0004"]
 
 
+def test_while_it_is_not_known_the_part_that_is_due_stays_the_same(session, lose, monkeypatch):
+    def away(_ledger):
+        raise StoreBusy("the database server does not answer")
+
+    due, advice = session.due, session.advice
+    with monkeypatch.context() as gone:
+        lose(done=False, away=3)
+        gone.setattr(Ledger, "reading", away)
+        with pytest.raises(NotKnown):
+            session.enter("25.0002", sure=True)
+        assert (session.due, session.advice) == (due, advice)
+    session.enter("25.0002")
+
+    assert [text for _, text in stored(session)] == ["25.001", "25.0002"]
+    assert session.due != due
+
+
 def test_an_undo_that_was_not_answered_takes_back_one_line(session, lose):
     session.enter("25.0002")
     lose(done=True, away=3)
