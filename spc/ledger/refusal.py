@@ -80,8 +80,10 @@ def clear(place: str, error: Exception, outcome: str = "") -> SpcError:
 
 _READ_ONLY = "it cannot be written: the file or its folder is read-only"
 _PERMISSIONS = "it cannot be opened or made: look at the folder and its permissions"
+_BUSY = "another program has kept it busy for {patience} s; try again"
 _CAUSES = (
-    ("lock", "another program has kept it busy for {patience} s; try again"),
+    ("locked", _BUSY),
+    ("lock timeout", _BUSY),
     ("readonly", _READ_ONLY),
     ("read-only", _READ_ONLY),
     ("full", "the disk is full ({free} MB free)"),

@@ -6,6 +6,7 @@ import psycopg
 import pytest
 
 from spc.errors import SpcError, StoreBusy
+from spc.ledger import opening, refusal
 from spc.ledger.as_run import run_of
 from spc.ledger.backup import backup, restore
 from spc.ledger.entry import Entry
@@ -110,6 +111,16 @@ def test_a_backup_becomes_a_file_and_goes_back_to_a_server(filled, place, tmp_pa
 def test_a_server_that_does_not_answer_is_named(tmp_path):
     with pytest.raises(StoreBusy, match="does not answer"):
         Ledger(f"postgresql://spc@/none?host={tmp_path}")
+
+
+def test_a_writer_who_is_kept_waiting_gives_up_in_one_line(filled, place, monkeypatch):
+    monkeypatch.setattr(refusal, "PATIENCE", 1)
+    with psycopg.connect(place) as bare:
+        bare.execute(f"SELECT pg_advisory_xact_lock({opening.LOCK_KEY})")
+        with pytest.raises(StoreBusy, match="busy for 1 s"), filled.writing() as writer:
+            writer.append(1, [Entry("part", 301)])
+
+    assert verify(filled).lines == 301
 
 
 def test_eight_writers_lose_and_double_nothing(place, plan):
