@@ -83,13 +83,15 @@ def _of(name: str, sheets: Sequence[Sheet]) -> Iterator[str]:
             yield (
                 f"{MEANING}{name}: {_counts(one)} and {_counts(other)} are outside, yet nearly"
                 f" all of {one.name} would be good {other.name} and the reverse; are the two"
-                " columns mixed up? Name the right headers under [columns] in the plan"
+                " columns mixed up? Name the right headers under [columns] in the plan, also if"
+                " they are right as they stand"
             )
     for one in bad:
         if one.mirrored:
             yield (
                 f"{MEANING}{name}: {_counts(one)} are outside, yet nearly all are inside with the"
-                " sign turned round; is a plus written for parts that are too small?"
+                " sign turned round; is a plus written for parts that are too small? If they are"
+                " right as they stand, name the column under [columns] in the plan"
             )
 
 
@@ -100,8 +102,8 @@ def _counts(readings: _Readings) -> str:
 
 
 def _readings(sheets: Sequence[Sheet]) -> Iterator[_Readings]:
-    """Sizes and deviations of every feature."""
-    streams = [stream for sheet in sheets for stream in sheet.streams]
+    """Sizes and deviations of every feature; a column that the plan names is what it says."""
+    streams = [s for sheet in sheets for s in sheet.streams if not s.column.mapped]
     for target in {id(s.target.feature): s.target for s in streams}.values():
         for absolute in (True, False):
             taken = [

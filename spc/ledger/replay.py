@@ -6,26 +6,28 @@ entries give the same advice however they come. Of a longer stretch the end is e
 that begins there says nearly always the same (tests/ledger/test_replay.py).
 """
 
+import json
 from collections.abc import Iterable
 from copy import copy
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
-from spc.advising import PastRun, advisor_for
+from spc.advising import PastRun, advisor_for, entry_in_doubt
 from spc.errors import BadRecord
 from spc.ledger.entry import Stored, whole
 from spc.ledger.repeats import disagree
 from spc.ledger.store import LedgerRun, Reader, Writer
 from spc.ledger.tables import COLUMNS
 from spc.plan import Plan
+from spc.remarks import MEANING, meaning_in_doubt
 from spc.wheel.advice import STATE_FORMAT, Advice, Advisor
 from spc.wheel.wording import LOOK
 
 #: Of what is kept: this file's part and the adviser's. The program's version says neither that the
 #: adviser is the same nor that it changed, so a state is bound to this and to the hash of its rows:
 #: an adviser that came to other numbers would go on from a past it never had.
-FORMAT = f"3.{STATE_FORMAT}"
+FORMAT = f"4.{STATE_FORMAT}"
 #: Microseconds in a minute.
 MINUTE_US = 60e6
 #: What an adviser is told of, and still holds.
@@ -67,6 +69,9 @@ class Progress:
     values : dict of list of float
         Readings of the part ground last, by feature. They are in the ledger, so no state keeps
         them. [µm]
+    doubts : list of (list of int, str)
+        Files whose columns may mean something else than they say, and what is asked; until a file
+        that has grown from them says otherwise, nothing is moved.
     """
 
     advisor: Advisor
@@ -78,11 +83,14 @@ class Progress:
     acts_answered: list[str] = field(default_factory=list)
     plan: Plan | None = None
     values: dict[str, list[float]] = field(default_factory=dict)
+    doubts: list[tuple[list[int], str]] = field(default_factory=list)
 
     @property
     def advice(self) -> Advice:
-        """The next act: the adviser's, after a third reading where two of one part disagree."""
+        """The next act: the adviser's, after what is asked about the readings it rests on."""
         advice = self.advisor.advise()
+        if self.doubts:
+            return entry_in_doubt(advice, self.doubts[-1][1])
         if self.plan is None or advice.action in ("measure_again", "hold"):
             return advice
         for name, values in self.values.items():
@@ -103,6 +111,8 @@ class Progress:
             self.advisor.event(entry.what, um=entry.value, minutes=entry.minutes)
         elif entry.kind == "answer":
             self.acts_answered.append(entry.what)
+        elif entry.kind == "import":
+            self._doubt(json.loads(entry.text))
         self.line = max(self.line, entry.line)
 
     def _grind_to(self, entry: Stored) -> None:
@@ -121,6 +131,15 @@ class Progress:
             self.values.setdefault(entry.what, []).append(entry.value)
         self.read[entry.what] = max(self.read.get(entry.what, 0), (entry.repeat or 0) + 1)
         self.last_read[entry.what] = entry.part
+
+    def _doubt(self, receipt: dict[str, Any]) -> None:
+        """Ask what an import asked about the meaning of columns, and no more what it settles."""
+        files = [number for number, *_ in receipt.get("files", ())]
+        settled = {*files, *receipt.get("grown", ())}
+        self.doubts = [(asked, words) for asked, words in self.doubts if not settled >= {*asked}]
+        words = meaning_in_doubt(receipt["remarks"])
+        if words:
+            self.doubts.append((files, words))
 
     def content(self) -> dict[str, Any]:
         """Everything as plain values, ready for JSON."""
@@ -159,7 +178,7 @@ def _third_reading(advice: Advice, name: str, values: list[float]) -> Advice:
     )
 
 
-_PLAIN = ("made", "line", "read", "last_read", "ahead", "acts_answered")
+_PLAIN = ("made", "line", "read", "last_read", "ahead", "acts_answered", "doubts")
 
 
 def holding(entries: Iterable[Stored]) -> list[Stored]:
@@ -221,6 +240,7 @@ def _from_the_end(reader: Reader, run: LedgerRun, plan: Plan) -> Progress:
     if before:
         progress.ahead = _ahead(reader, run, before)
         progress.last_read = _last_read(reader, run, plan, before, last)
+        told = [*_imports_in_doubt(reader, run), *told]
     for entry in told:
         progress.tell(entry)
     progress.line = _last_line(reader, run)
@@ -238,12 +258,23 @@ def _made(reader: Reader, run: LedgerRun, line: int = _MOST, *, skip: int = 0) -
 
 def _told(reader: Reader, run: LedgerRun, before: int, last: int) -> list[Stored]:
     """What holds after one part, up to another, in the order of the parts."""
-    kinds = f"{_GROUND}, 'answer'"
+    kinds = f"{_GROUND}, 'answer', 'import'"
     first = before + 1 if before else 0
     holding = _HOLDING.format(run=int(run.id), kinds=kinds, first=first, last=last)
     columns = ", ".join(f"e.{column}" for column in COLUMNS[:-1])
     rows = reader.connection.exec_driver_sql(f"SELECT {columns} {holding}")
     return sorted(map(Stored.of, rows), key=lambda entry: entry.place)
+
+
+def _imports_in_doubt(reader: Reader, run: LedgerRun) -> list[Stored]:
+    """What was said of imports, where one of them asked what a column means."""
+    own = f"WHERE run = {int(run.id)} AND kind = 'import'"
+    ask = reader.connection.exec_driver_sql
+    asked = ask(f"SELECT line FROM entries {own} AND text LIKE '%%{MEANING}%%' LIMIT 1")
+    if asked.first() is None:
+        return []
+    rows = ask(f"SELECT {', '.join(COLUMNS[:-1])} FROM entries {own} ORDER BY line")
+    return [Stored.of(row) for row in rows]
 
 
 def _ahead(reader: Reader, run: LedgerRun, part: int) -> int:

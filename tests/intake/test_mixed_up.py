@@ -99,3 +99,17 @@ def test_a_run_that_is_bad_in_any_other_manner_is_judged_as_it_stands(read, plan
 
     assert not doubts(run)
     assert examine(run, plan).advice.subject != "entry"
+
+
+def test_a_column_that_the_plan_names_is_taken_for_what_it_says(read):
+    text = table("seat", [-u for u in range(3, 11)], digits=1)
+    named = read_plan(
+        b'[job]\npart = "Pin"\n[[feature]]\nname = "seat"\nnominal = 25.0\nupper = 0.011\n'
+        b'lower = 0.002\n[columns]\nseat = "seat"\n',
+        source="pin.toml",
+    )
+
+    assert doubts(read(text, plan=SEAT))
+    run = read(text, plan=named)
+    assert not doubts(run)
+    assert examine(run, named).advice.subject != "entry"

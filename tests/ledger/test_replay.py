@@ -9,13 +9,17 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy
+from pin_plan import PIN
 
 from spc.advising import advisor_for
 from spc.ledger import replay
 from spc.ledger.entry import Entry, Stored
 from spc.ledger.replay import Progress, holding, keep_up, resume
+from spc.ledger.store import Ledger
 from spc.ledger.tables import states
-from spc.plan import read_plan
+from spc.live.begin import run_for
+from spc.live.files import take_in
+from spc.plan import load_plan, read_plan
 from spc.simulate.play import settle
 from spc.simulate.process import Grinder
 from spc.simulate.settings import PRESETS
@@ -324,3 +328,33 @@ def test_an_adviser_that_keeps_another_state_has_another_format(plan):
         STATE.write_text(json.dumps(now) + "\n")
 
     assert now == json.loads(STATE.read_text())
+
+
+def test_no_act_rests_on_columns_whose_meaning_an_import_asked_about(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("pin.toml").write_text(PIN.replace("lower = -0.010", "lower = 0.002"), encoding="utf-8")
+    plan = load_plan("pin.toml")
+    head = "part,time,seat [um]\n"
+    mirrored = [f"{p},2026-11-25 06:{p:02d},-{p % 5 + 4}.0\n" for p in range(1, 13)]
+    right = [f"{p},2026-11-25 07:{p % 60:02d},{p % 5 + 4}.0\n" for p in range(13, 60)]
+
+    def told(ledger, run, rows):
+        Path("a.csv").write_text(head + "".join(rows))
+        list(take_in(ledger, run, plan, ["a.csv"]))
+        with ledger.reading() as reader:
+            return resume(reader, run, plan)
+
+    with Ledger("spc.db") as ledger:
+        run = run_for(ledger, plan, name="one")
+        doubted = told(ledger, run, mirrored).advice
+        with ledger.writing() as writer:
+            writer.connection.exec_driver_sql("DELETE FROM states")
+        monkeypatch.setattr(replay, "WINDOW", 5)
+        with ledger.reading() as reader:
+            from_the_end = resume(reader, run, plan).advice
+        settled = told(ledger, run, [*mirrored, *right]).advice
+
+    for advice in (doubted, from_the_end):
+        assert (advice.action, advice.subject, advice.offset_um) == ("check", "entry", None)
+        assert "sign turned round" in advice.evidence
+    assert settled.subject != "entry"
