@@ -21,6 +21,7 @@ from spc.ledger.sources import FileMark, Files
 from spc.ledger.store import LedgerRun, Reader, Writer
 from spc.ledger.tables import entries
 from spc.ledger.told import Told, micros
+from spc.remarks import QUESTION
 from spc.run import Run
 
 #: Readings at the end of a run that show whether its part numbers count. Own choice.
@@ -35,7 +36,11 @@ Key = tuple[object, ...]
 
 @dataclass(frozen=True)
 class Imported:
-    """What became of the rows: stored, known already, or contradicted by what is stored."""
+    """
+    What became of the rows: stored, known already, or contradicted by what is stored.
+
+    `questions` are what the reader asks about the files, and what the ledger asks about their rows.
+    """
 
     readings: int = 0
     events: int = 0
@@ -104,7 +109,10 @@ def store_run(
         len(events),
         len(rejects),
         placed.known,
-        tuple(question.note for question in asked),
+        (
+            *(remark for remark in read.remarks if remark.startswith(QUESTION)),
+            *(question.note for question in asked),
+        ),
     )
 
 

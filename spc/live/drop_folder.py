@@ -93,6 +93,7 @@ class DropFolder:
     done: dict[str, tuple[int, int]] = field(default_factory=dict)
     whole: dict[str, int] = field(default_factory=dict)
     left_alone: dict[str, str] = field(default_factory=dict)
+    asked: set[str] = field(default_factory=set)
 
     def run(self, stop: Event) -> None:
         """Look until `stop` is set."""
@@ -244,7 +245,10 @@ class DropFolder:
         if news.imported is None:
             return 0
         for question in news.imported.questions:
-            self._tell(question)
+            # A file that grows asks the same each time.
+            if question not in self.asked:
+                self._tell(question)
+        self.asked |= {*news.imported.questions}
         return news.imported.readings + news.imported.events
 
 

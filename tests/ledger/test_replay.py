@@ -340,21 +340,23 @@ def test_no_act_rests_on_columns_whose_meaning_an_import_asked_about(tmp_path, m
 
     def told(ledger, run, rows):
         Path("a.csv").write_text(head + "".join(rows))
-        list(take_in(ledger, run, plan, ["a.csv"]))
+        (news,) = take_in(ledger, run, plan, ["a.csv"])
         with ledger.reading() as reader:
-            return resume(reader, run, plan)
+            return resume(reader, run, plan), news.imported.questions
 
     with Ledger("spc.db") as ledger:
         run = run_for(ledger, plan, name="one")
-        doubted = told(ledger, run, mirrored).advice
+        progress, asked = told(ledger, run, mirrored)
+        doubted = progress.advice
         with ledger.writing() as writer:
             writer.connection.exec_driver_sql("DELETE FROM states")
         monkeypatch.setattr(replay, "WINDOW", 5)
         with ledger.reading() as reader:
             from_the_end = resume(reader, run, plan).advice
-        settled = told(ledger, run, [*mirrored, *right]).advice
+        settled, _ = told(ledger, run, [*mirrored, *right])
 
     for advice in (doubted, from_the_end):
         assert (advice.action, advice.subject, advice.offset_um) == ("check", "entry", None)
         assert "sign turned round" in advice.evidence
-    assert settled.subject != "entry"
+    assert "sign turned round" in asked[0]
+    assert settled.advice.subject != "entry"
