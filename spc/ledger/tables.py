@@ -64,6 +64,7 @@ sources = _table(
     Column("sha256", Text, nullable=False),
     Column("bytes", _whole, nullable=False),
     Column("lines", _whole, nullable=False),
+    # Of early programs, which numbered the parts of a file by one shift; nothing reads it.
     Column("base", _whole, nullable=False),
     UniqueConstraint("run", "name", "sha256"),
 )
