@@ -12,7 +12,7 @@ import spc
 HOUSE = Path(spc.__file__).parent
 FLOORS = {
     "errors": -1, "units": 0, "beside": 0, "remarks": 0,
-    "run": 1, "copied": 1, "sigma": 1, "fits": 1,
+    "run": 1, "copied": 1, "places": 1, "sigma": 1, "fits": 1,
     "charts": 2, "capability": 2, "gauge": 2, "wear_fit": 2, "form_fit": 2,
     "plan_faults": 2.9, "feature": 2.9, "wheel": 3, "plan": 3,
     "shifts": 3.3, "series": 3.3, "measured_cycles": 3.4,
@@ -34,6 +34,7 @@ NUMERIC = {
     "wear_fit",
     "form_fit",
     "copied",
+    "places",
 }
 ADDRESSES = {
     "pandas": {"run", "intake", "report"},
@@ -64,7 +65,7 @@ ORDER = {
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock",
                "times", "columns", "meaning", "conventions", "dialect", "table_schema",
                "sheets", "workbook", "quarantine", "readings", "screens", "doubts", "jobs",
-               "warmth", "other_kind", "places", "lines",
+               "warmth", "other_kind", "lines",
                "last_line", "csv_file", "mixed_up", "sequence", "copies", "anew", "parts",
                "repeats", "events", "row_events", "settling", "reading", "first_look", "draft",
                "csvw", "gauge_file"],

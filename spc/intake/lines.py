@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from spc.intake import words
 from spc.intake.columns import Column, Layout
-from spc.intake.places import come_round
 from spc.intake.readings import column_texts
 from spc.intake.table import LONG, PLAIN, SHORT, UNCLOSED, UNFINISHED, Table
 from spc.intake.whole_column import digits
+from spc.places import come_round
 
 DATA, EVENT, SUMMARY, REFUSED, SKIPPED, SAME = range(6)
 _FIGURE = re.compile(r"\d")

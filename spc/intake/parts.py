@@ -11,11 +11,11 @@ from spc.intake import words
 from spc.intake.copies import leave_copies_out
 from spc.intake.csv_file import Sheet
 from spc.intake.lines import DATA, REFUSED, whole_number
-from spc.intake.places import begin_again, come_round, read_alike
 from spc.intake.quarantine import shortened
 from spc.intake.readings import BLANK, Stream
 from spc.intake.sequence import Sequence
 from spc.intake.table import UNFINISHED
+from spc.places import begin_again, come_round, read_alike
 from spc.plan import Plan
 from spc.remarks import QUESTION
 

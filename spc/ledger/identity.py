@@ -11,12 +11,14 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from spc.copied import copies
 from spc.errors import UnreadableRun
 from spc.ledger.told import Told
+from spc.places import come_round, read_alike
 from spc.remarks import QUESTION
 
 #: A part measured again this many parts later is a question; the same reach as within a file.
@@ -69,6 +71,8 @@ class Stands:
         Those that rows of the files could be the same as, in the order stored.
     bare : sequence of Held
         All that nothing but their values tells apart, in the order stored; where files have such.
+    recent : sequence of (str, str, float)
+        Part number or place, feature and deviation of the last readings. [µm]
     """
 
     last_part: int = 0
@@ -76,6 +80,7 @@ class Stands:
     ahead: int | None = None
     readings: Sequence[Held] = ()
     bare: Sequence[Held] = ()
+    recent: Sequence[tuple[str, str, float]] = ()
 
 
 @dataclass(eq=False)
@@ -141,6 +146,7 @@ def place(
     run: str,
     reground: Callable[[], bool] = lambda: False,
     ask: bool = False,
+    auto: bool = False,
 ) -> Placed:
     """
     Tell the readings of files that are new from those stored, and find the part of each.
@@ -159,6 +165,8 @@ def place(
         Whether parts were ground again, so that old numbers come again; asked when one does.
     ask : bool
         The plan asks before a part's second reading is taken.
+    auto : bool
+        The plan does not say what part numbers are; they may be places.
 
     Raises
     ------
@@ -167,7 +175,7 @@ def place(
     """
     if not there.last_part:
         return Placed(told.part, told.repeat, range(len(told)))
-    work = _Work(told, there, families, reground=reground, ask=ask)
+    work = _Work(told, there, families, reground=reground, ask=ask, auto=auto)
     work.match()
     work.find_copies()
     if work.counts:
@@ -193,9 +201,10 @@ class _Work:
         *,
         reground: Callable[[], bool],
         ask: bool,
+        auto: bool,
     ) -> None:
         self.told, self.there, self.families = told, there, families
-        self.reground, self.ask = reground, ask
+        self.reground, self.ask, self.auto = reground, ask, auto
         self.counts = told.first_number is not None and there.ahead is not None
         self.same: list[Held | None] = [None] * len(told)
         self.others: dict[int, tuple[list[Held], Key | None, int]] = {}
@@ -383,6 +392,20 @@ class _Work:
             or len(parts.get(source, ())) >= FEWEST
         }
 
+    @cached_property
+    def come_round(self) -> bool:
+        """Whether the part numbers of the run, these files at its end, are places of a pallet."""
+        told, most = self.told, Counter(self.told.feature).most_common(1)
+        own = [(told.serial[at], told.feature[at], told.value[at]) for at in range(len(told))]
+        read = [
+            (number, value)
+            for number, feature, value in (*self.there.recent, *own)
+            if feature == most[0][0]
+        ]
+        codes = np.unique([number for number, _ in read], return_inverse=True)[1]
+        values = np.array([value for _, value in read])
+        return self.auto and come_round(codes) and not read_alike(codes, values)
+
     def _late(self, at: int, begun: bool) -> str:
         """Why a new part cannot come behind all that is stored."""
         told, last = self.told, self.there.last_time
@@ -415,6 +438,12 @@ class _Work:
                 "times if they are others"
             )
         again = self.stored[part, feature] and (self.counts or told.own_serial(at))
+        if again and self.come_round:
+            return (
+                f"{QUESTION}part numbers such as {serial} come again and again; are they places, "
+                "such as of a pallet? Set numbering = 'rows' under [reading] in the plan then, "
+                "else 'serial', and import again"
+            )
         if again and self.there.last_part - part > FAR_APART and not self.reground():
             return f"{QUESTION}part {serial} was measured long before; measured again or mistyped?"
         if again and self.ask:

@@ -21,14 +21,19 @@ from spc.ledger.sources import FileMark, Files
 from spc.ledger.store import LedgerRun, Reader, Writer
 from spc.ledger.tables import entries
 from spc.ledger.told import Told, micros
+from spc.plan import Reading
 from spc.remarks import QUESTION
 from spc.run import Run
 
 #: Readings at the end of a run that show whether its part numbers count. Own choice.
 _LOOKED_AT = 50
+#: Readings at the end of a run that show whether its numbers come round. Own choice: five rounds
+#: of forty places.
+_ROUNDS_SEEN = 200
 #: Part numbers that are asked for one by one; with more, the whole run is looked at. Own choice.
 _ONE_BY_ONE = 500
 
+_AUTO = Reading()
 Row = tuple[Any, ...]
 _PART = itemgetter(1)
 Key = tuple[object, ...]
@@ -56,7 +61,7 @@ def store_run(
     marks: Mapping[str, FileMark] | None = None,
     *,
     who: str = "import",
-    ask: bool = False,
+    reading: Reading = _AUTO,
 ) -> Imported:
     """
     Add a run read from files to a run of the ledger.
@@ -73,8 +78,8 @@ def store_run(
         The files by the name of their source.
     who : str
         Role of whoever imports.
-    ask : bool
-        The plan asks before a part's second reading is taken.
+    reading : Reading
+        What the plan says of part numbers and repeats.
 
     Raises
     ------
@@ -90,7 +95,8 @@ def store_run(
         files.families,
         run=into.name,
         reground=cache(lambda: _reground(writer, into, read)),
-        ask=ask,
+        ask=reading.repeats == "ask",
+        auto=reading.numbering == "auto",
     )
     numbers = files.add(writer)
     events = _events(read, placed, there, numbers, who, lambda time: _part_at(writer, into, time))
@@ -142,7 +148,10 @@ def _stands(reader: Reader, run: LedgerRun, told: Told, files: Files) -> Stands:
     bare: dict[int, Held] = {}
     if any(told.bare(at) for at in range(len(told))):
         bare = _held(reader, run, text("time IS NULL AND serial = ''"))
-    return Stands(last_part, _newest_time(reader, run), ahead, _by_line(found), _by_line(bare))
+    return Stands(
+        last_part, _newest_time(reader, run), ahead, _by_line(found), _by_line(bare),
+        _recent(reader, run),
+    )  # fmt: skip
 
 
 def _by_line(found: Mapping[int, Held]) -> list[Held]:
@@ -169,6 +178,15 @@ def _counted_ahead(reader: Reader, run: LedgerRun) -> int | None:
             written = whole(serial)
             found.add(None if written is None else written - part)
     return found.pop() if len(found) == 1 else None
+
+
+def _recent(reader: Reader, run: LedgerRun) -> list[tuple[str, str, float]]:
+    """Part number or place, feature and deviation of the last readings, in the order stored."""
+    rows = reader.connection.exec_driver_sql(
+        f"SELECT serial, text, what, value FROM entries WHERE +run = {run.id} "
+        f"AND kind = 'reading' ORDER BY line DESC LIMIT {_ROUNDS_SEEN}"
+    )
+    return [(serial or place, what, value) for serial, place, what, value in rows][::-1]
 
 
 def _newest_time(reader: Reader, run: LedgerRun) -> int | None:
