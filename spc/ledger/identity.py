@@ -1,13 +1,12 @@
 """
-What makes a row itself: which readings of files the ledger holds already, and the part of each.
+Where rows of files belong in a run: each is stored once, on its own part, in its own order.
 
-A row is known by its place in a file that has grown; else by its part number, time and feature,
-its time and feature where nothing numbers the parts, and its value among rows that share these.
-Where part numbers count, they place the row; else a known part number does, and what is new comes
-after everything that is stored.
+Which rows are stored already is told by `matching`. Where part numbers count, they place what is
+new; else a known part number does, and what else is new comes after everything that is stored.
+What cannot be placed so is asked about, never guessed.
 """
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -15,43 +14,22 @@ from functools import cached_property
 
 import numpy as np
 
-from spc.copied import copies
 from spc.errors import UnreadableRun
+from spc.ledger.matching import Held, Matched, Matching
 from spc.ledger.told import Told
 from spc.places import come_round, read_alike
 from spc.remarks import QUESTION
 
-#: A part measured again this many parts later is a question; the same reach as within a file.
+#: A part measured again this many parts later is a question.
 FAR_APART = 20
-#: Share of readings in question from which the whole import is refused. Own choice.
+#: Share of readings in question from which the whole import is refused, and of the parts of a file
+#: measured again from which it may be about others. Own choice.
 MOSTLY = 0.5
-# The same number written twice agrees to so many digits of a µm. Own choice.
-_DIGITS = 5
-#: A file of no row that is stored, with other values for so many stored parts, is about other
-#: parts of the same numbers; below, they are measured a second time. As within one call.
+#: Parts of a file that are stored already, with other readings, from which it may be about others
+#: of the same numbers; fewer are measured again. As within one call.
 FEWEST = 3
 #: Clocks that show minutes put two parts into one. [µs]
 ONE_MINUTE = 60_000_000
-
-Key = tuple[object, ...]
-
-
-@dataclass(eq=False)
-class Held:
-    """A reading that is stored; `used` once a row of the files was found to be the same."""
-
-    part: int
-    serial: str
-    time: int | None
-    feature: str
-    value: float
-    source: int | None
-    row: int | None
-    used: bool = False
-
-    def is_value(self, value: float) -> bool:
-        """Whether it is this number, written twice."""
-        return round(self.value, _DIGITS) == round(value, _DIGITS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,189 +153,83 @@ def place(
     """
     if not there.last_part:
         return Placed(told.part, told.repeat, range(len(told)))
-    work = _Work(told, there, families, reground=reground, ask=ask, auto=auto)
-    work.match()
-    work.find_copies()
-    if work.counts:
-        work.count(run)
+    matching = Matching(told, there.readings, families, there.ahead)
+    matched = matching.match(there.bare)
+    contradict = matching.contradicting()
+    if matched.torn:
+        raise UnreadableRun(
+            f"{matched.torn}: rows that were stored as readings of one part are parts of their own "
+            "now, or the reverse, as more of its part numbers are seen; import the whole file "
+            "into another run with --run NAME"
+        )
+    work = _Placing(told, there, families, matched, contradict, matching.counts)
+    work.reground, work.ask, work.auto = reground, ask, auto
+    if matching.counts:
+        for at, part in enumerate(told.part):
+            work.goals[part] = matching.counted(at)
+            if work.goals[part] < 1:
+                raise UnreadableRun(
+                    f"{told.source[at]}: part {told.serial[at]} comes before the first part of run "
+                    f"{run!r}; import the earlier file first, or name another run with --run"
+                )
     placed = work.decide()
     if len(placed.questions) > MOSTLY * len(told):
         raise UnreadableRun(
-            f"{len(placed.questions)} of {len(told)} readings contradict run {run!r}: "
+            f"{len(placed.questions)} of {len(told)} readings cannot go into run {run!r}: "
             f"{placed.questions[0][1]}; if parts are numbered anew, begin another run with "
             "--run NAME"
         )
     return placed
 
 
-class _Work:
-    """The steps of `place`."""
+class _Placing:
+    """Where each reading belongs, in the order of the files."""
+
+    reground: Callable[[], bool]
+    ask: bool
+    auto: bool
 
     def __init__(
         self,
         told: Told,
         there: Stands,
         families: Mapping[str, Collection[int]],
-        *,
-        reground: Callable[[], bool],
-        ask: bool,
-        auto: bool,
+        matched: Matched,
+        contradict: Mapping[int, Held],
+        counts: bool,
     ) -> None:
         self.told, self.there, self.families = told, there, families
-        self.reground, self.ask, self.auto = reground, ask, auto
-        self.counts = told.first_number is not None and there.ahead is not None
-        self.same: list[Held | None] = [None] * len(told)
-        self.others: dict[int, tuple[list[Held], Key | None, int]] = {}
-        self.by_row: dict[Key, list[Held]] = {}
-        self.by_key: dict[Key | None, list[Held]] = {}
-        self.orders: dict[Key, list[int]] = {}
-        self.copied: dict[int, int] = {}
-        self.goals: dict[int, int] = {}
-        self.overlap: Counter[str] = Counter()
-        self.last_known: dict[str, int] = {}
+        self.matched, self.contradict, self.counts = matched, contradict, counts
+        self.goals = dict(matched.goals)
+        self.known = sorted(matched.goals)
         self.stored: Counter[tuple[int, str]] = Counter()
         self.of_serial: dict[str, int] = {}
         for held in there.readings:
             self.stored[held.part, held.feature] += 1
             if held.serial:
                 self.of_serial.setdefault(held.serial, held.part)
-        self._index()
-
-    # -- which are stored ----------------------------------------------------------------------
-
-    def match(self) -> None:
-        """Find for each reading the stored one that it is, else those it may contradict."""
-        told = self.told
-        newest: dict[Key | None, int] = {}
-        for at in range(len(told)):
-            row = self._of_row(at)
-            key = self._key(at)
-            held = next((h for h in row if not h.used and h.is_value(told.value[at])), None)
-            if held is None and key is not None:
-                order = self._same_under(key, told.value[at])
-                if order is not None:
-                    held, newest[key] = self.by_key[key][order], order
-            if held is not None:
-                self._is(at, held)
-            elif row or key in self.by_key:
-                # What stands before the last one found is an earlier reading, not another value.
-                self.others[at] = (row, key, newest.get(key, -1) + 1)
-
-    def _index(self) -> None:
-        """The stored readings by their rows, by what tells them apart, and by value with that."""
-        kin = {number for family in self.families.values() for number in family}
-        named = "serial" in self.told.by.values()
-        timed = "time" in self.told.by.values()
-        for held in self.there.readings:
-            if held.source in kin:
-                self.by_row.setdefault((held.row, held.feature), []).append(held)
-            keys: list[Key] = []
-            if self.counts:
-                keys.append((held.part, held.time, held.feature))
-            else:
-                if named and held.serial:
-                    keys.append((held.serial, held.time, held.feature))
-                if timed and held.time is not None:
-                    keys.append(("", held.time, held.feature))
-            for key in keys:
-                own = self.by_key.setdefault(key, [])
-                self.orders.setdefault((*key, round(held.value, _DIGITS)), []).append(len(own))
-                own.append(held)
-
-    def _of_row(self, at: int) -> list[Held]:
-        """What is stored of the same row of a file that has grown."""
-        family = self.families.get(self.told.source[at], ())
-        place = (self.told.row[at], self.told.feature[at])
-        return [h for h in self.by_row.get(place, ()) if h.source in family] if family else []
-
-    def _same_under(self, key: Key, value: float) -> int | None:
-        """Where the first stored reading with that value stands that no row was found to be."""
-        own = self.by_key.get(key, ())
-        orders = self.orders.get((*key, round(value, _DIGITS)), ())
-        return next((order for order in orders if not own[order].used), None)
-
-    def _key(self, at: int) -> Key | None:
-        """What tells a row from others, its place in a file aside; None: nothing does."""
-        told = self.told
-        if self.counts:
-            return self._counted(at), told.time[at], told.feature[at]
-        serial = told.own_serial(at)
-        if serial:
-            return serial, told.time[at], told.feature[at]
-        time = told.own_time(at)
-        return None if time is None else ("", time, told.feature[at])
-
-    def _counted(self, at: int) -> int:
-        return self.told.number(at) - (self.there.ahead or 0)
-
-    def _is(self, at: int, held: Held) -> None:
-        held.used = True
-        told, source = self.told, self.told.source[at]
-        self.same[at] = held
-        self.goals.setdefault(told.part[at], held.part)
-        self.overlap[source] += 1
-        self.last_known[source] = max(told.part[at], self.last_known.get(source, 0))
-
-    def find_copies(self) -> None:
-        """Find new rows that repeat a stretch of stored ones, with nothing to tell them apart."""
-        told = self.told
-        new = [at for at in range(len(told)) if self.same[at] is None and told.bare(at)]
-        if not new:
-            return
-        own: dict[Key, list[int]] = {}
-        for at in new:
-            own.setdefault((told.source[at], told.row[at]), []).append(at)
-        stored: dict[Key, list[Held]] = {}
-        for held in self.there.bare:
-            stored.setdefault((held.source, held.row), []).append(held)
-        rows = [tuple((h.feature, h.value) for h in row) for row in stored.values()]
-        rows += [tuple((told.feature[at], told.value[at]) for at in row) for row in own.values()]
-        numbers = {row: number for number, row in enumerate(dict.fromkeys(rows))}
-        places = list(own.values())
-        for copy in copies(np.array([numbers[row] for row in rows])):
-            for row in range(max(copy.first, len(stored)), copy.first + copy.count):
-                self.copied |= dict.fromkeys(places[row - len(stored)], copy.count)
-
-    # -- where the others belong ---------------------------------------------------------------
-
-    def count(self, run: str) -> None:
-        """Place every part by its number."""
-        told = self.told
-        for at, part in enumerate(told.part):
-            goal = self._counted(at)
-            if goal < 1:
-                raise UnreadableRun(
-                    f"{told.source[at]}: part {told.serial[at]} comes before the first part of run "
-                    f"{run!r}; import the earlier file first, or name another run with --run"
-                )
-            self.goals[part] = goal
 
     def decide(self) -> Placed:
-        """Place what is new behind all that is stored, and ask about what contradicts it."""
-        told, contradict = self.told, self._contradicting()
+        """Place what is new, and ask about what contradicts what is stored."""
+        told, matched = self.told, self.matched
         done = Placed(
-            [0] * len(told), list(told.repeat), [], overlap=self.overlap, _goals=self.goals
+            [0] * len(told), list(told.repeat), [], overlap=matched.overlap, _goals=self.goals
         )
         fresh: list[int] = []
         added: Counter[tuple[int, str]] = Counter()
         top, before = self.there.last_part, 0
         begun: set[str] = set()
         for at, own in enumerate(told.part):
-            held, asked = self.same[at], ""
+            held, asked = matched.same[at], ""
             if held is not None:
                 done.part[at] = held.part
                 done.known += 1
-                family = self.families.get(told.source[at], ())
-                done.elsewhere += held.source not in family
-            elif own not in self.goals and (serial := told.own_serial(at)) in self.of_serial:
-                self.goals[own] = self.of_serial[serial]
+                done.elsewhere += held.source not in self.families.get(told.source[at], ())
             elif own not in self.goals:
-                asked = self._late(at, told.source[at] in begun)
-                if not asked:
-                    self.goals[own] = top + max(1, own - before)
+                asked = self._begin(at, top, before, told.source[at] in begun)
             if held is None:
                 part = done.part[at] = self.goals.get(own, 0)
-                asked = asked or self._doubt(at, part, contradict)
+                asked = asked or self._doubt(at, part, top)
                 if asked:
                     done.questions.append((at, asked))
                 else:
@@ -372,80 +244,103 @@ class _Work:
         done.fresh = fresh
         return done
 
-    def _contradicting(self) -> dict[int, Held]:
-        """Readings that give a stored one another value, rather than read a part again."""
-        told = self.told
-        found: dict[int, Held] = {}
+    def _begin(self, at: int, top: int, before: int, begun: bool) -> str:
+        """Find the place of a part that no reading is stored of; why there is none."""
+        told, own = self.told, self.told.part[at]
+        known = self.of_serial.get(told.own_serial(at))
+        if known is not None:
+            self.goals[own] = known
+            return ""
+        if own < self.matched.last_known.get(told.source[at], 0):
+            return self._between(at)
+        last, time = self.there.last_time, told.time[at]
+        early = time is not None and last is not None and time < last - ONE_MINUTE
+        if early and not begun and not self.families.get(told.source[at]):
+            return (
+                f"{QUESTION}{told.called(at)} was measured before the last part that is stored; "
+                "import files in the order of their times, or name another run with --run"
+            )
+        # Rows between two parts were parts that could not be read; numbers that do not count the
+        # parts of this run say nothing of that.
+        self.goals[own] = top + (max(1, own - before) if told.first_number is None else 1)
+        return ""
+
+    def _between(self, at: int) -> str:
+        """Take the place that was left for a part whose row could not be read before."""
+        own, nth = self.told.part[at], bisect_left(self.known, self.told.part[at])
+        if 0 < nth < len(self.known):
+            earlier, later = self.known[nth - 1], self.known[nth]
+            goal = self.matched.goals[earlier] + own - earlier
+            if self.matched.goals[later] - goal == later - own:
+                self.goals[own] = goal
+                return ""
+        return (
+            f"{QUESTION}{self.told.called(at)} stands before a part that is stored already; parts "
+            "cannot be put in between: name another run with --run"
+        )
+
+    # -- what is asked -------------------------------------------------------------------------
+
+    def _doubt(self, at: int, part: int, top: int) -> str:
+        told, feature = self.told, self.told.feature[at]
+        called = told.called(at)
+        if at in self.contradict:
+            return (
+                f"{QUESTION}{feature} of {called} is stored as "
+                f"{self.contradict[at].value:+.2f} µm, here {told.value[at]:+.2f} µm"
+            )
+        if at in self.matched.copied:
+            return (
+                f"{QUESTION}row {told.row[at]} is one of {self.matched.copied[at]} with the same "
+                "readings, in the same order, as stored before; the same parts again? Give part "
+                "numbers or times if they are others"
+            )
+        again = self.stored[part, feature] and (self.counts or told.own_serial(at))
+        if again and self.come_round:
+            return (
+                f"{QUESTION}part numbers such as {told.serial[at]} come again and again; are they "
+                "places, such as of a pallet? Set numbering = 'rows' under [reading] in the plan "
+                "then, else 'serial', and import again"
+            )
+        if again and told.source[at] in self.anew and not self.reground():
+            return (
+                f"{QUESTION}{called} is stored with other readings, and so are most parts of "
+                f"{told.source[at]}: measured again, or others of the same numbers? Begin another "
+                "run with --run NAME for others; if these were ground again, say so by an event "
+                "regrind"
+            )
+        if again and top - part > FAR_APART and not self.reground():
+            return f"{QUESTION}{called} was measured long before; measured again or mistyped?"
+        if again and self.ask:
+            return f"{QUESTION}{called} was already measured; the plan asks before repeats"
+        return ""
+
+    @cached_property
+    def anew(self) -> set[str]:
+        """Files of no stored row, most of whose parts are stored with other readings."""
         parts: dict[str, set[int]] = {}
-        for at, (row, key, since) in self.others.items():
-            later = self.by_key.get(key, [])[since:] if key is not None else []
-            left = next((held for held in (*row, *later) if not held.used), None)
-            if left is not None:
-                found[at] = left
-                if self.counts or told.own_serial(at):
-                    parts.setdefault(told.source[at], set()).add(told.part[at])
+        again: dict[str, set[int]] = {}
+        for at, own in enumerate(self.told.part):
+            source, serial = self.told.source[at], self.told.own_serial(at)
+            parts.setdefault(source, set()).add(own)
+            goal = self.goals.get(own) if self.counts else self.of_serial.get(serial)
+            if goal is not None and self.stored[goal, self.told.feature[at]]:
+                again.setdefault(source, set()).add(own)
         return {
-            at: left
-            for at, left in found.items()
-            if self.families.get(source := told.source[at])
-            or self.overlap[source]
-            or len(parts.get(source, ())) >= FEWEST
+            source
+            for source, own in again.items()
+            if not self.matched.overlap[source]
+            and len(own) >= FEWEST
+            and len(own) > MOSTLY * len(parts[source])
         }
 
     @cached_property
     def come_round(self) -> bool:
         """Whether the part numbers of the run, these files at its end, are places of a pallet."""
-        told, most = self.told, Counter(self.told.feature).most_common(1)
+        told = self.told
+        most = Counter(told.feature).most_common(1)[0][0]
         own = [(told.serial[at], told.feature[at], told.value[at]) for at in range(len(told))]
-        read = [
-            (number, value)
-            for number, feature, value in (*self.there.recent, *own)
-            if feature == most[0][0]
-        ]
+        read = [(n, value) for n, feature, value in (*self.there.recent, *own) if feature == most]
         codes = np.unique([number for number, _ in read], return_inverse=True)[1]
         values = np.array([value for _, value in read])
         return self.auto and come_round(codes) and not read_alike(codes, values)
-
-    def _late(self, at: int, begun: bool) -> str:
-        """Why a new part cannot come behind all that is stored."""
-        told, last = self.told, self.there.last_time
-        serial, time, source = told.serial[at], told.time[at], told.source[at]
-        if told.part[at] < self.last_known.get(source, 0):
-            return (
-                f"{QUESTION}part {serial} stands before a part that is stored already; parts "
-                "cannot be put in between: name another run with --run"
-            )
-        early = time is not None and last is not None and time < last - ONE_MINUTE
-        if early and not begun and not self.families.get(source):
-            return (
-                f"{QUESTION}part {serial} was measured before the last part that is stored; import "
-                "files in the order of their times, or name another run with --run"
-            )
-        return ""
-
-    def _doubt(self, at: int, part: int, contradict: Mapping[int, Held]) -> str:
-        told = self.told
-        serial, feature = told.serial[at], told.feature[at]
-        if at in contradict:
-            return (
-                f"{QUESTION}{feature} of part {serial} is stored as "
-                f"{contradict[at].value:+.2f} µm, here {told.value[at]:+.2f} µm"
-            )
-        if at in self.copied:
-            return (
-                f"{QUESTION}row {told.row[at]} is one of {self.copied[at]} with the same readings, "
-                "in the same order, as stored before; the same parts again? Give part numbers or "
-                "times if they are others"
-            )
-        again = self.stored[part, feature] and (self.counts or told.own_serial(at))
-        if again and self.come_round:
-            return (
-                f"{QUESTION}part numbers such as {serial} come again and again; are they places, "
-                "such as of a pallet? Set numbering = 'rows' under [reading] in the plan then, "
-                "else 'serial', and import again"
-            )
-        if again and self.there.last_part - part > FAR_APART and not self.reground():
-            return f"{QUESTION}part {serial} was measured long before; measured again or mistyped?"
-        if again and self.ask:
-            return f"{QUESTION}part {serial} was already measured; the plan asks before repeats"
-        return ""

@@ -9,6 +9,7 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
 from functools import cache
 from operator import itemgetter
 from typing import Any
@@ -16,12 +17,13 @@ from typing import Any
 from sqlalchemy import or_, select, text
 
 from spc.ledger.entry import Entry, Stored, number, storable, whole
-from spc.ledger.identity import Held, Placed, Stands, place
+from spc.ledger.identity import Placed, Stands, place
+from spc.ledger.matching import Held
 from spc.ledger.sources import FileMark, Files
 from spc.ledger.store import LedgerRun, Reader, Writer
 from spc.ledger.tables import entries
 from spc.ledger.told import Told, micros
-from spc.plan import Reading
+from spc.plan import Plan
 from spc.remarks import QUESTION
 from spc.run import Run
 
@@ -33,7 +35,6 @@ _ROUNDS_SEEN = 200
 #: Part numbers that are asked for one by one; with more, the whole run is looked at. Own choice.
 _ONE_BY_ONE = 500
 
-_AUTO = Reading()
 Row = tuple[Any, ...]
 _PART = itemgetter(1)
 Key = tuple[object, ...]
@@ -61,7 +62,7 @@ def store_run(
     marks: Mapping[str, FileMark] | None = None,
     *,
     who: str = "import",
-    reading: Reading = _AUTO,
+    plan: Plan | None = None,
 ) -> Imported:
     """
     Add a run read from files to a run of the ledger.
@@ -78,8 +79,8 @@ def store_run(
         The files by the name of their source.
     who : str
         Role of whoever imports.
-    reading : Reading
-        What the plan says of part numbers and repeats.
+    plan : Plan, optional
+        What it says of part numbers, repeats and the zone of times.
 
     Raises
     ------
@@ -95,13 +96,14 @@ def store_run(
         files.families,
         run=into.name,
         reground=cache(lambda: _reground(writer, into, read)),
-        ask=reading.repeats == "ask",
-        auto=reading.numbering == "auto",
+        ask=plan is not None and plan.reading.repeats == "ask",
+        auto=plan is None or plan.reading.numbering == "auto",
     )
     numbers = files.add(writer)
     events = _events(read, placed, there, numbers, who, lambda time: _part_at(writer, into, time))
     heard = _heard(writer, into, events)
-    events = _unheard(events, heard, {numbers[name] for name in _unseen(told, placed, files)})
+    unseen = {numbers[name] for name in _unseen(told, placed, files)}
+    events = _unheard(events, heard, unseen, plan.zone if plan else UTC)
     asked = [_question(told, at, placed.part[at], note) for at, note in placed.questions]
     rejects = [*_rejects(read, numbers, who), *asked]
     refused = _entries(writer, into, "reject") if rejects else []
@@ -147,7 +149,7 @@ def _stands(reader: Reader, run: LedgerRun, told: Told, files: Files) -> Stands:
         found |= _held(reader, run, entries.c.source.in_(files.kin))
     bare: dict[int, Held] = {}
     if any(told.bare(at) for at in range(len(told))):
-        bare = _held(reader, run, text("time IS NULL AND serial = ''"))
+        bare = _held(reader, run, entries.c.source.in_(files.by_place(reader)))
     return Stands(
         last_part, _newest_time(reader, run), ahead, _by_line(found), _by_line(bare),
         _recent(reader, run),
@@ -298,23 +300,38 @@ def _unseen(told: Told, placed: Placed, files: Files) -> set[str]:
     }
 
 
-def _unheard(told: list[Entry], heard: Sequence[Stored], unseen: set[int]) -> list[Entry]:
+def _unheard(
+    told: list[Entry], heard: Sequence[Stored], unseen: set[int], zone: tzinfo
+) -> list[Entry]:
     """The events that are not stored yet, each stored one being used up by one that is the same."""
-    left = Counter(_event_key(entry) for entry in heard)
+    stored: dict[Key, list[int]] = {}
+    for nth, entry in enumerate(heard):
+        for timed in (True, False):
+            stored.setdefault(_event_key(entry, timed), []).append(nth)
+    used: set[int] = set()
     new = []
     for event in told:
-        key = _event_key(event)
-        if left[key] and not (event.time is None and event.source in unseen):
-            left[key] -= 1
+        timed = _is_moment(event.time, zone)
+        there = [n for n in stored.get(_event_key(event, timed), ()) if n not in used]
+        if there and (timed or event.source not in unseen):
+            used.add(there[0])
         else:
             new.append(event)
     return new
 
 
-def _event_key(entry: Entry) -> Key:
+def _event_key(entry: Entry, timed: bool) -> Key:
     # A part measured in the minute of the event may stand on either side of it.
-    when = ("at", entry.time) if entry.time is not None else ("after", entry.part)
+    when = ("at", entry.time) if timed else ("after", entry.part)
     return *when, entry.what, entry.value, entry.minutes, entry.note
+
+
+def _is_moment(time: int | None, zone: tzinfo) -> bool:
+    """Whether a time tells an event apart; midnight is how a day without a clock is read."""
+    if time is None:
+        return False
+    local = datetime.fromtimestamp(time / 1e6, zone)
+    return bool(local.hour or local.minute or local.second)
 
 
 def _merged(readings: list[Row], events: list[Entry]) -> Iterator[Row]:

@@ -151,6 +151,16 @@ class Files:
         numbers = {name: number for number, name, *_ in self.rows}
         return {old: numbers[name] for name, family in self.families.items() for old in family}
 
+    def by_place(self, reader: Reader) -> set[int]:
+        """The numbers of stored files whose rows nothing but their place and values tell apart."""
+        c = entries.c
+        query = select(c.text).where(c.run == self._into.id, c.kind == "import")
+        named: set[tuple[str, str]] = set()
+        for receipt in reader.connection.execute(query).scalars():
+            told = json.loads(receipt)["sources"]
+            named |= {(name, sha256) for name, sha256, _, *rows_by in told if rows_by != ["place"]}
+        return {each.id for each in self._known if (each.name, each.sha256) not in named}
+
     def add(self, writer: Writer) -> dict[str, int]:
         """The number of each file, by its name; those that are new are stored."""
         stored = {(each.name, each.sha256): each for each in self._known}

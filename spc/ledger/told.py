@@ -40,9 +40,21 @@ class Told:
         written = self.serial[at]
         return "" if self.own_serial(at) or written == str(self.part[at]) else written
 
+    def rows(self) -> list[list[int]]:
+        """Positions of the readings of each row."""
+        rows: dict[tuple[str, int], list[int]] = {}
+        for at, place in enumerate(zip(self.source, self.row, strict=True)):
+            rows.setdefault(place, []).append(at)
+        return list(rows.values())
+
+    def called(self, at: int) -> str:
+        """The part of a reading, as somebody finds it in the file."""
+        serial = self.own_serial(at)
+        return f"part {serial}" if serial else f"the part in row {self.row[at]}"
+
     def bare(self, at: int) -> bool:
-        """Whether nothing but its readings tells the row apart."""
-        return self.by.get(self.source[at]) == "place" and self.time[at] is None
+        """Whether nothing but its readings tells the row apart; a day does not."""
+        return self.by.get(self.source[at]) == "place"
 
     def own_time(self, at: int) -> int | None:
         """The time that tells the row apart, where no part number does."""

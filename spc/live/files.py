@@ -166,8 +166,7 @@ class _Reading:
                 marks = {name: mark_of(name, stored) for name in every}
                 if any(_changed(source, marks.get(source.name)) for source in read.sources):
                     continue
-                told = self.plan.reading
-                return store_run(writer, self.run, read, marks, who=self.who, reading=told)
+                return store_run(writer, self.run, read, marks, who=self.who, plan=self.plan)
         raise StoreBusy(f"{names[0]}: it changes each time it is read; wait until it is written")
 
 

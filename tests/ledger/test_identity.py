@@ -18,6 +18,11 @@ from spc.live.begin import run_for
 from spc.live.files import take_in
 from spc.plan import load_plan
 
+TWO = PIN.replace(
+    "[machine]",
+    '[[feature]]\nname = "neck"\nnominal = 20.0\nupper = 0.010\nlower = -0.010\n\n[machine]',
+)
+
 
 @dataclass(frozen=True)
 class Row:
@@ -25,18 +30,21 @@ class Row:
 
     serial: str
     minute: int
-    um: float
+    seat: int = 0
+    neck: int | None = None
     event: str = ""
 
     def text(self, *, serial, clock):
-        size = "" if self.event else f"{25 + self.um / 1000:.4f}"
+        seat = "" if self.event else f"{25 + self.seat / 10_000:.4f}"
+        neck = "" if self.neck is None else f"{20 + self.neck / 1000:.3f}"
         told = [self.serial] if serial else []
         told += [f"2026-03-02 {6 + self.minute // 60:02d}:{self.minute % 60:02d}"] if clock else []
-        return ",".join([*told, size, self.event])
+        return ",".join([*told, seat, neck, self.event])
 
 
 def heading(*, serial, clock):
-    return ",".join([*(["part"] if serial else []), *(["time"] if clock else []), "seat", "event"])
+    named = [*(["part"] if serial else []), *(["time"] if clock else [])]
+    return ",".join([*named, "seat", "neck", "event"])
 
 
 @st.composite
@@ -44,18 +52,19 @@ def runs(draw):
     """Rows in grinding order, and which columns a file has: (rows, serial, clock)."""
     named = draw(st.sampled_from(["whole", "letters", "none"]))
     clock = draw(st.booleans())
-    rows, part, minute, um = [], draw(st.integers(1, 500)), draw(st.integers(0, 60)), 0
-    for _ in range(draw(st.integers(2, 18))):
+    few = st.integers(1, 4)
+    neck = st.one_of(st.none(), few)
+    rows, part, minute = [], draw(st.integers(1, 500)), draw(st.integers(0, 60))
+    for nth in range(draw(st.integers(2, 18))):
         serial = {"whole": str(part), "letters": f"A-{part}", "none": ""}[named]
-        # Values that differ: two equal rows without a part number are one row given again.
-        um += draw(st.integers(1, 3))
-        rows.append(Row(serial, minute, um / 10))
+        # Without a part number, two equal rows of one minute are one row given again.
+        seat = nth + 1 if named == "none" else draw(few)
+        rows.append(Row(serial, minute, seat, draw(neck)))
         if named != "none" and draw(st.integers(0, 5)) == 0:
-            um += 1
             minute += draw(st.integers(0, 1))
-            rows.append(Row(serial, minute, um / 10))
+            rows.append(Row(serial, minute, seat + 5, draw(neck)))
         if draw(st.integers(0, 6)) == 0:
-            rows.append(Row("", minute, 0.0, "dress"))
+            rows.append(Row("", minute, event="dress"))
         part += draw(st.sampled_from([1, 1, 1, 4]))
         minute += draw(st.sampled_from([0, 0, 1, 7]))
     return rows, named != "none", clock
@@ -105,7 +114,7 @@ def test_rows_are_stored_once_however_they_are_cut_and_given_again(
     files = data.draw(cuts(rows, grows=grows))
     folder = tmp_path_factory.mktemp("cut")
     monkeypatch.chdir(folder)
-    Path("pin.toml").write_text(PIN, encoding="utf-8")
+    Path("pin.toml").write_text(TWO, encoding="utf-8")
     plan = load_plan("pin.toml")
     head = heading(serial=serial, clock=clock)
     with Ledger("spc.db") as ledger:
@@ -254,10 +263,19 @@ def test_an_export_given_again_in_another_form_is_a_question(shop):
     again = shop.take("b.csv", "seat\r\n" + "\r\n".join(rows) + "\r\n")
     longer = shop.take("c.csv", "seat,note\n" + ",\n".join([*rows[10:], *walk(40, 5)]) + ",\n")
 
-    assert "the same parts again?" in again.refused
-    assert len(longer.imported.questions) == 30
+    assert (again.imported.readings, again.imported.known) == (0, 40)
+    assert (longer.imported.readings, longer.imported.known) == (40, 30)
     assert len(rows_of(shop.run())) == 80
-    assert (shop.run().rejects["text"].str.startswith("c.csv, row ")).all()
+
+
+def test_rows_copied_from_the_middle_of_a_run_are_a_question(shop):
+    rows = walk(60)
+    shop.take("a.csv", "seat\n" + "\n".join(rows) + "\n")
+    news = shop.take("b.csv", "seat\n" + "\n".join([*walk(40, 7), *rows[5:35]]) + "\n")
+
+    assert (news.imported.readings, len(news.imported.questions)) == (40, 30)
+    assert "the same parts again?" in news.imported.questions[0]
+    assert (shop.run().rejects["text"].str.startswith("b.csv, row ")).all()
 
 
 def test_a_gauge_that_stands_still_copies_nothing(shop):
@@ -319,3 +337,156 @@ def test_parts_measured_again_and_again_are_no_places(shop):
         assert not shop.take(f"{n}.csv", f"part,time,seat\n{row}\n").refused
 
     assert shop.run().measurements["part"].nunique() == 8
+
+
+@pytest.fixture
+def two(shop, tmp_path):
+    """The same with a second diameter."""
+    Path("two.toml").write_text(TWO, encoding="utf-8")
+    plan = load_plan("two.toml")
+    with Ledger("two.db") as ledger:
+        run = run_for(ledger, plan, name="one")
+
+        class Shop:
+            def take(self, name, text):
+                Path(name).write_text(text, encoding="utf-8")
+                (news,) = take_in(ledger, run, plan, [name])
+                return news
+
+            def run(self):
+                with ledger.reading() as reader:
+                    return run_of(reader, run)
+
+        yield Shop()
+
+
+def days(first, last, day, um=1.0):
+    return "part,time,seat\n" + "".join(
+        f"{p},2026-03-{day:02d} 06:{p:02d},{25 + (um + p % 3) / 1000:.4f}\n"
+        for p in range(first, last + 1)
+    )
+
+
+def test_part_numbers_that_begin_again_are_no_second_readings(shop):
+    shop.take("d2.csv", days(1, 20, 2))
+    news = shop.take("d3.csv", days(1, 20, 3, um=2.0))
+
+    assert "measured again, or others of the same numbers?" in news.refused
+    assert "--run NAME" in news.refused
+    assert len(rows_of(shop.run())) == 20
+
+
+def test_the_same_parts_with_another_clock_are_no_second_readings(shop):
+    shop.take("a.csv", days(1, 15, 2))
+    news = shop.take("b.csv", days(1, 15, 2).replace(" 06:", " 07:"))
+
+    assert news.refused
+    assert len(rows_of(shop.run())) == 15
+
+
+def test_two_parts_measured_again_later_are_second_readings(shop):
+    shop.take("a.csv", days(1, 15, 2))
+    shop.take("b.csv", days(14, 15, 3) + days(16, 18, 3).partition("\n")[2])
+
+    assert rows_of(shop.run())[-7:-3] == [
+        [14, "14", 3.0, 0], [14, "14", 3.0, 1], [15, "15", 1.0, 0], [15, "15", 1.0, 1],
+    ]  # fmt: skip
+
+
+def test_a_dress_of_every_day_counts_where_rows_have_a_day_alone(shop):
+    def rows(first):
+        lines = [f"{p},2026-03-02,25.00{p % 10}," for p in range(first, first + 8)]
+        return "part,date,seat,event\n" + "\n".join([*lines[:4], ",2026-03-02,,dress", *lines[4:]])
+
+    for name, first in (("a.csv", 1), ("b.csv", 9), ("c.csv", 1)):
+        shop.take(name, rows(first) + "\n")
+
+    assert shop.run().events["after_part"].tolist() == [4, 12]
+
+
+def test_rows_are_matched_whole(two):
+    head = "time,seat,neck\n"
+    for number, row in enumerate(("25.001,20.005", "25.002,20.006", "25.001,20.006")):
+        two.take(f"{number}.csv", f"{head}2026-03-02 08:00,{row}\n")
+    two.take("again.csv", head + "2026-03-02 08:00,25.002,20.006\n2026-03-02 08:01,25.003,20.001\n")
+
+    table = two.run().measurements
+    assert table["part"].tolist() == [1, 1, 2, 2, 3, 3, 4, 4]
+    assert table["deviation_um"].tolist() == [1.0, 5.0, 2.0, 6.0, 1.0, 6.0, 3.0, 1.0]
+
+
+def test_a_second_reading_that_agrees_in_one_feature_is_one_of_both(two):
+    two.take("a.csv", "part,seat,neck\n6,25.002,20.001\n7,25.001,20.005\n")
+    two.take("b.csv", "part,seat,neck\n7,25.001,20.006\n8,25.002,20.004\n")
+
+    table = two.run().measurements
+    assert table["part"].tolist() == [1, 1, 2, 2, 2, 2, 3, 3]
+    assert two.run().rejects.empty
+
+
+def test_one_value_corrected_in_a_row_is_asked_about_alone(two):
+    rows = [f"{p},25.00{p},20.00{p}" for p in range(1, 8)]
+    two.take("a.csv", "part,seat,neck\n" + "\n".join(rows) + "\n")
+    rows[3] = "4,25.004,20.009"
+    news = two.take("b.csv", "part,seat,neck\n" + "\n".join(rows) + "\n")
+
+    assert (news.imported.known, news.imported.readings) == (13, 0)
+    assert news.imported.questions == (
+        "question: neck of part 4 is stored as +4.00 µm, here +9.00 µm",
+    )
+
+
+def test_a_column_filled_in_later_adds_to_the_parts_it_is_of(two):
+    rows = [f"A-{p},2026-03-02 06:0{p},25.00{p}" for p in range(1, 6)]
+    two.take("a.csv", "part,time,seat\n" + "\n".join(rows) + "\n")
+    whole = [f"{row},20.00{n}" for n, row in enumerate(rows, 1)]
+    two.take("b.csv", "part,time,seat,neck\n" + "\n".join(whole) + "\n")
+
+    table = two.run().measurements
+    assert table["part"].tolist() == [1, 1, 2, 2, 3, 3, 4, 4, 5, 5]
+    assert table["repeat"].tolist() == [0] * 10
+
+
+def test_a_row_that_could_not_be_read_takes_its_own_place_when_it_can(shop):
+    def rows(third):
+        sizes = ["25.001", "25.002", third, "25.004", "25.005"]
+        lines = [f"A-{n},2026-03-02 06:0{n},{size}" for n, size in enumerate(sizes, 1)]
+        return "part,time,seat\n" + "\n".join(lines) + "\n"
+
+    shop.take("a.csv", rows("ERR"))
+    shop.take("b.csv", rows("25.003"))
+
+    assert rows_of(shop.run()) == [[n, f"A-{n}", float(n), 0] for n in range(1, 6)]
+
+
+def test_a_list_that_drops_its_oldest_rows_adds_its_new_ones(shop):
+    rows = walk(120)
+    for begin in (0, 10, 20, 50):
+        text = "seat\n" + "\n".join(rows[begin : begin + 70]) + "\n"
+        assert not shop.take(f"{begin}.csv", text).refused
+
+    assert [f"{25 + um / 1000:.4f}" for _, _, um, _ in rows_of(shop.run())] == rows
+
+
+def test_rows_of_a_day_given_again_cut_otherwise_are_stored_once(shop):
+    rows = [f"2026-03-02,{size}" for size in walk(60)]
+    shop.take("a.csv", "date,seat\n" + "\n".join(rows[:50]) + "\n")
+    shop.take("b.csv", "date,seat\n" + "\n".join(rows[10:]) + "\n")
+
+    assert len(rows_of(shop.run())) == 60
+
+
+def test_a_file_whose_parts_turn_out_otherwise_as_it_grows_is_refused(shop):
+    rows = [f"{n % 8 + 1},2026-03-02 06:{n:02d},{size}" for n, size in enumerate(walk(48))]
+    head = "part,time,seat\n"
+    news = [shop.take("a.csv", head + "\n".join(rows[:end]) + "\n") for end in (16, 30, 48)]
+
+    assert not news[0].refused
+    assert all("--run NAME" in each.refused for each in news[1:])
+
+
+def test_numbers_that_do_not_count_in_a_run_leave_no_gaps_in_it(shop):
+    shop.take("a.csv", "part,seat\n5,25.001\n3,25.002\n7,25.003\n")
+    shop.take("b.csv", "part,seat\n8,25.004\n9,25.005\n12,25.006\n")
+
+    assert [row[0] for row in rows_of(shop.run())] == [1, 2, 3, 4, 5, 6]
