@@ -9,7 +9,7 @@ from spc.feature import like_a_size
 from spc.intake import words
 from spc.ledger.entry import whole
 from spc.plan import SIZES, Feature, Plan
-from spc.units import UM_PER_UNIT, Quantity, from_um, read_quantity
+from spc.units import UM_PER_UNIT, Quantity, read_quantity
 
 #: A number this many tolerance widths from nominal is no deviation in that unit, and a slip until
 #: said otherwise where there is one limit only; the same reach as for files.
@@ -22,7 +22,7 @@ WIDTH_WITHOUT_LIMITS = 50.0
 #: More parts than this are never ground between two lines typed: a slip of the number.
 MOST_AHEAD = 10_000
 _UNDONE = re.compile(r"^(?:#\s*|part\s+)(\d+)(?=[\s:]|$):?", re.IGNORECASE)
-_PART = re.compile(r"^(?:#\s*(\S+)|(\S+):)\s+(?=\S)")
+_PART = re.compile(r"^(?:#\s*(\S+?):?|(\S+):)\s+(?=\S)")
 
 
 class NotUnderstood(SpcError):
@@ -292,10 +292,3 @@ def _far_off(text: str, um: Decimal, feature: Feature) -> str:
     if not far:
         return ""
     return f"{text} is {far:,.0f} µm {where} of {feature.name}, {far / width:,.1f} tolerance widths"
-
-
-def as_written(um: float, feature: Feature) -> str:
-    """A size in the plan's unit, for messages."""
-    if feature.nominal_mm is None:
-        return f"{um:+.1f} µm"
-    return f"{from_um(feature.nominal_mm * 1000 + um, feature.unit):.4f} {feature.unit}"

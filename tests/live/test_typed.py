@@ -113,6 +113,14 @@ def test_a_move_of_nothing_is_refused(job, text):
         understand(text, job())
 
 
+@pytest.mark.parametrize("before", ["#3", "# 3", "#3:", "# 3:", "3:"])
+@pytest.mark.parametrize(("rest", "verb"), [("24.998", "reading"), ("dress", "dress")])
+def test_a_part_number_may_end_in_a_colon(job, before, rest, verb):
+    line = understand(f"{before} {rest}", job())
+
+    assert (line.part, line.verb) == ("3", verb)
+
+
 def test_several_readings_part_numbers_and_named_features(seats):
     plan = seats
 
