@@ -251,11 +251,6 @@ class Reader:
         query = query.where(entries.c.run == run, entries.c.line > after)
         return list(self.connection.execute(query).scalars())
 
-    def count_after(self, run: int, line: int) -> int:
-        """Number of entries of a run after a line."""
-        query = select(func.count()).where(entries.c.run == run, entries.c.line > line)
-        return int(self.connection.execute(query).scalar_one())
-
     def last_stored(self) -> int:
         """When the newest entry was stored, in microseconds since 1970 UTC; 0 without any."""
         query = select(entries.c.stored).order_by(entries.c.line.desc()).limit(1)
