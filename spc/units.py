@@ -128,15 +128,3 @@ def deviation_um(size: Decimal, nominal: Decimal, unit: str) -> float:
     6.4
     """
     return float((size - nominal) * UM_PER_UNIT[unit])
-
-
-def from_um(value_um: float, unit: str) -> float:
-    """
-    Micrometres expressed in `unit` ("mm", "in" or "um").
-
-    Examples
-    --------
-    >>> from_um(2.5, "mm")
-    0.0025
-    """
-    return float(Decimal(repr(float(value_um))) / UM_PER_UNIT[unit])

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spc.errors import BadQuantity
-from spc.units import deviation_um, from_um, read_quantity, unit_named
+from spc.units import deviation_um, read_quantity, unit_named
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,6 @@ def test_an_inch_is_25_4_mm_exactly():
 
 def test_a_deviation_has_no_floating_dust():
     assert deviation_um(Decimal("25.0064"), Decimal("25"), "mm") == 6.4
-    assert from_um(-3.0, "mm") == -0.003
 
 
 def test_units_have_many_spellings():
