@@ -251,6 +251,29 @@ class Reader:
         query = query.where(entries.c.run == run, entries.c.line > after)
         return list(self.connection.execute(query).scalars())
 
+    def typed_last(
+        self, run: int, kinds: Sequence[str], *, most: int, undone: bool
+    ) -> list[Stored]:
+        """
+        The newest entries of some kinds in a run that came from no file, in the order stored.
+
+        Parameters
+        ----------
+        most : int
+            So many at the most.
+        undone : bool
+            Whether what was corrected counts.
+        """
+        named = ", ".join(f"'{kind}'" for kind in kinds)
+        held = "NOT EXISTS (SELECT 1 FROM entries c WHERE c.corrects = e.line)"
+        # The sign keeps a database from fetching and sorting the whole run for its last few lines.
+        rows = self.connection.exec_driver_sql(
+            f"SELECT {', '.join(COLUMNS[:-1])} FROM entries e WHERE +run = {int(run)} "
+            f"AND source IS NULL AND kind IN ({named}) AND {'TRUE' if undone else held} "
+            f"ORDER BY line DESC LIMIT {int(most)}"
+        )
+        return [Stored.of(row) for row in rows][::-1]
+
     def last_stored(self) -> int:
         """When the newest entry was stored, in microseconds since 1970 UTC; 0 without any."""
         query = select(entries.c.stored).order_by(entries.c.line.desc()).limit(1)

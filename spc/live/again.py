@@ -10,7 +10,8 @@ from spc.ledger.entry import Stored
 from spc.ledger.store import Ledger
 from spc.live.typed import Line
 
-_TYPED = ("reading", "event", "part", "answer")
+#: What a typed line may be stored as, besides taking another back.
+TYPED = ("reading", "event", "part", "answer")
 
 
 @dataclass(frozen=True)
@@ -57,23 +58,6 @@ class Settled:
 
     stands: bool = False
     words: str = ""
-
-
-def last_typed(recent: Sequence[Stored], *, undone: bool) -> list[Stored]:
-    """
-    The entries of the last typed line.
-
-    Parameters
-    ----------
-    recent : sequence of Stored
-        The last entries of a run in the order stored.
-    undone : bool
-        Whether a line that took another back counts; else what was taken back does not, either.
-    """
-    kinds = (*_TYPED, "withdrawn") if undone else _TYPED
-    gone = set() if undone else {e.corrects for e in recent}
-    typed = [e for e in recent if e.kind in kinds and e.source is None and e.line not in gone]
-    return [e for e in typed if e.stored == typed[-1].stored]
 
 
 def same_line(last: Sequence[Stored], line: Line) -> bool:

@@ -117,28 +117,23 @@ def open_act(progress: Progress) -> Advice | None:
     return advice if still else None
 
 
-def doubled(held: Sequence[Stored], part: int, amount: float) -> str:
+def doubled(held: Sequence[Stored], amount: float) -> str:
     """
     A question when an offset may be one that stands already after the same part; else nothing.
 
     Parameters
     ----------
     held : sequence of Stored
-        The last entries of the run that hold.
-    part : int
-        The part after which it is to stand.
+        The entries that hold of the part after which it is to stand.
     amount : float
         The move. [µm]
     """
-    there = [e for e in held if e.kind == "event" and e.what == "offset" and e.part == part]
+    there = [e for e in held if e.kind == "event" and e.what == "offset"]
     if not there:
         return ""
     last = there[-1].value or 0.0
     # Whoever answered `done` and then types the move has entered it once, whatever the amount.
-    done = any(
-        e.kind == "answer" and e.what in _WITH_MOVE and e.part == part and e.text == "done"
-        for e in held
-    )
+    done = any(e.kind == "answer" and e.what in _WITH_MOVE and e.text == "done" for e in held)
     if amount == last:
         return f"offset {last:+g} µm is stored already after this part; same offset again?"
     if done:

@@ -12,7 +12,7 @@ from spc.ledger.entry import Entry, Stored, now_us, whole
 from spc.ledger.refusal import LedgerReplaced, NotKnown
 from spc.ledger.replay import Progress, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Reader
-from spc.live.again import Unanswered, last_typed, same_line, told_last
+from spc.live.again import Unanswered, same_line, told_last
 from spc.live.answers import AT_ONCE, Clerk, doubled
 from spc.live.doubts import Question, clears_more, far_ahead, in_doubt, left_waiting
 from spc.live.standing import Standing
@@ -271,8 +271,8 @@ class Session(Standing):
             return ""
         part = self.turn.part_number(self.progress, line.part) if line.part else self.progress.made
         with self.ledger.reading() as reader:
-            recent = self.recent(reader)
-        return doubled(holding(recent), part, amount)
+            there = reader.entries_between(self.run.id, (part, part))
+        return doubled(holding(there), amount)
 
     # -- readings ------------------------------------------------------------------------------
 
@@ -336,7 +336,7 @@ class Session(Standing):
             typed = (
                 self._typed_for(writer, line.part)
                 if line.part
-                else last_typed(self.recent(writer), undone=False)
+                else self.typed_last(writer, undone=False)
             )
             if not typed:
                 of = f" for part {line.part}" if line.part else ""

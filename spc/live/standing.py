@@ -14,13 +14,13 @@ from spc.ledger.entry import Entry, Stored
 from spc.ledger.refusal import LedgerReplaced
 from spc.ledger.replay import Progress, resume
 from spc.ledger.store import Ledger, LedgerRun, Reader, Writer
-from spc.live.again import Settled, Unanswered, last_typed, told_last
+from spc.live.again import TYPED, Settled, Unanswered, told_last
 from spc.live.held import HeldNow, held_now
 from spc.plan import Plan
 from spc.wheel.advice import Advice
 
-#: Lines looked back for the last one typed.
-LOOK_BACK = 400
+#: Entries of a typed line besides its readings: answers and the events that go with them.
+BESIDE = 2
 
 Make = Callable[[Progress], Sequence[Entry]]
 
@@ -130,11 +130,21 @@ class Standing:
     def last_entries(self) -> list[Stored]:
         """The entries of the line typed last, an undo among them."""
         with self.ledger.reading() as reader:
-            return last_typed(self.recent(reader), undone=True)
+            return self.typed_last(reader, undone=True)
 
-    def recent(self, reader: Reader) -> list[Stored]:
-        """The last entries of the run."""
-        return reader.entries(self.run.id, after=self.progress.line - LOOK_BACK)
+    def typed_last(self, reader: Reader, *, undone: bool) -> list[Stored]:
+        """
+        The entries of the line typed last, whatever else was stored since.
+
+        Parameters
+        ----------
+        undone : bool
+            Whether a line that took another back counts; else what was taken back does not, either.
+        """
+        kinds = (*TYPED, "withdrawn") if undone else TYPED
+        most = len(self.plan.measured_features) + BESIDE
+        typed = reader.typed_last(self.run.id, kinds, most=most, undone=undone)
+        return [e for e in typed if e.stored == typed[-1].stored]
 
     def settle(self) -> Settled:
         """

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from spc.advising import advisor_for
 from spc.errors import SpcError, StoreBusy
 from spc.ledger.as_run import run_of
+from spc.ledger.entry import Entry
 from spc.ledger.replay import Progress, holding
 from spc.ledger.store import Ledger, Writer
 from spc.ledger.verify import verify
@@ -17,6 +18,7 @@ from spc.live.answers import Clerk
 from spc.live.begin import run_for
 from spc.live.session import Session
 from spc.live.typed import Line, NotUnderstood
+from spc.run import Source
 from spc.wheel.advice import Advice
 
 NARROW = """
@@ -533,6 +535,54 @@ def test_undo_takes_back_whole_lines_and_stands_where_it_stood(seats_session):
     assert told(session) == []
     with pytest.raises(NotUnderstood, match="nothing typed here"):
         session.enter("undo")
+
+
+@pytest.fixture(params=["of the run's own files", "of another run"])
+def many_lines(request, ledger):
+    """Adds more lines to the ledger than anybody looks through one by one."""
+
+    def add(session):
+        with ledger.writing() as writer:
+            run = session.run
+            if request.param == "of another run":
+                run = writer.begin_run("another", session.plan)
+            source = writer.add_source(run.id, Source("day.csv", "0" * 64, 600), size=1)
+            first = session.progress.made + 1
+            told = [
+                Entry("reading", part, str(part), what="seat", value=1.0, text="1", source=source)
+                for part in range(first, first + 600)
+            ]
+            writer.append(run.id, told)
+
+    return add
+
+
+def test_the_line_typed_last_is_known_whatever_was_stored_since(session, many_lines, clock):
+    session.enter("25.001")
+    session.enter("25.002")
+    session.enter("offset -3")
+    many_lines(session)
+    later = Session(session.ledger, session.plan, session.run, clock=clock, attended=True)
+
+    assert later.last_line.startswith("offset -3 µm after part 2, stored 2")
+    assert "says the same" in later.enter("offset -3").question
+    later.enter("no")
+    assert "taken back: offset" in later.enter("undo").said
+    assert "taken back: 25.002" in later.enter("undo").said
+    assert "taken back: 25.001" in later.enter("undo").said
+    with pytest.raises(NotUnderstood, match="nothing typed here"):
+        later.enter("undo")
+    assert len(readings(later)) in (0, 600)
+
+
+@pytest.mark.parametrize("many_lines", ["of another run"], indirect=True)
+def test_an_offset_is_known_as_stored_whatever_was_stored_since(session, many_lines):
+    session.enter("25.001")
+    session.enter("offset -3")
+    many_lines(session)
+    session.enter("note tea")
+
+    assert "same offset again?" in session.enter("offset -3").question
 
 
 def test_undo_of_a_part_takes_back_its_readings_and_no_other_line(seats_session):
