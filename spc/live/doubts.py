@@ -30,12 +30,15 @@ class Question:
         Of the number it is about; None: about the line.
     feature : str
         Of that number.
+    begins : bool
+        Whether it asks what is asked of the first line alone, and of no other once it is answered.
     """
 
     line: Line
     words: str
     place: int | None = None
     feature: str = ""
+    begins: bool = False
 
     @property
     def instead(self) -> str:

@@ -145,6 +145,7 @@ class Session(Standing):
         try:
             if not self.replaced:
                 reply = self._enter(line, sure=sure)
+                self._begun = self._begun or bool(reply.stored)
                 return replace(reply, before=before.words)
         except NotKnown as error:
             self.unsure = Unanswered(text, error.end)
@@ -161,6 +162,8 @@ class Session(Standing):
 
     def _enter(self, line: Line, *, sure: bool) -> Reply:
         if self._asked is not None:
+            if line.verb in ("yes", "no") and self._asked.begins:
+                self._begun = True
             if line.verb == "no":
                 self._asked = None
                 return Reply(said="nothing was stored")
@@ -179,7 +182,7 @@ class Session(Standing):
     def _do(self, line: Line, *, sure: bool) -> Reply:
         doubts = () if sure else self._doubts(line)
         asked = next((d for d in doubts if d.words and d.words not in line.meant), None)
-        self._asked, self._begun = asked, True
+        self._asked = asked
         if asked is not None:
             return Reply(question=asked.words, instead=asked.instead)
         made = self.progress.made
@@ -229,7 +232,8 @@ class Session(Standing):
         same_move = self._doubled(line)
         if not self._begun:
             # Who confirms the whole line confirms its move.
-            yield Question(replace(line, meant=(*line.meant, same_move)), self._once_more(line))
+            confirmed = replace(line, meant=(*line.meant, same_move))
+            yield Question(confirmed, self._once_more(line), begins=True)
         most = self.plan.machine.max_offset_um
         if line.verb == "offset" and line.amount is not None and abs(line.amount) > most:
             large = f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"

@@ -173,6 +173,19 @@ def test_a_new_start_asks_when_its_first_line_says_what_the_last_one_said(sessio
     assert not other.enter("25.0007").question
 
 
+@pytest.mark.parametrize("first", ["?", "", "part 3", "again", "26"])
+def test_a_line_that_stores_nothing_is_no_first_line(session, first, clock):
+    again = Session(session.ledger, session.plan, session.run, clock=clock, attended=True)
+    again.enter(first)
+    if first == "26":
+        again.enter("no")
+
+    assert "the last line of the run says the same" in again.enter("25.001").question
+    assert again.enter("no").said == "nothing was stored"
+    # Who has answered is not asked a second time.
+    assert again.enter("25.001").stored
+
+
 def test_a_pipe_is_asked_only_when_the_server_was_started_since(session, server, clock):
     on_server = session.ledger.engine.dialect.name == "postgresql"
     again = Session(session.ledger, session.plan, session.run, clock=clock)
