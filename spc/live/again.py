@@ -12,6 +12,8 @@ from spc.live.typed import Line
 
 #: What a typed line may be stored as, besides taking another back.
 TYPED = ("reading", "event", "part", "answer")
+#: The reason kept with what was taken back without one.
+UNDONE = "undo at the prompt"
 
 
 @dataclass(frozen=True)
@@ -60,24 +62,40 @@ class Settled:
     words: str = ""
 
 
-def same_line(last: Sequence[Stored], line: Line) -> bool:
-    """Whether a line says what the entries of the last one say."""
+def same_line(last: Sequence[Stored], line: Line, made: int) -> bool:
+    """
+    Whether a line says what the entries of the last one say.
+
+    Parameters
+    ----------
+    last : sequence of Stored
+        The entries of the last line.
+    line : Line
+        As typed now.
+    made : int
+        The part ground last before the last line; asked for only by one that counts parts.
+    """
     if not last or (line.part and line.part not in {entry.serial for entry in last}):
         return False
     if line.verb == "reading":
-        texts = tuple(e.text for e in last if e.kind == "reading")
+        read = [e for e in last if e.kind == "reading"]
+        if line.feature and line.feature not in {e.what for e in read[:1]}:
+            return False
+        texts = tuple(e.text for e in read)
         return texts == tuple(" ".join(number.split()) for number in line.numbers)
-    return any(_same(entry, line) for entry in last)
+    return any(_same(entry, line, made) for entry in last)
 
 
-def _same(entry: Stored, line: Line) -> bool:
+def _same(entry: Stored, line: Line, made: int) -> bool:
     match entry.kind:
         case "withdrawn":
-            return line.verb == "undo"
+            said = line.verb, line.part, line.note or UNDONE
+            return said == ("undo", entry.serial, entry.note)
         case "part":
-            return line.verb == "ground"
+            return (line.verb, line.amount) == ("ground", entry.part - made)
         case "answer":
-            return (line.verb, entry.text) in (("done", "done"), ("no", "not done"))
+            answered = {"done": "done", "no": "not done"}.get(line.verb)
+            return (answered, line.note) == (entry.text, entry.note)
         case "event":
             amount = entry.minutes if line.verb == "pause" else entry.value
             return (entry.what, amount, entry.note) == (line.verb, line.amount, line.note)

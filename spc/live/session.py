@@ -5,14 +5,14 @@ Nothing is said before it is stored, and a line is stored whole or not at all. T
 no truth of its own: it can be ended at any moment and another one goes on from the ledger.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from spc.ledger.entry import Entry, Stored, now_us, whole
 from spc.ledger.refusal import LedgerReplaced, NotKnown
 from spc.ledger.replay import Progress, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Reader
-from spc.live.again import Unanswered, same_line, told_last
+from spc.live.again import UNDONE, Unanswered, same_line, told_last
 from spc.live.answers import AT_ONCE, Clerk, doubled
 from spc.live.doubts import Question, clears_more, far_ahead, in_doubt, left_waiting
 from spc.live.standing import Standing
@@ -257,15 +257,23 @@ class Session(Standing):
 
     def _once_more(self, line: Line) -> str:
         """Whether the first line may be one that was typed again since nobody said it stands."""
-        last = self.last_entries()
-        if not same_line(last, line):
-            return ""
-        if not self._attended:
-            with self.ledger.reading() as reader:
-                if reader.server_started() < last[-1].stored:
-                    return ""
+        with self.ledger.reading() as reader:
+            last = self.typed_last(reader, undone=True)
+            made = self._made_before(reader, last, line.amount) if line.verb == "ground" else 0
+            if not same_line(last, line, made):
+                return ""
+            if not self._attended and reader.server_started() < last[-1].stored:
+                return ""
         told = told_last(last, self.plan.zone, self.progress.ahead)
         return f"the last line of the run says the same ({told}); once more?"
+
+    def _made_before(self, reader: Reader, last: Sequence[Stored], count: float | None) -> int:
+        """The part ground last before the last line, sought no further back than a count."""
+        if not last:
+            return 0
+        part = last[-1].part
+        there = holding(reader.entries_between(self.run.id, (part - int(count or 1), part)))
+        return max((e.part for e in there if e.line < last[0].line), default=0)
 
     def _doubled(self, line: Line) -> str:
         """Whether the move that a line tells of, itself or as `done`, is stored already."""
@@ -346,8 +354,8 @@ class Session(Standing):
                 of = f" for part {line.part}" if line.part else ""
                 raise NotUnderstood(f"undo: nothing typed here{of} is left to take back")
             taken = [
-                Entry("withdrawn", e.part, time=self.clock(), corrects=e.line, what=e.what,
-                      note=line.note or "undo at the prompt", who=self.who)
+                Entry("withdrawn", e.part, line.part, self.clock(), e.what, corrects=e.line,
+                      note=line.note or UNDONE, who=self.who)
                 for e in reversed(typed)
             ]  # fmt: skip
             called = [_called(e, self.serial(e.part)) for e in typed]

@@ -173,6 +173,43 @@ def test_a_new_start_asks_when_its_first_line_says_what_the_last_one_said(sessio
     assert not other.enter("25.0007").question
 
 
+@pytest.mark.parametrize(
+    ("last", "first", "same"),
+    [
+        ("ground 3", "ground 5", False),
+        ("ground 3", "ground 2", False),
+        ("ground", "ground 1", True),
+        ("ground 3", "ground 3", True),
+        ("ground 5", "ground 5", True),
+        ("undo", "undo wrong part", False),
+        ("undo wrong part", "undo", False),
+        ("undo wrong part", "undo wrong part", True),
+        ("undo #2", "undo", False),
+        ("undo #2", "undo #2", True),
+        ("undo", "undo #1", False),
+        ("note tea", "note coffee", False),
+        ("seat 25.0003", "seat 25.0003", True),
+    ],
+)
+def test_the_same_line_says_the_same_of_as_many_parts_and_of_the_same_one(
+    session, clock, last, first, same
+):
+    for text in ("#1 25.0001", "#2 25.0002", "ground 4", "undo", last):
+        session.enter(text, sure=True)
+    again = Session(session.ledger, session.plan, session.run, clock=clock, attended=True)
+
+    assert ("says the same" in again.enter(first).question) is same
+
+
+def test_a_reading_of_another_feature_is_not_the_same_line(seats_session, clock):
+    seats_session.enter("25.001")
+    again = Session(
+        seats_session.ledger, seats_session.plan, seats_session.run, clock=clock, attended=True
+    )
+
+    assert again.enter("seat tail 25.001").stored
+
+
 @pytest.mark.parametrize("first", ["?", "", "part 3", "again", "26"])
 def test_a_line_that_stores_nothing_is_no_first_line(session, first, clock):
     again = Session(session.ledger, session.plan, session.run, clock=clock, attended=True)
