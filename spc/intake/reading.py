@@ -114,7 +114,11 @@ def read_sheets(
     understanding: Understanding | None = None,
     growing: bool = True,
 ) -> list[Sheet]:
-    """The files one by one; one given twice, or as it was before it grew, counts once."""
+    """
+    The files one by one; one given twice, or as it was before it grew, counts once.
+
+    What grew from an earlier file stands in the place of the first of them.
+    """
     sheets: dict[str, Sheet] = {}
     for given in paths:
         read = read_sheet(given, plan, sheet=sheet, understanding=understanding, growing=growing)
@@ -125,14 +129,16 @@ def read_sheets(
         raise UnreadableRun("no measurements: no file is given")
     # In this order a text stands before all that begin with it, and those in one stretch.
     ordered = sorted(sheets.values(), key=lambda each: each.text.data)
+    place = {digest: number for number, digest in enumerate(sheets)}
     for earlier, later in pairwise(ordered):
         if earlier.text.finished and later.text.data.startswith(earlier.text.data):
             later.remarks.append(
                 f"{earlier.name} holds the first lines of {later.name} and counts once"
             )
             later.earlier += [earlier, *earlier.earlier]
-            del sheets[earlier.text.sha256]
-    return list(sheets.values())
+            first = min(place.pop(earlier.text.sha256), place[later.text.sha256])
+            place[later.text.sha256] = first
+    return [sheets[digest] for digest in sorted(place, key=place.__getitem__)]
 
 
 def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:

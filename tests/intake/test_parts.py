@@ -194,6 +194,18 @@ def test_the_same_file_given_twice_changes_nothing(read):
     assert any("counts once" in remark for remark in twice.remarks)
 
 
+def test_a_file_that_has_grown_stands_where_its_family_began(read):
+    head = "part,seat A\n"
+    rows = [f"{i},25.00{40 + i}\n" for i in range(1, 10)]
+    first, between, grown = rows[:3], rows[3:6], rows
+
+    run = read([head + "".join(each) for each in (first, between, grown)])
+
+    assert run.measurements["serial"].tolist() == [str(i) for i in range(1, 10)]
+    assert run.account["identical_rows"] == 3
+    assert any("part numbers count the parts" in remark for remark in run.remarks)
+
+
 def test_overlapping_exports_count_their_common_rows_once(read):
     head = "time,part,seat A\n"
     rows = [f"2026-11-19 06:{i:02},{i},25.0031\n" for i in range(1, 40)]
