@@ -87,6 +87,7 @@ def read_sheet(
     sheet: str | None = None,
     understanding: Understanding | None = None,
     growing: bool = True,
+    numbered: bool = False,
     careful: bool = False,
 ) -> Sheet:
     """
@@ -104,6 +105,8 @@ def read_sheet(
         Of an earlier file of the same make, used instead of the plan's words.
     growing : bool
         A last line without its end may still be written and is left out, complete or not.
+    numbered : bool
+        Earlier files of the run number their parts.
     careful : bool
         Take every line and cell one by one; for tests.
 
@@ -123,7 +126,12 @@ def read_sheet(
     else:
         text = text_of(name, content, code_page=plan.reading.code_page)
     return read_sheet_text(
-        text, plan, understanding=understanding, growing=growing, careful=careful
+        text,
+        plan,
+        understanding=understanding,
+        growing=growing,
+        numbered=numbered,
+        careful=careful,
     )
 
 
@@ -162,6 +170,7 @@ def read_sheet_text(
     *,
     understanding: Understanding | None = None,
     growing: bool = True,
+    numbered: bool = False,
     careful: bool = False,
 ) -> Sheet:
     """The sheet in a text already decoded."""
@@ -184,7 +193,7 @@ def read_sheet_text(
     if not growing:
         settled = settle_last_line(table, layout, dialect.separator, text.name)
     others, said = other_jobs(table, layout, plan, name=text.name)
-    lines = sort_lines(table, layout, dialect.headers, others)
+    lines = sort_lines(table, layout, dialect.headers, others, numbered=numbered)
     sheet = Sheet(
         text, dialect, layout, table, lines, _times(text, table, layout, plan, careful), []
     )
@@ -374,7 +383,7 @@ def _refuse_slid_rows(sheet: Sheet, targets: dict[str, Target]) -> None:
     for row in sorted(wrong):
         sheet.lines.refuse(row, why_slid(sheet.table, row))
     if wrong:
-        sheet.streams = [_without(stream, kind) for stream in sheet.streams]
+        sheet.streams = [stream.of_rows(kind == DATA) for stream in sheet.streams]
 
 
 def _belongs_elsewhere(stream: Stream, at: int, targets: dict[str, Target]) -> bool:
@@ -384,15 +393,3 @@ def _belongs_elsewhere(stream: Stream, at: int, targets: dict[str, Target]) -> b
         for name, target in targets.items()
         if name != stream.target.feature.name
     )
-
-
-def _without(stream: Stream, kind: NDArray[np.int8]) -> Stream:
-    kept = kind[stream.rows] == DATA
-    keep = np.flatnonzero(kept)
-    place = np.cumsum(kept) - 1
-    return Stream(
-        stream.column, stream.target, stream.rows[keep], stream.deviation_um[keep],
-        stream.size[keep], stream.decimals[keep], stream.state[keep], stream.absolute[keep],
-        {int(place[at]): why for at, why in stream.reasons.items() if kept[at]},
-        stream.senses,
-    )  # fmt: skip

@@ -41,6 +41,8 @@ class Lines:
     number : ndarray of int64, shape (rows,)
         The part number where it is whole, else -1.
     part_column : Column or None
+    constant : dict
+        Part columns with one value in several rows, by header: that value.
     has_event : ndarray of bool, shape (rows,)
         Something is written in the event column.
     reasons : dict
@@ -54,6 +56,7 @@ class Lines:
     part_column: Column | None
     has_event: NDArray[np.bool_]
     reasons: dict[int, str] = field(default_factory=dict)
+    constant: dict[str, str] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
 
     def refuse(self, row: int, reason: str) -> None:
@@ -63,7 +66,12 @@ class Lines:
 
 
 def sort_lines(
-    table: Table, layout: Layout, headers: tuple[str, ...], others: NDArray[np.bool_]
+    table: Table,
+    layout: Layout,
+    headers: tuple[str, ...],
+    others: NDArray[np.bool_],
+    *,
+    numbered: bool = False,
 ) -> Lines:
     """
     Tell the lines of a file apart.
@@ -78,11 +86,13 @@ def sort_lines(
         As written; a line that repeats them is skipped.
     others : ndarray of bool, shape (rows,)
         Lines of other jobs or machines.
+    numbered : bool
+        Other files of the run number their parts; a column with one value then does so, too, where
+        no other column does.
     """
-    remarks: list[str] = []
     kind = np.where(others, SKIPPED, DATA).astype(np.int8)
-    part, serial, number = _part_column(table, layout, others, remarks)
-    lines = Lines(kind, serial, number, part, _events(table, layout), {}, remarks)
+    lines = Lines(kind, None, np.full(len(table), -1, dtype=np.int64), None, _events(table, layout))
+    _number_lines(table, layout, lines, others, numbered=numbered)
     reading = [c.index for c in layout.readings]
     filled = np.any(table.lengths[:, reading] > 0, axis=1)
     for row in _suspects(table, layout, lines, filled & ~others).tolist():
@@ -103,10 +113,14 @@ def _events(table: Table, layout: Layout) -> NDArray[np.bool_]:
     return found
 
 
-def _part_column(
-    table: Table, layout: Layout, others: NDArray[np.bool_], remarks: list[str]
-) -> tuple[Column | None, list[str] | None, NDArray[np.int64]]:
-    """The column that numbers the parts: never one value throughout, places only for want of it."""
+def _number_lines(
+    table: Table, layout: Layout, lines: Lines, others: NDArray[np.bool_], *, numbered: bool
+) -> None:
+    """
+    Take the part numbers from the column that numbers the parts.
+
+    Places do so only for want of it, and one value throughout only where other files are numbered.
+    """
     choices = []
     first_read = _first_read(table, layout)
     for column in (c for c in layout.columns if c.role == "part"):
@@ -116,22 +130,25 @@ def _part_column(
         numbering = (t for t in own if t and (_FIGURE.search(t) or not words.says_summary(t)))
         first = next(numbering, None)
         again = next(numbering, None)
-        varies = again != first or any(t != first for t in numbering)
+        constant = again == first and all(t == first for t in numbering)
         if first is None:
             continue
-        if again is not None and not varies:
-            remarks.append(
+        if constant:
+            lines.constant[column.header] = first
+        if constant and not numbered:
+            lines.remarks.append(
                 f"column {column.header!r} holds {first!r} throughout and does not number the parts"
             )
             continue
         number = _whole_numbers(table, column, texts)
         placed = come_round(number[(number >= 0) & first_read & ~others])
-        rank = placed, _rank(words.key(column.header)), column.index
+        # What names a drawing is seldom a whole number.
+        named = constant and whole_number(first) < 0
+        rank = constant, named, placed, _rank(words.key(column.header)), column.index
         choices.append((rank, column, texts, number))
-    if not choices:
-        return None, None, np.full(len(table), -1, dtype=np.int64)
-    _, column, texts, number = min(choices, key=lambda choice: choice[0])
-    return column, texts, number
+    if choices:
+        chosen = min(choices, key=lambda choice: choice[0])
+        _, lines.part_column, lines.serial, lines.number = chosen
 
 
 def _first_read(table: Table, layout: Layout) -> NDArray[np.bool_]:

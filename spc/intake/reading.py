@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
 from spc.intake.anew import refuse_counted_anew
-from spc.intake.csv_file import Sheet, read_sheet
+from spc.intake.csv_file import Sheet, read_sheet, read_sheet_text
 from spc.intake.decoding import Given
 from spc.intake.events import (
     Places,
@@ -21,7 +21,7 @@ from spc.intake.events import (
     events_frame,
     read_events_file,
 )
-from spc.intake.lines import DATA
+from spc.intake.lines import DATA, whole_number
 from spc.intake.mixed_up import mixed_up
 from spc.intake.parts import Parts, number_parts
 from spc.intake.quarantine import Account, rejects_frame
@@ -49,6 +49,7 @@ def read_run(
     sheet: str | None = None,
     understanding: Understanding | None = None,
     growing: bool = True,
+    numbered: bool = False,
 ) -> Run:
     r"""
     The run in one file or several.
@@ -67,6 +68,9 @@ def read_run(
         Of an earlier file of the same make, as saved by a preview.
     growing : bool
         A last line without its end may still be written and is left out, complete or not.
+    numbered : bool
+        Earlier files of the run number their parts, so that a part column with one value throughout
+        does, too.
 
     Returns
     -------
@@ -94,7 +98,12 @@ def read_run(
     [[3, 'seat', 'ERR']]
     """
     sheets = read_sheets(
-        as_list(path), plan, sheet=sheet, understanding=understanding, growing=growing
+        as_list(path),
+        plan,
+        sheet=sheet,
+        understanding=understanding,
+        growing=growing,
+        numbered=numbered,
     )
     return run_of(sheets, plan, as_list(events))
 
@@ -113,20 +122,37 @@ def read_sheets(
     sheet: str | None = None,
     understanding: Understanding | None = None,
     growing: bool = True,
+    numbered: bool = False,
 ) -> list[Sheet]:
     """
     The files one by one; one given twice, or as it was before it grew, counts once.
 
-    What grew from an earlier file stands in the place of the first of them.
+    What grew from an earlier file stands in the place of the first of them. A part column with one
+    value in one file numbers its part where the other files have other values there.
     """
     sheets: dict[str, Sheet] = {}
+    twice: list[tuple[str, str]] = []
     for given in paths:
-        read = read_sheet(given, plan, sheet=sheet, understanding=understanding, growing=growing)
-        known = sheets.setdefault(read.text.sha256, read)
-        if known is not read:
-            known.remarks.append(f"{read.name} holds the same as {known.name} and counts once")
+        read = read_sheet(
+            given,
+            plan,
+            sheet=sheet,
+            understanding=understanding,
+            growing=growing,
+            numbered=numbered,
+        )
+        if sheets.setdefault(read.text.sha256, read) is not read:
+            twice.append((read.text.sha256, read.name))
     if not sheets:
         raise UnreadableRun("no measurements: no file is given")
+    for digest in _numbered_by_others(sheets):
+        text = sheets[digest].text
+        sheets[digest] = read_sheet_text(
+            text, plan, understanding=understanding, growing=growing, numbered=True
+        )
+    for digest, name in twice:
+        same = sheets[digest]
+        same.remarks.append(f"{name} holds the same as {same.name} and counts once")
     # In this order a text stands before all that begin with it, and those in one stretch.
     ordered = sorted(sheets.values(), key=lambda each: each.text.data)
     place = {digest: number for number, digest in enumerate(sheets)}
@@ -139,6 +165,26 @@ def read_sheets(
             first = min(place.pop(earlier.text.sha256), place[later.text.sha256])
             place[later.text.sha256] = first
     return [sheets[digest] for digest in sorted(place, key=place.__getitem__)]
+
+
+def _numbered_by_others(sheets: dict[str, Sheet]) -> list[str]:
+    """Files without part numbers whose part column holds one value, and others in other files."""
+    values: dict[str, set[str]] = {}
+    for sheet in sheets.values():
+        lines = sheet.lines
+        if lines.part_column is not None and lines.serial is not None:
+            values.setdefault(lines.part_column.header, set()).update(filter(None, lines.serial))
+            continue
+        # A drawing number is seldom a whole number.
+        for header, value in lines.constant.items():
+            if whole_number(value) >= 0:
+                values.setdefault(header, set()).add(value)
+    return [
+        digest
+        for digest, sheet in sheets.items()
+        if sheet.lines.part_column is None
+        and any(values.get(header, set()) - {one} for header, one in sheet.lines.constant.items())
+    ]
 
 
 def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:

@@ -79,6 +79,16 @@ class Stream:
         self.deviation_um[at] = self.size[at] = np.nan
         self.reasons[at] = reason
 
+    def of_rows(self, wanted: NDArray[np.bool_]) -> "Stream":
+        """The cells of some rows of the table only."""
+        kept = wanted[self.rows]
+        place = np.cumsum(kept) - 1
+        return Stream(
+            self.column, self.target, self.rows[kept], self.deviation_um[kept], self.size[kept],
+            self.decimals[kept], self.state[kept], self.absolute[kept],
+            {int(place[at]): why for at, why in self.reasons.items() if kept[at]}, self.senses,
+        )  # fmt: skip
+
 
 def read_stream(
     table: Table,

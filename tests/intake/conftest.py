@@ -47,7 +47,7 @@ def seats():
 
 @pytest.fixture
 def read(tmp_path):
-    def read(content, more="", *, plan=None, events=None, name="run.csv", growing=True):
+    def read(content, more="", *, plan=None, events=None, name="run.csv", **how):
         """Read text or bytes, or several of them, with the plan of two seats and `more` of it."""
         contents = content if isinstance(content, list) else [content]
         paths = []
@@ -59,7 +59,7 @@ def read(tmp_path):
         if events is not None:
             told = tmp_path / "events.csv"
             told.write_bytes(events.encode())
-        return adds_up(read_run(paths, plan or make_plan(more=more), told, growing=growing))
+        return adds_up(read_run(paths, plan or make_plan(more=more), told, **how))
 
     return read
 

@@ -49,6 +49,46 @@ def test_a_column_with_one_value_is_no_serial(read, taken):
     assert any("'BP-118' throughout" in remark for remark in run.remarks)
 
 
+@pytest.mark.parametrize(
+    "files",
+    [
+        [(1, 5, 9), (12, 12)],
+        [(12, 12), (1, 5, 9)],
+        [(1,), (5,), (9,), (12, 12)],
+        [(1, 1), (5, 5), (9, 9)],
+        [(1, 5, 9), (12, 12), (12, 12), (14, 14)],
+    ],
+)
+def test_a_file_of_one_part_is_numbered_where_other_files_are(read, files):
+    numbers = [n for file in files for n in file]
+    sizes = iter(f"25.00{31 + i}" for i in range(len(numbers)))
+    texts = ["part,seat A\n" + "".join(f"{n},{next(sizes)}\n" for n in file) for file in files]
+    whole = "part,seat A\n" + "".join(t.removeprefix("part,seat A\n") for t in texts)
+
+    run = read(texts)
+
+    alike = ["part", "serial", "deviation_um", "repeat"]
+    assert run.measurements["serial"].tolist() == [str(n) for n in numbers]
+    assert not any("does not number the parts" in remark for remark in run.remarks)
+    assert run.measurements[alike].equals(read(whole).measurements[alike])
+
+
+def test_one_value_in_all_files_numbers_nothing(read):
+    texts = [f"Part,seat A\nBP-118,25.00{n}1\nBP-118,25.00{n}3\n" for n in range(3)]
+
+    assert read(texts).measurements["part"].tolist() == [1, 2, 3, 4, 5, 6]
+    again = [t.replace("BP-118", f"BP-118/{n}") for n, t in enumerate(texts)]
+    assert read(again).measurements["part"].tolist() == [1, 2, 3, 4, 5, 6]
+
+
+def test_a_file_of_one_part_is_numbered_when_the_files_before_it_were(read):
+    text = "Part,No.,seat A\nBP-118,12,25.0031\nBP-118,12,25.0033\n"
+
+    assert read(text).measurements["part"].tolist() == [1, 2]
+    run = read(text, numbered=True)
+    assert run.measurements[["serial", "repeat"]].values.tolist() == [["12", 0], ["12", 1]]
+
+
 def test_a_serial_number_outranks_a_running_number(read):
     run = read("Lfd. Nr.,Seriennummer,seat A\n1,4471,25.0031\n2,4473,25.0033\n")
 
