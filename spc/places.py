@@ -13,8 +13,8 @@ Ints = NDArray[np.int64]
 
 #: Visits of a place, on average, from which it is told from a part measured again.
 ROUNDS = 3
-# Fewer visits than this prove no round. Own choice.
-_FEWEST_VISITS = 12
+#: Fewer visits than this prove no round. Own choice.
+FEWEST_VISITS = 12
 # Of the thirds of a run a part is seen in one, or in two where they meet; a place in nearly all.
 # Own choice: the middle.
 _THIRDS_SEEN = 2.0
@@ -55,7 +55,7 @@ def come_round(codes: Ints) -> bool:
     seen = codes[visits(codes)]
     many = len(seen)
     numbers, which = np.unique(seen, return_inverse=True)
-    if many < _FEWEST_VISITS or len(numbers) < 2 or many < ROUNDS * len(numbers):
+    if many < FEWEST_VISITS or len(numbers) < 2 or many < ROUNDS * len(numbers):
         return False
     third = np.arange(many) * 3 // many
     return bool(len(np.unique(which * 3 + third)) >= _THIRDS_SEEN * len(numbers))

@@ -1,5 +1,7 @@
 """Rows become parts, numbered in grinding order."""
 
+from collections.abc import Iterator
+from collections.abc import Sequence as Many
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,9 +15,9 @@ from spc.intake.csv_file import Sheet
 from spc.intake.lines import DATA, REFUSED, whole_number
 from spc.intake.quarantine import shortened
 from spc.intake.readings import BLANK, Stream
-from spc.intake.sequence import Sequence
+from spc.intake.sequence import Sequence, take_untimed_back
 from spc.intake.table import UNFINISHED
-from spc.places import begin_again, come_round, read_alike
+from spc.places import FEWEST_VISITS, begin_again, come_round, read_alike, visits
 from spc.plan import Plan
 from spc.remarks import QUESTION
 
@@ -112,47 +114,79 @@ def _places(sequence: Sequence, *, doubts: bool) -> tuple[NDArray[np.bool_], str
     places, said = np.zeros(len(sequence), dtype=bool), ""
     if not doubts:
         return places, said
-    kinds = {which: _kind_of(sequence, which) for which in range(len(sequence.sheets))}
-    known = {n for which, kind in kinds.items() if kind == PLACES for n in _own(sequence, which)[1]}
-    for which, kind in kinds.items():
-        sheet = sequence.sheets[which]
-        rows, numbers = _own(sequence, which)
+    judged = list(_judged(sequence))
+    known = {n for files, kind in judged if kind == PLACES for n in _own(sequence, files)[1]}
+    for files, kind in judged:
+        sheet = sequence.sheets[files[0]]
+        rows, numbers = _own(sequence, files)
         name = repr(sheet.lines.part_column.header) if sheet.lines.part_column else ""
+        of = f"{sheet.name} and {len(files) - 1} more files" if len(files) > 1 else sheet.name
         again = f"the numbers of column {name} come again"
         if kind == PLACES or (known and known.issuperset(numbers.tolist()) and len(numbers)):
+            take_untimed_back(sequence, files)
+            rows, numbers = _own(sequence, files)
             places[rows] = True
             said = f"column {name} holds {len(known)} places again and again and numbers no parts"
             twice = 0 if sheet.layout.long else int((np.diff(numbers) == 0).sum())
             if twice:
                 sequence.remarks.append(
-                    f"{QUESTION}{sheet.name}: {twice} rows stand on the place of the row before:"
+                    f"{QUESTION}{of}: {twice} rows stand on the place of the row before:"
                     " the next part, or the same part again? Every row counts as a part"
                 )
         elif kind == UNSURE:
             sequence.remarks.append(
-                f"{QUESTION}{sheet.name}: {again}: parts measured again, or places, such as of a"
+                f"{QUESTION}{of}: {again}: parts measured again, or places, such as of a"
                 " pallet? They are taken for parts measured again; set numbering = 'rows' under"
                 " [reading] in the plan if every row is a part, 'serial' if not"
             )
     return places, said
 
 
-def _own(sequence: Sequence, which: int) -> tuple[Ints, Ints]:
-    """Rows of one file that have a part number, and these as whole numbers or -1."""
-    rows = np.sort(sequence.places[which])
+def _judged(sequence: Sequence) -> Iterator[tuple[list[int], str]]:
+    """
+    Files, and whether their part numbers are parts, places, or may be either.
+
+    Files too short to show a round are judged together where their part columns have one header.
+    """
+    of_header: dict[str, list[int]] = {}
+    for which, sheet in enumerate(sequence.sheets):
+        if sheet.lines.part_column is not None:
+            of_header.setdefault(sheet.lines.part_column.header, []).append(which)
+    for files in of_header.values():
+        alone = [_kind_of(sequence, [which]) for which in files]
+        told = [
+            kind == PLACES or (kind == PARTS and not _short(sequence, which))
+            for which, kind in zip(files, alone, strict=True)
+        ]
+        together = PARTS if any(told) else _kind_of(sequence, files)
+        if together == PARTS:
+            yield from (([which], kind) for which, kind in zip(files, alone, strict=True))
+        else:
+            yield files, together
+
+
+def _short(sequence: Sequence, which: int) -> bool:
+    """Whether one file cannot show a round, be there one or not."""
+    rows, _ = _most_read(sequence, [which])
+    return len(rows) < FEWEST_VISITS or len(visits(sequence.number[rows])) < FEWEST_VISITS
+
+
+def _own(sequence: Sequence, files: Many[int]) -> tuple[Ints, Ints]:
+    """Rows of some files that have a part number, and these as whole numbers or -1."""
+    rows = np.sort(np.concatenate([sequence.places[which] for which in files]))
     rows = rows[(sequence.kind[rows] == DATA) & (sequence.serial[rows] != "")]
     return rows, sequence.number[rows]
 
 
-def _kind_of(sequence: Sequence, which: int) -> str:
-    """Whether the part numbers of one file are parts, places, or may be either."""
-    rows, values = _most_read(sequence, which)
+def _kind_of(sequence: Sequence, files: Many[int]) -> str:
+    """Whether the part numbers of files, read as one, are parts, places, or may be either."""
+    rows, values = _most_read(sequence, files)
     numbers = sequence.number[rows]
     whole = bool((numbers >= 0).all())
     codes = numbers if whole else pd.factorize(sequence.serial[rows])[0].astype(np.int64)
     if not len(codes) or not (come_round(codes) or (whole and begin_again(codes))):
         return PARTS
-    if _regrinds(sequence.sheets[which]):
+    if any(_regrinds(sequence.sheets[which]) for which in files):
         return PARTS
     alike = read_alike(codes, values)
     if not come_round(codes):
@@ -160,21 +194,29 @@ def _kind_of(sequence: Sequence, which: int) -> str:
     return PLACES if whole and not alike else UNSURE
 
 
-def _most_read(sequence: Sequence, which: int) -> tuple[Ints, NDArray[np.float64]]:
+def _most_read(sequence: Sequence, files: Many[int]) -> tuple[Ints, NDArray[np.float64]]:
     """
-    Rows of one file with a part number and a reading of its feature that is read most often.
+    Rows with a part number and a reading of the feature that is read most often in some files.
 
-    Parts come round once for every feature where a file holds one after the other.
+    Parts come round once for every feature where a file, or one file each, holds one after the
+    other. Of several columns of a feature the one read most often in its file counts.
     """
-    found = np.zeros(0, dtype=np.int64), np.zeros(0)
-    for stream in sequence.sheets[which].streams:
-        at = sequence.places[which][stream.rows]
-        named = (sequence.kind[at] == DATA) & (sequence.serial[at] != "")
-        own = np.flatnonzero(named & (stream.state != BLANK))
-        if len(own) > len(found[0]):
-            own = own[np.argsort(at[own])]
-            found = at[own], stream.deviation_um[own]
-    return found
+    nothing = np.zeros(0, dtype=np.int64), np.zeros(0)
+    found: dict[str, list[tuple[Ints, NDArray[np.float64]]]] = {}
+    for which in files:
+        longest: dict[str, tuple[Ints, NDArray[np.float64]]] = {}
+        for stream in sequence.sheets[which].streams:
+            at = sequence.places[which][stream.rows]
+            named = (sequence.kind[at] == DATA) & (sequence.serial[at] != "")
+            own = np.flatnonzero(named & (stream.state != BLANK))
+            name = stream.target.feature.name
+            if len(own) > len(longest.get(name, nothing)[0]):
+                own = own[np.argsort(at[own])]
+                longest[name] = at[own], stream.deviation_um[own]
+        for name, one in longest.items():
+            found.setdefault(name, []).append(one)
+    most = max(found.values(), key=lambda own: sum(len(rows) for rows, _ in own), default=[nothing])
+    return np.concatenate([rows for rows, _ in most]), np.concatenate([um for _, um in most])
 
 
 def _regrinds(sheet: Sheet) -> bool:

@@ -194,8 +194,9 @@ def run_of(sheets: Many[Sheet], plan: Plan, events: Many[Given] = ()) -> Run:
     remarks += [remark for sheet in sheets for remark in _said(sheet)]
     sequence = in_order(sheets, plan)
     account = Account()
-    account.identical_rows = set_identical_aside(sequence)
+    set_identical_aside(sequence)
     parts, counted = number_parts(sequence, plan)
+    account.identical_rows = len(sequence.same_as)
     remarks += [counted, *sequence.remarks, *_missing(sequence, plan)]
     in_files = events_in_rows(sequence, parts, plan, remarks)
     places = Places(

@@ -210,9 +210,9 @@ def _falls(utc: Stamps) -> int:
     return int((np.diff(known) < np.timedelta64(0, "us")).sum())
 
 
-def set_identical_aside(sequence: Sequence) -> int:
+def set_identical_aside(sequence: Sequence) -> None:
     """
-    Mark rows whose every cell stands in an earlier row; return how many.
+    Mark rows whose every cell stands in an earlier row.
 
     A time is needed to tell a copy of the line from a second, equal reading in one file; between
     files a part number does.
@@ -239,7 +239,15 @@ def set_identical_aside(sequence: Sequence) -> int:
             sequence.kind[at] = SAME
             sequence.same_as[at] = sequence.same_as.get(earlier[0], earlier[0])
         stands.append(at)
-    return len(sequence.same_as)
+
+
+def take_untimed_back(sequence: Sequence, files: Many[int]) -> None:
+    """Rows of some files set aside for a part number that is a place are rows after all."""
+    own = np.isin(sequence.sheet, files) & (sequence.kind == SAME) & ~timed_rows(sequence)
+    for at in np.flatnonzero(own).tolist():
+        sheet = sequence.sheets[int(sequence.sheet[at])]
+        sequence.kind[at] = sheet.lines.kind[sequence.row[at]]
+        del sequence.same_as[at]
 
 
 def timed_rows(sequence: Sequence) -> NDArray[np.bool_]:

@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from spc.errors import UnreadableRun
+
 BY_ROWS = '[reading]\nnumbering = "rows"\n'
 BY_SERIAL = '[reading]\nnumbering = "serial"\n'
 
@@ -191,3 +193,69 @@ def test_an_event_beside_the_number_of_a_place_stands_after_the_row_before(read)
     run = read("".join([*lines[:31], "6,,dress\n", *lines[31:]]))
 
     assert run.events["after_part"].tolist() == [30]
+
+
+def in_files(numbers, size, **how):
+    """The rows of `column` with times, in files of so many rows each."""
+    rows = column(numbers, **how).splitlines()[1:]
+    timed = [f"2026-11-02 {6 + i // 60:02}:{i % 60:02}:00,{row}\n" for i, row in enumerate(rows)]
+    return [
+        "time,part,seat A\n" + "".join(timed[at : at + size]) for at in range(0, len(rows), size)
+    ]
+
+
+@pytest.mark.parametrize("size", [1, 3, 8, 10, 16])
+@pytest.mark.parametrize("first", [1, 4])
+def test_places_in_many_small_files_number_no_parts(read, size, first):
+    numbers = [1 + (i + first - 1) % 8 for i in range(48)]
+
+    run = read(in_files(numbers, size))
+
+    assert run.measurements["part"].tolist() == list(range(1, 49))
+    assert run.measurements["serial"].tolist() == [str(n) for n in numbers]
+    assert any("column 'part' holds 8 places again and again" in r for r in run.remarks)
+
+
+def test_parts_in_many_small_files_stay_parts(read):
+    run = read(in_files([*range(1, 13), 3, 4, *range(13, 30)], 2, drift=0.0))
+
+    assert run.measurements["part"].nunique() == 29
+    assert not any("come again" in r or "places" in r for r in run.remarks)
+
+
+def test_two_rounds_in_many_small_files_are_one_question(read):
+    run = read(in_files([1 + i % 8 for i in range(16)], 1))
+
+    assert run.measurements["part"].nunique() == 8
+    (question,) = asked(run)
+    assert "0_run.csv and 15 more files: the numbers of column 'part' come again" in question
+
+
+def test_small_files_of_one_feature_each_share_their_parts(read):
+    files = [
+        f"part,seat {name}\n" + "".join(f"{i},{size + i / 10_000:.4f}\n" for i in range(1, 9))
+        for name, size in (("A", 25.004), ("B", 19.99), ("C", 30.0))
+    ]
+    more = '[[feature]]\nname = "seat C"\nnominal = 30.0\nupper = 0.01\nlower = -0.01\n'
+
+    run = read(files, more)
+
+    assert run.measurements["part"].nunique() == 8
+    assert not any("come again" in r or "places" in r for r in run.remarks)
+
+
+def test_long_files_that_count_anew_are_no_rounds_of_a_pallet(read):
+    with pytest.raises(UnreadableRun, match="both count from part 1"):
+        read(in_files(list(range(1, 41)) * 3, 40))
+
+
+@pytest.mark.parametrize("size", [8, 40])
+def test_equal_readings_on_one_place_are_two_parts_without_times_too(read, size):
+    files = in_files([1 + i % 8 for i in range(80)], size)
+    rows = [[line.split(",", 1)[1] for line in file.splitlines(keepends=True)] for file in files]
+    rows[-1][1] = rows[0][1]
+
+    run = read(["".join(each) for each in rows])
+
+    assert run.account["identical_rows"] == 0
+    assert run.measurements["part"].tolist() == list(range(1, 81))
