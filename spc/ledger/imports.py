@@ -191,6 +191,15 @@ def _recent(reader: Reader, run: LedgerRun) -> list[tuple[str, str, float]]:
     return [(serial or place, what, value) for serial, place, what, value in rows][::-1]
 
 
+def has_part_numbers(reader: Reader, run: LedgerRun) -> bool:
+    """Whether part numbers tell the last parts of a run that came from files apart."""
+    rows = reader.connection.exec_driver_sql(
+        f"SELECT serial FROM entries WHERE +run = {run.id} AND kind = 'reading' "
+        f"AND source IS NOT NULL ORDER BY line DESC LIMIT {_LOOKED_AT}"
+    )
+    return any(serial for (serial,) in rows)
+
+
 def _newest_time(reader: Reader, run: LedgerRun) -> int | None:
     own = (entries.c.run == run.id, entries.c.kind == "reading", entries.c.time.is_not(None))
     newest = select(entries.c.time).where(*own).order_by(entries.c.time.desc()).limit(1)

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spc.errors import SpcError, StoreBusy
-from spc.ledger.imports import Imported, store_run
+from spc.ledger.imports import Imported, has_part_numbers, store_run
 from spc.ledger.replay import keep_up
 from spc.ledger.sources import FileMark, by_size, known_sources, mark_of
 from spc.ledger.store import Ledger, LedgerRun
@@ -151,6 +151,8 @@ class _Reading:
         from spc.intake import read_run
 
         every = [*names, *([self.events] if self.events else [])]
+        with self.ledger.reading() as reader:
+            numbered = has_part_numbers(reader, self.run)
         for _ in range(_TRIES):
             read = read_run(
                 list(names),
@@ -159,6 +161,7 @@ class _Reading:
                 sheet=self.sheet,
                 understanding=self.understanding,
                 growing=self.growing,
+                numbered=numbered,
             )
             with self.ledger.writing() as writer:
                 # What a file has grown from is asked while nobody else can add to the run.

@@ -71,7 +71,7 @@ def runs(draw):
 
 
 def _one_name_throughout(rows):
-    """Whether a file of these rows would have a part column that numbers nothing."""
+    """Whether a file of these rows, the first of a run, has a part column that numbers nothing."""
     names = [row.serial for row in rows if row.serial]
     return len(names) > 1 and len({*names}) == 1
 
@@ -83,7 +83,7 @@ def cuts(draw, rows, *, grows):
     while end < count:
         begin = 0 if grows else draw(st.integers(max(0, end - 4), end))
         end = draw(st.integers(end + 1, count))
-        while _one_name_throughout(rows[begin:end]):
+        while not files and _one_name_throughout(rows[begin:end]):
             begin, end = (begin, end + 1) if end < count else (begin - 1, end)
         files.append((begin, end))
         if draw(st.integers(0, 3)) == 0:
@@ -490,3 +490,11 @@ def test_numbers_that_do_not_count_in_a_run_leave_no_gaps_in_it(shop):
     shop.take("b.csv", "part,seat\n8,25.004\n9,25.005\n12,25.006\n")
 
     assert [row[0] for row in rows_of(shop.run())] == [1, 2, 3, 4, 5, 6]
+
+
+def test_a_file_of_one_part_is_of_that_part_where_the_run_has_part_numbers(shop):
+    shop.take("a.csv", "part,seat\n1,25.001\n5,25.002\n9,25.003\n")
+    shop.take("b.csv", "part,seat\n12,25.001\n12,25.002\n")
+    shop.take("c.csv", "part,seat\n12,25.001\n12,25.002\n13,25.004\n")
+
+    assert rows_of(shop.run())[3:] == [[12, "12", 1.0, 0], [12, "12", 2.0, 1], [13, "13", 4.0, 0]]
