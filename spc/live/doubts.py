@@ -58,20 +58,27 @@ class Question:
         Raises
         ------
         NotUnderstood
-            For readings that are neither the one in doubt nor all of the line: what was kept of it
-            would be lost, or they would land on other features.
+            For anything else while a value is in doubt: what was kept of the line would be lost, or
+            land on other features or behind what came later.
         """
-        if self.place is None or typed.verb != "reading" or typed.part:
+        if self.place is None:
+            if typed.verb in ("skip", "undo"):
+                # Meant for this line, they would change another.
+                raise self._still(typed, self.line.text, "or another line in its place")
             return typed
         before, now = self.line.numbers, typed.numbers
-        if len(now) == 1 and typed.feature in ("", self.feature):
+        if len(now) == len(before) and (typed.part or (len(now) > 1 and not typed.feature)):
+            return typed if typed.part else replace(self.line, numbers=now, text=typed.text)
+        if len(now) == 1 and not typed.part and typed.feature in ("", self.feature):
             numbers = (*before[: self.place], now[0], *before[self.place + 1 :])
-            return replace(self.line, numbers=numbers)
-        if len(now) == len(before) and not typed.feature:
-            return replace(self.line, numbers=now)
-        raise NotUnderstood(
-            f"{before[self.place]} of {self.feature} is still in question: yes, no, "
-            f"{self.feature} alone, or all {len(before)} readings anew"
+            return replace(self.line, numbers=numbers, text=" ".join(numbers))
+        whole = f"{self.feature} alone, or all {len(before)} readings anew"
+        instead = "or type it anew" if len(before) == 1 else whole
+        raise self._still(typed, f"{before[self.place]} of {self.feature}", instead)
+
+    def _still(self, typed: Line, what: str, instead: str) -> NotUnderstood:
+        return NotUnderstood(
+            f"{typed.text or 'Enter'}: {what} is still in question: yes, no, {instead}"
         )
 
 

@@ -102,11 +102,11 @@ def _asks_for(session: Session) -> str:
 def _show(screen: Console, session: Session, voice: Voice, reply: Reply) -> None:
     if reply.before:
         screen.print(Text(f"  {reply.before}", style="bold"))
+    if reply.said:
+        screen.print(Text(f"  {reply.said}" if "\n" not in reply.said else reply.said))
     if reply.question:
         screen.print(Text(f"  {reply.question} (yes or no; {reply.instead})", style="bold"))
         return
-    if reply.said:
-        screen.print(Text(f"  {reply.said}" if "\n" not in reply.said else reply.said))
     if not (reply.stored or reply.skipped):
         return
     if not reply.said:

@@ -12,12 +12,12 @@ from spc.ledger.entry import Entry, Stored, now_us, whole
 from spc.ledger.refusal import LedgerReplaced, NotKnown
 from spc.ledger.replay import Progress, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Reader
-from spc.live.again import UNDONE, Unanswered, same_line, told_last
+from spc.live.again import UNDONE, Settled, Unanswered, same_line, told_last
 from spc.live.answers import AT_ONCE, Clerk, doubled
 from spc.live.doubts import Question, clears_more, far_ahead, in_doubt, left_waiting
 from spc.live.standing import Standing
 from spc.live.turn import Turn
-from spc.live.typed import Line, NotUnderstood, understand
+from spc.live.typed import HELP, Line, NotUnderstood, understand
 from spc.plan import Feature, Plan
 
 #: The same reading again within this time may be a key that bounced. [µs]
@@ -44,7 +44,8 @@ class Reply:
     skipped : bool
         A feature of the part was left out.
     before : str
-        What became of the line before, where that was not known when it was typed.
+        What became of the line before, where that was not known when it was typed, or where it was
+        in question and another one came in its place.
     """
 
     stored: tuple[Stored, ...] = ()
@@ -134,7 +135,7 @@ class Session(Standing):
             When the store went away while it was stored. The next line looks whether it stands;
             the same line typed again is not stored twice.
         """
-        line = understand(text, self.plan)
+        line = replace(understand(text, self.plan), text=text.strip())
         if line.verb == "quit":
             return Reply(leave=True)
         earlier, before = self.unsure, self.settle()
@@ -146,7 +147,8 @@ class Session(Standing):
             if not self.replaced:
                 reply = self._enter(line, sure=sure)
                 self._begun = self._begun or bool(reply.stored)
-                return replace(reply, before=before.words)
+                words = (before.words, reply.before)
+                return replace(reply, before="; ".join(w for w in words if w))
         except NotKnown as error:
             self.unsure = Unanswered(text, error.end)
             raise
@@ -161,6 +163,10 @@ class Session(Standing):
         )
 
     def _enter(self, line: Line, *, sure: bool) -> Reply:
+        if line.verb == "help":
+            asked = self._asked
+            return Reply(said=HELP) if asked is None else replace(_asks(asked), said=HELP)
+        before = ""
         if self._asked is not None:
             if line.verb in ("yes", "no") and self._asked.begins:
                 self._begun = True
@@ -170,10 +176,27 @@ class Session(Standing):
             other = line
             line = self._asked.confirmed() if line.verb == "yes" else self._asked.anew(line)
             if line is other:
-                self._asked = None
+                before = f"{self._asked.line.text!r} was not stored"
         elif line.verb == "yes":
             line = replace(line, verb="done")
-        return self._do(line, sure=sure)
+        reply = self._do(line, sure=sure)
+        if not reply.question:
+            self._asked = None
+        return replace(reply, before=before)
+
+    def settle(self) -> Settled:
+        """What became of the line of which it was not known; if it stands, it was no question."""
+        settled = super().settle()
+        if settled.stands:
+            self._asked, self._begun = None, True
+        return settled
+
+    def last_words(self) -> str:
+        """What is said when the session ends."""
+        said = super().last_words()
+        if self._asked is None:
+            return said
+        return f"{self._asked.line.text!r} was still in question and is not stored; else {said}"
 
     def drop_question(self) -> None:
         """What was asked last is not answered any more; nothing of it is stored."""
@@ -182,9 +205,9 @@ class Session(Standing):
     def _do(self, line: Line, *, sure: bool) -> Reply:
         doubts = () if sure else self._doubts(line)
         asked = next((d for d in doubts if d.words and d.words not in line.meant), None)
-        self._asked = asked
         if asked is not None:
-            return Reply(question=asked.words, instead=asked.instead)
+            self._asked = asked
+            return _asks(asked)
         made = self.progress.made
         match line.verb:
             case "skip":
@@ -211,8 +234,6 @@ class Session(Standing):
                 )
             case "ground":
                 stored = self.store(lambda progress: self._ground(progress, line))
-            case "help":
-                return Reply(said=HELP)
             case _:
                 stored = self.store(lambda progress: self._event(progress, line))
         self.turn.part = None
@@ -374,22 +395,10 @@ class Session(Standing):
         return [e for e in told if e.kind == "reading" and e.source is None]
 
 
+def _asks(asked: Question) -> Reply:
+    return Reply(question=asked.words, instead=asked.instead)
+
+
 def _called(entry: Stored, serial: str) -> str:
     """What an entry is called when it is taken back."""
     return entry.text or entry.what or f"ground up to part {serial}"
-
-
-HELP = """\
-24.998 24,998 -2 -0.004   a reading: size, or deviation in µm or in the plan's unit
-24.998 25.001             the features of a part in turn; Enter leaves one out
-#118 24.998, #118 dress   of or after part 118; `part 118` says so beforehand
-seat 24.998               a reading of the feature named
-again                     the next reading is of this part once more
-ground 4                  four parts were ground and not measured
-done                      what was advised is done
-no <why>                  what was advised is not done, and why
-offset -3                 a move on diameter in µm, plus makes parts bigger
-dress, wheel, swivel, pause 20, master, batch, coolant, regrind, cleared, note ...
-undo <why>                takes the last line back
-undo #118 <why>           takes the readings typed for part 118 back
-quit                      ends; the next start goes on from here"""

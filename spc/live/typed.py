@@ -24,6 +24,22 @@ MOST_AHEAD = 10_000
 _UNDONE = re.compile(r"^(?:#\s*|part\s+)(\d+)(?=[\s:]|$):?", re.IGNORECASE)
 _PART = re.compile(r"^(?:#\s*(\S+?):?|(\S+):)\s+(?=\S)")
 
+#: What may be typed.
+HELP = """\
+24.998 24,998 -2 -0.004   a reading: size, or deviation in µm or in the plan's unit
+24.998 25.001             the features of a part in turn; Enter leaves one out
+#118 24.998, #118 dress   of or after part 118; `part 118` says so beforehand
+seat 24.998               a reading of the feature named
+again                     the next reading is of this part once more
+ground 4                  four parts were ground and not measured
+done                      what was advised is done
+no <why>                  what was advised is not done, and why
+offset -3                 a move on diameter in µm, plus makes parts bigger
+dress, wheel, swivel, pause 20, master, batch, coolant, regrind, cleared, note ...
+undo <why>                takes the last line back
+undo #118 <why>           takes the readings typed for part 118 back
+quit                      ends; the next start goes on from here"""
+
 
 class NotUnderstood(SpcError):
     """A typed line that says nothing the program knows."""
@@ -62,6 +78,8 @@ class Line:
         The rest of the line.
     meant : tuple of str
         Questions about it that were answered with yes.
+    text : str
+        As typed, where it may have to be called so.
     """
 
     verb: str
@@ -71,6 +89,7 @@ class Line:
     amount: float | None = None
     note: str = ""
     meant: tuple[str, ...] = ()
+    text: str = ""
 
 
 def understand(text: str, plan: Plan) -> Line:

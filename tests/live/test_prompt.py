@@ -76,6 +76,12 @@ def test_a_prompt_goes_on_when_the_store_goes_away_after_a_line(pair, type_in, m
     assert pair.progress.made == 4
 
 
+def test_help_is_shown_above_the_question_that_is_still_open(pair, type_in):
+    _, shown, _ = type_in(pair, "26 25.001", "?", "no")
+
+    assert shown.index("quit   ") < shown.index("26 is 990 µm beyond the limits of seat")
+
+
 def answers(session):
     with session.ledger.reading() as reader:
         held = holding(reader.entries(session.run.id))

@@ -415,6 +415,70 @@ def test_a_yes_to_a_leap_of_the_part_number_is_none_to_its_size(session):
     assert told(session)[-1][1:4] == (400, "seat", 2.0)
 
 
+@pytest.mark.parametrize(
+    "text", ["dress", "", "undo", "part 7", "again", "ground 2", "done", "offset -3", "#9 25.001"]
+)
+def test_nothing_else_is_taken_while_a_value_is_in_question(seats_session, text):
+    session = seats_session
+    session.enter("25.001 25.002 0.8")
+    before, due = told(session), session.due
+    assert session.enter("25.100 20.001").question
+    with pytest.raises(NotUnderstood, match=r"25\.100 of seat is still in question: yes, no, seat"):
+        session.enter(text)
+    assert (told(session), session.due) == (before, due)
+    assert "20.001" in session.enter("25.003").question
+    session.enter("25.004")
+
+    assert [e[3] for e in told(session)[3:]] == [3.0, 4.0]
+
+
+def test_help_leaves_the_question_open_and_repeats_it(session):
+    asked = session.enter("26")
+    helped = session.enter("?")
+
+    assert "a reading: size" in helped.said
+    assert (helped.question, helped.instead) == (asked.question, asked.instead)
+    assert session.enter("yes").stored
+
+
+def test_a_line_in_the_place_of_one_in_question_says_that_that_was_not_stored(session):
+    session.enter("25.001")
+    session.enter("#400  25.002")
+    reply = session.enter("dress")
+
+    assert reply.before == "'#400  25.002' was not stored"
+    assert [e.what for e in reply.stored] == ["dress"]
+    session.enter("26")
+    assert session.enter("25.003").stored
+    session.enter("offset -300")
+    for text in ("undo", ""):
+        with pytest.raises(NotUnderstood, match="offset -300 is still in question"):
+            session.enter(text)
+    assert session.enter("25.004").before == "'offset -300' was not stored"
+    assert session.enter("25.005").before == ""
+
+
+def test_a_question_stays_open_when_the_answer_cannot_be_stored(session, monkeypatch):
+    def full(*_details):
+        raise StoreBusy("the disk is full")
+
+    session.enter("26")
+    with monkeypatch.context() as patched:
+        patched.setattr(Writer, "keep_state", full)
+        with pytest.raises(SpcError, match="full"):
+            session.enter("yes")
+
+    assert session.enter("yes").stored
+
+
+def test_an_end_says_which_line_was_still_in_question(session):
+    session.enter("26")
+    assert session.enter("quit").leave
+    assert session.last_words().startswith("'26' was still in question and is not stored; else ")
+    session.enter("no")
+    assert session.last_words().startswith("everything is stored")
+
+
 def test_a_key_that_bounces_is_asked_about(session):
     session.clock.step = 100_000
     session.enter("25.001")

@@ -107,6 +107,19 @@ def test_a_line_of_which_it_is_not_known_is_stored_once_when_it_is_typed_again(s
     assert verify(session.ledger).faults == ()
 
 
+@pytest.mark.parametrize("done", [True, False])
+def test_a_yes_that_was_not_answered_stores_the_line_in_question_once(session, lose, done):
+    assert session.enter("26").question
+    lose(done=done, away=3)
+    with pytest.raises(NotKnown):
+        session.enter("yes")
+    reply = session.enter("yes")
+
+    assert bool(reply.stored) is not done
+    assert [text for _, text in stored(session)] == ["25.001", "26"]
+    assert session.enter("25.0003").before == ""
+
+
 @pytest.mark.parametrize(("done", "says"), [(True, "was stored: seat"), (False, "was not stored")])
 def test_another_line_hears_what_became_of_the_one_before(session, lose, done, says):
     lose(done=done, away=4)
