@@ -5,7 +5,7 @@ Nothing is said before it is stored, and a line is stored whole or not at all. T
 no truth of its own: it can be ended at any moment and another one goes on from the ledger.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 from spc.ledger.entry import Entry, Stored, now_us, whole
@@ -280,21 +280,13 @@ class Session(Standing):
         """Whether the first line may be one that was typed again since nobody said it stands."""
         with self.ledger.reading() as reader:
             last = self.typed_last(reader, undone=True)
-            made = self._made_before(reader, last, line.amount) if line.verb == "ground" else 0
+            made = self.made_before(reader, last, line.amount) if line.verb == "ground" else 0
             if not same_line(last, line, made):
                 return ""
             if not self._attended and reader.server_started() < last[-1].stored:
                 return ""
         told = told_last(last, self.plan.zone, self.progress.ahead)
         return f"the last line of the run says the same ({told}); once more?"
-
-    def _made_before(self, reader: Reader, last: Sequence[Stored], count: float | None) -> int:
-        """The part ground last before the last line, sought no further back than a count."""
-        if not last:
-            return 0
-        part = last[-1].part
-        there = holding(reader.entries_between(self.run.id, (part - int(count or 1), part)))
-        return max((e.part for e in there if e.line < last[0].line), default=0)
 
     def _doubled(self, line: Line) -> str:
         """Whether the move that a line tells of, itself or as `done`, is stored already."""

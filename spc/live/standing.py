@@ -12,7 +12,7 @@ from typing import Any
 from spc.errors import SpcError
 from spc.ledger.entry import Entry, Stored
 from spc.ledger.refusal import LedgerReplaced
-from spc.ledger.replay import Progress, resume
+from spc.ledger.replay import Progress, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Reader, Writer
 from spc.live.again import TYPED, Settled, Unanswered, told_last
 from spc.live.held import HeldNow, held_now
@@ -145,6 +145,14 @@ class Standing:
         most = len(self.plan.measured_features) + BESIDE
         typed = reader.typed_last(self.run.id, kinds, most=most, undone=undone)
         return [e for e in typed if e.stored == typed[-1].stored]
+
+    def made_before(self, reader: Reader, last: Sequence[Stored], count: float | None) -> int:
+        """The part ground last before the last line, sought no further back than a count."""
+        if not last:
+            return 0
+        part = last[-1].part
+        there = holding(reader.entries_between(self.run.id, (part - int(count or 1), part)))
+        return max((e.part for e in there if e.line < last[0].line), default=0)
 
     def settle(self) -> Settled:
         """
