@@ -12,13 +12,15 @@ from spc.plan import Feature
 #: What a wrong size times this gives the right one: inches for millimetres, a radius for a
 #: diameter, a slipped decimal mark, and the reverse.
 FACTORS = (25.4, 1 / 25.4, 2.0, 0.5, 10.0, 0.1)
-#: The corrected value must land within this many tolerance widths of nominal.
-REACH_WIDTHS = 3.0
-# Sizes this near to nominal are sizes: 1 % of nominal, or three tolerance widths if that is more,
-# but never more than a third of nominal.
+# A reading is credible up to this many tolerance widths from nominal, or so many beyond the farther
+# limit where that is more: the limits of e6 and s5 lie widths away from nominal. Own choices; the
+# second is what is asked about readings typed by hand.
+_REACH_WIDTHS = 3.0
+_BEYOND_WIDTHS = 1.5
+# Sizes this near to nominal are sizes: 1 % of nominal, or what is credible if that is more, but
+# never more than a third of nominal.
 # Own choice: a grinder that is further off cuts no part of this plan.
 _NEAR_NOMINAL = 0.01
-_NEAR_WIDTHS = 3.0
 # Deviations may be this many tolerance widths or limits away from nominal. Own choice.
 _FAR_DEVIATION = 5.0
 # Below this share of nominal a number that fits nothing is taken for a deviation. Own choice; an
@@ -51,6 +53,12 @@ class Target:
         """The limit farther from nominal. [µm]"""
         limits = (self.feature.upper_um, self.feature.lower_um)
         return max(abs(limit) for limit in limits if limit is not None)
+
+    @property
+    def reach_um(self) -> float:
+        """How far from nominal a reading is credible. [µm]"""
+        beyond = self.largest_limit_um + _BEYOND_WIDTHS * self.width_um
+        return max(_REACH_WIDTHS * self.width_um, beyond)
 
 
 def target_of(feature: Feature) -> Target:
@@ -105,7 +113,7 @@ class Sense:
 def near_nominal(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
     """Which numbers, taken in `unit`, are sizes near the nominal."""
     nominal = float(target.nominal_um)
-    reach = max(_NEAR_NOMINAL * nominal, min(_NEAR_WIDTHS * target.width_um, nominal / 3))
+    reach = max(_NEAR_NOMINAL * nominal, min(target.reach_um, nominal / 3))
     near: NDArray[np.bool_] = np.abs(values * UM[unit] - nominal) <= reach
     return near
 
@@ -130,10 +138,9 @@ def like_sizes(values: NDArray[np.float64], unit: str, target: Target) -> NDArra
 def at_a_factor(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
     """Which numbers would be sizes that fit the drawing, were they not off by a known factor."""
     nominal = float(target.nominal_um)
-    reach = REACH_WIDTHS * target.width_um
     hits = np.zeros(len(values), dtype=bool)
     for factor in FACTORS:
-        hits |= np.abs(values * UM[unit] * factor - nominal) <= reach
+        hits |= np.abs(values * UM[unit] * factor - nominal) <= target.reach_um
     return hits
 
 
@@ -233,7 +240,7 @@ def _fits_as_size(values: NDArray[np.float64], unit: str, target: Target) -> boo
 
 def _at_nominal(values: NDArray[np.float64], unit: str, target: Target) -> NDArray[np.bool_]:
     off = np.abs(values * UM[unit] - float(target.nominal_um))
-    hits: NDArray[np.bool_] = off <= REACH_WIDTHS * target.width_um
+    hits: NDArray[np.bool_] = off <= target.reach_um
     return hits
 
 

@@ -10,7 +10,6 @@ from spc.feature import like_a_size
 from spc.intake.cells import UM
 from spc.intake.meaning import (
     DIGITS_OF_A_SIZE,
-    REACH_WIDTHS,
     at_a_factor,
     like_sizes,
     near_nominal,
@@ -121,7 +120,7 @@ def _like_deviations(table: Table, stream: Stream, own: NDArray[np.bool_]) -> li
         return []
     target = stream.target
     um = np.nan_to_num(_numbers(stream, own))
-    reach = REACH_WIDTHS * target.width_um
+    reach = target.reach_um
     found = np.zeros(len(own), dtype=bool)
     for unit in {sense.unit for sense in stream.believed}:
         number = um / UM[unit]

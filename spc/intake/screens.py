@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.errors import UnreadableRun
-from spc.intake.meaning import FACTORS, REACH_WIDTHS
+from spc.intake.meaning import FACTORS
 from spc.intake.readings import TAKEN, Stream
 
 # How each of FACTORS is told. One turn of a thimble, 0.5 mm or 0.025 in, either way, is the other
@@ -41,7 +41,7 @@ def screen(stream: Stream, source: str) -> NDArray[np.int64]:
     if not target.sized:
         # What cannot fall below zero is doubtful when it does.
         return np.flatnonzero(target.feature.zero_bounded & (stream.deviation_um < 0))
-    reach = REACH_WIDTHS * target.width_um
+    reach = target.reach_um
     taken = stream.state == TAKEN
     far = np.flatnonzero(taken & (np.abs(stream.deviation_um) > reach))
     if not len(far):

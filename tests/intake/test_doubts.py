@@ -1,9 +1,11 @@
 """Words in cells, sizes off by a factor, numbers that can be read in two ways, refusals."""
 
+import numpy as np
 import pytest
 from forty import for_nominal
 
 from spc.errors import SpcError, UnreadableRun
+from spc.plan import read_plan
 
 HEAD = "part;seat A;seat B\n"
 
@@ -197,3 +199,24 @@ def test_a_file_that_is_not_there(seats):
 def test_an_unknown_code_page_is_named(read):
     with pytest.raises(SpcError, match="code_page = 'latin-99'"):
         read(b"part;seat A\n1;25,0031\xb5\n", '[reading]\ncode_page = "latin-99"\n')
+
+
+# Limits as `limits_of_size` gives them: -40 to -53 and 35 to 44 um, widths away from nominal.
+@pytest.mark.parametrize(("fit", "middle", "width"), [("25 e6", -46.5, 13.0), ("25 s5", 39.5, 9.0)])
+@pytest.mark.parametrize("written", ["{size:.4f}", "{mm:.4f}", "{um:.1f}"])
+def test_good_parts_of_a_fit_far_from_nominal_raise_no_question(read, fit, middle, width, written):
+    plan = read_plan(
+        f'[job]\npart = "Pin"\n[[feature]]\nname = "seat"\nfit = "{fit}"\n'.encode(),
+        source="pin.toml",
+    )
+    um = [middle + width * (i % 7 - 3) / 8 for i in range(40)]
+    far = middle + 5 * width * np.sign(middle)
+    cells = [written.format(size=25 + x / 1000, mm=x / 1000, um=x) for x in [*um, far]]
+
+    good = read("part,seat\n" + "".join(f"{i},{c}\n" for i, c in enumerate(cells[:-1])), plan=plan)
+    assert not [r for r in good.remarks if r.startswith("question: ")]
+    assert np.allclose(good.measurements["deviation_um"], um, atol=0.1)
+
+    run = read("part,seat\n" + "".join(f"{i},{c}\n" for i, c in enumerate(cells)), plan=plan)
+    (question,) = [r for r in run.remarks if r.startswith("question: ")]
+    assert "row 42, seat" in question
