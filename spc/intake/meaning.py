@@ -190,6 +190,8 @@ def _as_written(
     values: NDArray[np.float64], unit: str | None, kind: str | None, target: Target
 ) -> Sense:
     plan_unit = target.feature.unit
+    # A zero is one in every unit.
+    values = values[values != 0] if values.any() else values
     candidates = [unit] if unit else list(dict.fromkeys([plan_unit, "um"]))
     for candidate in candidates:
         # Numbers that are the nominal itself are sizes, whatever the header says.

@@ -75,6 +75,20 @@ def test_deviations_told_by_their_size_are_named_on_the_page(read):
     assert any("seat A" in r and "deviations in um" in r for r in run.remarks)
 
 
+@pytest.mark.parametrize("coarse", [[-5, -25, -10, 5, -5, -10], [-5]])
+def test_zeros_do_not_tell_the_unit_of_deviations(read, coarse):
+    own = [*[0] * (20 - len(coarse)), *coarse]
+    lines = "".join(f"{i};{5 + i % 2};{um}\n" for i, um in enumerate(own))
+
+    run = read(f"part;seat A;seat B\n{lines}")
+
+    of_b = run.measurements[run.measurements["feature"] == "seat B"]
+    assert of_b["deviation_um"].tolist() == own
+    assert any("'seat B': deviations in um" in remark for remark in run.remarks)
+    fine = read("part;seat A\n" + "".join(f"{i};{um / 1000}\n" for i, um in enumerate(own)))
+    assert fine.measurements["deviation_um"].tolist() == pytest.approx(own)
+
+
 def test_a_column_of_units_speaks_for_its_row(read, taken):
     run = read(
         "part;feature;value;unit\n1;seat A;25,0031;mm\n1;seat B;-5,4;µm\n2;SEAT A;0,98437;in\n"
