@@ -69,6 +69,6 @@ def _words(
             f" {before[-1]} of {first}"
         )
     return (
-        f"{said}, so that one number would be two parts; give the files one at a time, or number"
-        f" {second} on from part {int(before[-1]) + 1}"
+        f"{said}, so that one number would be two parts; begin a run for each (--run NAME), or"
+        f" number {second} on from part {int(before[-1]) + 1}"
     )

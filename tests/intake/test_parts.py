@@ -205,6 +205,7 @@ def shift(day, first, step=1, count=40):
     [
         (shift(19, 1), shift(20, 1), "both count from part 1, so that one number would be two"),
         (shift(19, 1, count=5), shift(20, 1, count=5), "number .*1_run.csv on from part 6"),
+        (shift(19, 1, count=5), shift(20, 1, count=5), r"begin a run for each \(--run NAME\), or"),
         (shift(19, 1, step=5), shift(20, 3, step=5), "counts from part 3 again"),
         (shift(20, 1), shift(19, 1), "1_run.csv and .*0_run.csv both count from part 1"),
     ],
