@@ -1,6 +1,7 @@
 """What each line below the header is: data, an event, a summary, or not to be taken."""
 
 import re
+from collections import Counter
 from dataclasses import dataclass, field
 from itertools import compress
 
@@ -122,7 +123,7 @@ def _number_lines(
     Places do so only for want of it, and one value throughout only where other files are numbered.
     """
     choices = []
-    first_read = _first_read(table, layout)
+    most_read = _most_read(table, layout)
     for column in (c for c in layout.columns if c.role == "part"):
         texts = column_texts(table, column.index)
         texts = [_unwrapped(t) if t[:1] == "=" else t for t in texts]
@@ -141,7 +142,7 @@ def _number_lines(
             )
             continue
         number = _whole_numbers(table, column, texts)
-        placed = come_round(number[(number >= 0) & first_read & ~others])
+        placed = come_round(number[(number >= 0) & most_read & ~others])
         # What names a drawing is seldom a whole number.
         named = constant and whole_number(first) < 0
         rank = constant, named, placed, _rank(words.key(column.header)), column.index
@@ -151,13 +152,14 @@ def _number_lines(
         _, lines.part_column, lines.serial, lines.number = chosen
 
 
-def _first_read(table: Table, layout: Layout) -> NDArray[np.bool_]:
-    """Rows with a reading of the first feature: others may follow for the same parts."""
-    read: NDArray[np.bool_] = table.lengths[:, layout.readings[0].index] > 0
+def _most_read(table: Table, layout: Layout) -> NDArray[np.bool_]:
+    """Rows with a reading of the feature read most often: others may follow for the same parts."""
+    columns = [table.lengths[:, column.index] > 0 for column in layout.readings]
+    read: NDArray[np.bool_] = max(columns, key=np.count_nonzero)
     named = layout.of("feature") if layout.long else None
     if named is not None and read.any():
         texts = np.array(column_texts(table, named.index), dtype=object)
-        read &= texts == texts[read.argmax()]
+        read &= texts == Counter(texts[read].tolist()).most_common(1)[0][0]
     return read
 
 

@@ -140,6 +140,23 @@ def test_a_column_that_counts_outranks_a_column_of_places(read):
     assert any("part numbers count the parts" in remark for remark in run.remarks)
 
 
+@pytest.mark.parametrize("long", [False, True])
+def test_places_are_told_where_the_first_feature_is_read_now_and_then(read, long):
+    lines = []
+    for i in range(40):
+        a, b = f"25.00{41 + i}", f"19.99{10 + i}"
+        if long:
+            cells = [f"seat A,{a}"] * (i % 8 == 0) + [f"seat B,{b}"]
+        else:
+            cells = [f"{a if i % 8 == 0 else ''},{b}"]
+        lines += [f"{1 + i % 8},{100 + i},{cell}\n" for cell in cells]
+    head = "feature,value" if long else "seat A,seat B"
+
+    run = read(f"Teil,Lfd. Nr.,{head}\n{''.join(lines)}")
+
+    assert run.measurements["serial"].unique().tolist() == [str(100 + i) for i in range(40)]
+
+
 def test_a_short_file_of_the_same_places_goes_on_counting_rows(read):
     numbers = [1 + i % 8 for i in range(40)]
 
