@@ -174,10 +174,11 @@ def place(
                 )
     placed = work.decide()
     if len(placed.questions) > MOSTLY * len(told):
+        asked = placed.questions[0][1].removeprefix(QUESTION)
+        cure = "" if "--run" in asked else "; for other parts begin another run with --run NAME"
         raise UnreadableRun(
             f"{len(placed.questions)} of {len(told)} readings cannot go into run {run!r}: "
-            f"{placed.questions[0][1]}; if parts are numbered anew, begin another run with "
-            "--run NAME"
+            f"{asked}{cure}"
         )
     return placed
 
