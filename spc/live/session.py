@@ -372,12 +372,13 @@ class Session(Standing):
                 for e in reversed(typed)
             ]  # fmt: skip
             called = [_called(e, self.serial(e.part)) for e in typed]
+            part, far_back = self.serial(typed[-1].part), typed[-1].part < self.progress.made
             last = writer.append(self.run.id, taken)
             self.progress = resume(writer, self.run, self.plan)
             writer.keep_state(self.run.id, last, self.progress.content())
         self.turn = Turn(self.plan)
         names = [c for c, e in zip(called, typed, strict=True) if e.kind != "answer"]
-        of = f" of part {line.part}" if line.part else ""
+        of = f" of part {part}" if line.part or far_back else ""
         return Reply(tuple(typed), said=f"taken back: {', '.join(names or [typed[0].what])}{of}")
 
     def _typed_for(self, reader: Reader, written: str) -> list[Stored]:
