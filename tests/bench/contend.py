@@ -1,0 +1,119 @@
+"""Who contends, told what a plan would tell them: ``python -m tests.bench.contend --scenes 12``."""
+
+from spc.adviser.steer import Steer
+from spc.adviser.value import Stakes
+from spc.advising import advisor_for
+from spc.plan import Plan
+from tests.bench.families import Scene
+from tests.bench.score import main
+
+
+class OneDiameter:
+    """The new adviser's heart, one diameter; wear is upward, a scene is a plan without a habit."""
+
+    def __init__(self, scene: Scene, habit: float | None = None) -> None:
+        half = self.half = scene.half_width
+        stakes = Stakes(
+            low=scene.scrap, high=scene.rework, off_target=scene.off_target, offset=scene.offset,
+            dress=scene.dress, measure=scene.measure, step=scene.offset_step / half,
+            returns=not scene.clears,
+        )  # fmt: skip
+        gauge_var = (scene.gauge_sd**2 + scene.gauge_step**2 / 12) / half**2
+        self.steer = Steer(
+            stakes, habit=habit, gauge_var=gauge_var, every=scene.every, clears=scene.clears
+        )
+
+    def part(self) -> None:
+        self.steer.part()
+
+    def reading(self, um: float) -> None:
+        self.steer.reading(um / self.half)
+
+    def pause(self, minutes: float) -> None:
+        self.steer.pause(minutes)  # a part takes a minute
+
+    def dressed(self) -> None:
+        self.steer.dress()
+
+    def moved(self, um: float) -> None:
+        self.steer.offset(um / self.half)
+
+    def act(self) -> tuple[str, float, bool]:
+        act = self.steer.act()
+        return act.kind, act.move * self.half, act.measure_next
+
+
+class ByContract:
+    """An adviser told and asked as the contract says; stops and checks find nothing."""
+
+    def __init__(self, scene: Scene, habit: int | None = None) -> None:
+        self.advisor = advisor_for(_plan(scene, habit))
+
+    def part(self) -> None:
+        self.advisor.part()
+
+    def reading(self, um: float) -> None:
+        self.advisor.reading("size", um)
+
+    def pause(self, minutes: float) -> None:
+        self.advisor.event("pause", minutes=minutes)
+
+    def dressed(self) -> None:
+        self.advisor.event("dress")
+
+    def moved(self, um: float) -> None:
+        if um:
+            self.advisor.event("offset", um=um)
+
+    def act(self) -> tuple[str, float, bool]:
+        advice = self.advisor.advise()
+        if advice.action in ("hold", "check", "swivel"):
+            self.advisor.event("cleared" if advice.action == "hold" else "master")
+            advice = self.advisor.advise()
+        return advice.action, advice.offset_um or 0.0, advice.measure_after == 1
+
+
+def _plan(scene: Scene, habit: int | None) -> Plan:
+    limit = scene.half_width / 1000
+    return Plan.model_validate(
+        {
+            "job": {"part": "Invented ring", "minutes_per_part": 1.0},
+            "feature": [
+                {
+                    "name": "size", "kind": "diameter", "nominal": 40.0, "upper": limit,
+                    "lower": -limit, "gauge_sd_um": scene.gauge_sd,
+                    "gauge_step_um": scene.gauge_step, "sample": scene.every,
+                }
+            ],
+            "machine": {
+                "offset_step_um": scene.offset_step, "dress_resets_size": True,
+                "dress_clears_offsets": scene.clears,
+            },
+            "wheel": {"parts_per_dress": habit} if habit else {},
+            "cost": {
+                "scrap": scene.scrap, "rework": scene.rework, "dress": scene.dress,
+                "offset": scene.offset, "measure": scene.measure, "off_target": scene.off_target,
+            },
+        }
+    )  # fmt: skip
+
+
+def _suits(scene: Scene) -> int:
+    """The habit of a shop that knows its wheel."""
+    return max(round(scene.life), 2)
+
+
+MAKERS = {
+    "adviser": OneDiameter,
+    "adviser_habit": lambda scene: OneDiameter(scene, _suits(scene)),
+    "adviser_100": lambda scene: OneDiameter(scene, 100),
+    "adviser_30": lambda scene: OneDiameter(scene, 30),
+    "adviser_1500": lambda scene: OneDiameter(scene, 1500),
+    "today": ByContract,
+    "today_habit": lambda scene: ByContract(scene, _suits(scene)),
+    "today_100": lambda scene: ByContract(scene, 100),
+    "full": OneDiameter,
+}
+
+if __name__ == "__main__":
+    main(MAKERS)
