@@ -38,7 +38,9 @@ class Noise:
 
     def __init__(self, scene: Scene, seeds: list[int], parts: int) -> None:
         self.scene, self.parts = scene, parts
-        rows = [self._row(np.random.default_rng((seed, crc32(scene.name.encode())))) for seed in seeds]
+        rows = [
+            self._row(np.random.default_rng((seed, crc32(scene.name.encode())))) for seed in seeds
+        ]
         for name in rows[0]:
             setattr(self, name, np.stack([row[name] for row in rows]))
 
@@ -63,7 +65,9 @@ class Noise:
         odd = (rng.random((n, 2)) < scene.odd_rate) * rng.standard_normal((n, 2)) * scene.odd_sd
         walk = scene.walk_sd * rng.standard_normal(n)
         if scene.law == "other":  # a wave about a middle instead of a walk from it
-            wave = scene.walk_sd * 4 * np.sin(np.arange(n) / rng.uniform(15, 60) + rng.uniform(0, 6))
+            wave = (
+                scene.walk_sd * 4 * np.sin(np.arange(n) / rng.uniform(15, 60) + rng.uniform(0, 6))
+            )
             walk = np.diff(wave, prepend=wave[0])
         walk += (rng.random(n) < scene.step_rate) * rng.standard_normal(n) * scene.step_sd
         pause = (rng.random(n) < 1 / scene.pause_every) * rng.uniform(30, 600, n)
@@ -140,7 +144,9 @@ class Machine:
         # The other law: half of the warm-up takes three times as long.
         return cold if self.scene.law == "own" else 0.5 * (cold + cold ** (1 / 3))
 
-    def curve(self, age: Floats | NDArray[np.int64], cycle: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    def curve(
+        self, age: Floats | NDArray[np.int64], cycle: NDArray[np.int64]
+    ) -> tuple[Floats, Floats]:
         """Level and spread that a wheel brings by its age: wear, settling and dulling. [µm]"""
         scene = self.scene
         life = self.noise.life[self.rows, cycle]

@@ -30,8 +30,10 @@ def test_scenes_cover_the_ranges():
     ratio = np.array([s.half_width / s.part_sd for s in many])
     life = np.array([s.life for s in many])
 
-    assert (ratio.min() > 4.5) and (ratio.max() < 11) and (np.ptp(ratio) > 6)
-    assert (life.min() < 60) and (life.max() > 3000)
+    assert 4.5 < ratio.min() < 5
+    assert 10.5 < ratio.max() < 11
+    assert life.min() < 60
+    assert life.max() > 3000
     assert np.mean([s.wear == 0 for s in many]) == approx(1 / 12, abs=0.05)
 
 

@@ -1,0 +1,1 @@
+"""The adviser: one model, one belief, one value."""

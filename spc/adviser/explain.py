@@ -1,0 +1,50 @@
+"""Advice in plain sentences and as typed on the control."""
+
+from spc.plan import Machine
+
+#: One micrometre in each unit a control may take.
+_PER_UM = {"mm": 1e-3, "in": 1e-3 / 25.4, "um": 1.0}
+
+#: What to look at before acting.
+LOOK = {
+    "offset": "that the last offset was entered as told, and that the gauge still reads its master",
+    "dress": "diamond, coolant nozzle and the dressing settings",
+    "measure_again": "part and gauge anvils for dirt, burr and heat",
+    "check": "the gauge on its master, then the offset page for a move nobody wrote down",
+    "hold": "every part since the last good check; tag them before anything is changed",
+}
+
+
+def as_typed(machine: Machine, offset_um: float) -> tuple[float, str]:
+    """
+    An offset as this control wants it: radius or diameter, unit and sign.
+
+    Examples
+    --------
+    >>> as_typed(Machine(offset_entry="radius", offset_sign="+smaller"), -3.0)
+    (0.0015, 'mm')
+    """
+    amount = offset_um * _PER_UM[machine.offset_unit]
+    if machine.offset_entry == "radius":
+        amount /= 2
+    if machine.offset_sign == "+smaller":
+        amount = -amount
+    return round(amount, 9) + 0.0, machine.offset_unit
+
+
+def um(value: float) -> str:
+    """A length for a sentence, such as ``+3.2 µm``."""
+    return f"{round(value, 1) + 0.0:+.1f} µm"
+
+
+def stands(name: str, level_um: float, doubt_um: float, drift_um: float, spread_um: float) -> str:
+    """Where the level of a feature stands and goes; lengths in µm."""
+    return (
+        f"{name} stands at {um(level_um)} ± {2 * doubt_um:.1f}, drifts {drift_um:+.2f} µm a part, "
+        f"parts scatter by {spread_um:.2f} µm"
+    )
+
+
+def costs(act: str, other: str, difference: float, currency: str) -> str:
+    """Why an act is told: what it saves against the next best one."""
+    return f"{act} saves {difference:.2f} {currency} against {other} to the end of this wheel face"

@@ -1,0 +1,74 @@
+"""
+Rules of safety: what no value may overrule. Each is one line of code and one of reason.
+
+Not here: no move on a single surprising reading (`Steer.act`: a second reading is worth its price
+where the first may be odd), and glazing, which needs finish.
+"""
+
+from dataclasses import dataclass
+
+#: Good parts that prove a hold is over.
+PROOF = 2
+#: A jump is unexplained from this probability on, and from this size on. [half widths] Judgement.
+SURE_JUMP, LEAST_JUMP = 0.9, 0.25
+
+
+@dataclass
+class Hold:
+    """
+    Parts outside the guarded limits: read again, then held until cleared and proven.
+
+    A reading outside may be dirt; two are a part that must not be sent on.
+    """
+
+    name: str
+    lower_um: float
+    upper_um: float
+    readings: tuple[float, ...] = ()
+    held: bool = False
+    to_prove: int = 0
+
+    def part(self) -> None:
+        """The next part was ground."""
+        if self.to_prove and self.readings and not self.held and not self.outside:
+            self.to_prove -= 1
+        self.readings = ()
+
+    def reading(self, um: float) -> None:
+        """A reading of this part; the second one outside holds."""
+        self.readings += (um,)
+        # Two outside count, not two in three: the last two readings are believed.
+        if len(self.readings) > 1 and all(self._beyond(value) for value in self.readings[-2:]):
+            self.held, self.to_prove = True, PROOF
+
+    def cleared(self) -> None:
+        """Whoever may has set the parts aside."""
+        self.held, self.readings = False, ()
+
+    def _beyond(self, um: float) -> bool:
+        return not self.lower_um <= um <= self.upper_um
+
+    @property
+    def outside(self) -> bool:
+        """Whether the last reading lies outside."""
+        return bool(self.readings) and self._beyond(self.readings[-1])
+
+    @property
+    def unconfirmed(self) -> bool:
+        """Whether one reading, and no second one, lies outside."""
+        return self.outside and len(self.readings) == 1
+
+    @property
+    def proving(self) -> bool:
+        """Whether good parts are still to be read before the schedule counts again."""
+        return self.to_prove > 0
+
+
+def dress_is_forced(age: int, most: int | None) -> bool:
+    """The limit of parts per dress on the process sheet holds whatever the readings say."""
+    return most is not None and age >= most
+
+
+def capped(move: float, largest: float) -> float:
+    """No single move is larger than the plan allows: a larger one is a set-up, or a mistake."""
+    return max(-largest, min(largest, move))
