@@ -61,7 +61,7 @@ _SPREAD_STEP = float(np.log(SPREADS[1] / SPREADS[0]))
 #: Filters of the bank below this share of the likeliest are left out of the average.
 NEGLIGIBLE = 1e-3
 #: Log likelihood that tells a dull wheel from a sharp one so surely that it is dressed. Judgement:
-#: 3 dressed too late on the tuning scenes, without it far too early.
+#: without it wheels of unknown life are dressed far too early (tuning scenes).
 RECOGNISED = 8.0
 #: A machine with less than this share of its warm-up to come is warm.
 WARM_ENOUGH = 0.02
@@ -204,18 +204,17 @@ def solve(
     cost = np.stack([o.spreads @ stakes.table for o in outlooks], axis=1)
     kernels = np.stack([_kernels(o.shift, o.news) for o in outlooks], axis=1)
     stays = np.stack([o.stays for o in outlooks], axis=1)
-    # Whoever grinds asks for advice when a part was read: nothing is done between readings.
-    asked = np.stack([first, now, first], axis=1) > 0
-    asked = np.concatenate([np.ones((1, 3), dtype=bool), asked[:-1]])
+    # Advice is asked for when a part was read; to act in between, a reading must be paid for.
+    read = np.stack([first, now, first], axis=1) > 0
+    unasked = np.concatenate([np.zeros((1, 3), dtype=bool), ~read[:-1]])
     if not np.isfinite(rate):
         rate = float(stakes.table.min(axis=1)[SPREADS > SIGMA_START][0])
     cold = belief.cold * np.exp(-(np.cumsum(blocks) - blocks) / WARM_PARTS)
     chill = 0.0
     for _ in range(MOST_STEPS):
-        dress = stakes.dress + chill * cold / max(belief.cold, NEGLIGIBLE)
-        prices = np.where(asked[:, :, None], [[[stakes.offset, stakes.dress]]], np.inf)
-        prices[:, THIS:, 1] += (dress - stakes.dress)[:, None]
-        keep, length = _backward(stakes, cost, kernels, stays, blocks, rate, prices)
+        leave = stakes.dress + stakes.measure * unasked
+        leave[:, THIS:] += (chill * cold / max(belief.cold, NEGLIGIBLE))[:, None]
+        keep, length = _backward(stakes, cost, kernels, stays, blocks, rate, leave, unasked)
         start = float(keep[FRESH].min()) + stakes.returns * stakes.offset
         before, chill = chill, float(keep[COLD].min() - keep[FRESH].min())
         rate += start / length
@@ -432,7 +431,8 @@ def _backward(
     stays: Floats,
     lengths: Floats,
     rate: float,
-    prices: Floats,
+    dress: Floats,
+    unasked: NDArray[np.bool_],
 ) -> tuple[Floats, float]:
     """
     Cost to go of grinding on before the first block, and the expected length of a fresh cycle.
@@ -445,9 +445,10 @@ def _backward(
         See `_kernels`.
     stays : ndarray, shape (blocks, 3)
         Chance that the next block is come to without a wheel recognised to be dull and dressed.
-    prices : ndarray, shape (blocks, 3, 2)
-        Of an offset and of a dress before each block, what comes after the dress included;
-        infinite where nobody asks.
+    dress : ndarray, shape (blocks, 3)
+        Cost to go of a dress before each block.
+    unasked : ndarray of bool, shape (blocks, 3)
+        Where an offset costs a reading besides.
     """
     blocks = len(lengths)
     add = np.empty((blocks, 4, LEVELS))
@@ -462,7 +463,7 @@ def _backward(
     window = np.lib.stride_tricks.sliding_window_view(padded, 2 * _SIDE + 1, axis=1)
     inside[:3] = stakes.dress
     inside[3] = 0.0
-    offset, dress = prices[..., 0], prices[..., 1]
+    offset = stakes.offset + stakes.measure * unasked
     for j in range(blocks - 1, -1, -1):
         padded[:, :_SIDE] = padded[:, _SIDE : _SIDE + 1]
         padded[:, -_SIDE:] = padded[:, -_SIDE - 1 : -_SIDE]

@@ -20,9 +20,10 @@ def rate_of(stakes, loss, *, shift=0.0):
     kernels = np.repeat(kernel[:, None, :], 3, axis=1)
     rate = 0.5
     for _ in range(30):
-        prices = np.tile([stakes.offset, stakes.dress], (len(loss), 3, 1))
+        leave = np.full((len(loss), 3), stakes.dress)
         stays = np.ones((len(loss), 3))
-        keep, length = book._backward(stakes, cost, kernels, stays, lengths, rate, prices)
+        never = np.zeros((len(loss), 3), dtype=bool)
+        keep, length = book._backward(stakes, cost, kernels, stays, lengths, rate, leave, never)
         rate += keep[0].min() / length
     return rate
 
@@ -49,7 +50,8 @@ def test_with_wear_alone_the_cost_is_that_of_the_best_sawtooth():
         Stakes(dress=0.0, offset=price, off_target=c),
         np.repeat(loss[:, None, :], 3, axis=1),
         np.repeat(kernel[:, None, :], 3, axis=1),
-        np.ones((parts, 3)), np.ones(parts), 0.0, np.tile([price, 1e9], (parts, 3, 1)),
+        np.ones((parts, 3)), np.ones(parts), 0.0, np.full((parts, 3), 1e9),
+        np.zeros((parts, 3), dtype=bool),
     )  # fmt: skip
 
     assert keep[book.THIS].min() / parts == approx(tooth, rel=0.07)
