@@ -11,9 +11,9 @@ and `rate` is the one with ``V_0 = 0``: the cost a part of a whole dress cycle (
 renewal at a dress; Howard 1960, from memory). The belief enters in three places: `loss` and
 `growth` are averages over all filters of the bank *before* anything is minimised (an average of
 values would let every filter choose for itself and put off the dress); a wheel that dulls is
-recognised by its readings after a while and dressed then, see `_unrecognised`; the doubt about the
-level is part of the scatter of a part; and what readings will take off that doubt moves the
-estimate.
+recognised by its readings after a while and dressed once that is worth it, see
+`_unrecognised`; the doubt about the level is part of the scatter of a part; and what readings will
+take off that doubt moves the estimate.
 
 Levels lie on a grid, time in blocks of parts that grow with the distance ahead. Between blocks the
 level moves along the mean path: a kernel of cubic Lagrange weights at the three points of a
@@ -62,7 +62,7 @@ _SPREAD_STEP = float(np.log(SPREADS[1] / SPREADS[0]))
 NEGLIGIBLE = 1e-3
 #: Log likelihood that tells a dull wheel from a sharp one so surely that it is dressed. Judgement:
 #: without it wheels of unknown life are dressed far too early (tuning scenes).
-RECOGNISED = 8.0
+RECOGNISED = 3.0
 #: A machine with less than this share of its warm-up to come is warm.
 WARM_ENOUGH = 0.02
 #: Newton steps to the rate, at most; solved when a fresh cycle is worth less than this share of a
@@ -191,24 +191,24 @@ def solve(
     """
     rows = _rows(belief)
     blocks = _blocks(rows)
+    if not np.isfinite(rate):
+        rate = float(stakes.table.min(axis=1)[SPREADS > SIGMA_START][0])
     # The first part of a fresh wheel is read.
     first, now = _readings(blocks, every, 1), _readings(blocks, every, due)
     outlooks = [
-        _outlook(belief, rows[FRESH], blocks, first, noise_var, every),
-        _outlook(belief, rows[THIS], blocks, now, noise_var, every),
+        _outlook(belief, rows[FRESH], blocks, first, noise_var, every, stakes),
+        _outlook(belief, rows[THIS], blocks, now, noise_var, every, stakes),
     ]
     if belief.cold < WARM_ENOUGH:
         outlooks.append(outlooks[FRESH])
     else:
-        outlooks.append(_outlook(belief, rows[COLD], blocks, first, noise_var, every))
+        outlooks.append(_outlook(belief, rows[COLD], blocks, first, noise_var, every, stakes))
     cost = np.stack([o.spreads @ stakes.table for o in outlooks], axis=1)
     kernels = np.stack([_kernels(o.shift, o.news) for o in outlooks], axis=1)
     stays = np.stack([o.stays for o in outlooks], axis=1)
     # Advice is asked for when a part was read; to act in between, a reading must be paid for.
     read = np.stack([first, now, first], axis=1) > 0
     unasked = np.concatenate([np.zeros((1, 3), dtype=bool), ~read[:-1]])
-    if not np.isfinite(rate):
-        rate = float(stakes.table.min(axis=1)[SPREADS > SIGMA_START][0])
     cold = belief.cold * np.exp(-(np.cumsum(blocks) - blocks) / WARM_PARTS)
     chill = 0.0
     for _ in range(MOST_STEPS):
@@ -277,7 +277,13 @@ def _readings(lengths: Floats, every: int, due: int) -> Floats:
 
 
 def _outlook(
-    belief: Belief, row: _Row, lengths: Floats, readings: Floats, noise_var: float, every: int
+    belief: Belief,
+    row: _Row,
+    lengths: Floats,
+    readings: Floats,
+    noise_var: float,
+    every: int,
+    stakes: Stakes,
 ) -> _Outlook:
     model = belief.model
     kept = np.flatnonzero(row.weight > NEGLIGIBLE * row.weight.max())
@@ -290,9 +296,16 @@ def _outlook(
     past = np.maximum(age - model.life[kept, None], 0) / model.life[kept, None]
     grown = mean[:, GROWTH, None] * past**2
     middle = weight @ mean
-    unseen = weight[:, None] * _unrecognised(
-        model.life[kept], model.dulling[kept], age, row.age, every
+    base = belief.variance[kept]
+    sd = np.sqrt(base)[:, None] * (1 + model.dulling[kept, None] * past)
+    # A wheel recognised to be dull is dressed once that is worth it: when its parts cost more than
+    # on a sharp wheel by a dress spread over a life (the marginal rule of age replacement).
+    loss = np.interp(sd, SPREADS, stakes.table.min(axis=1))
+    due = loss - np.interp(np.sqrt(base), SPREADS, stakes.table.min(axis=1))[:, None] > (
+        stakes.dress / model.life[kept, None]
     )
+    unknown = _unrecognised(model.life[kept], model.dulling[kept], age, row.age, every)
+    unseen = weight[:, None] * np.where(due, unknown, 1.0)
     alive = unseen.sum(axis=0)
     unseen /= alive
     path = middle[SLOPE] * age + middle[SETTLING] * settled - middle[WARMTH] * cold
@@ -307,7 +320,6 @@ def _outlook(
     both = float(weight @ pz[:, SLOPE] + between[0, 1])
     slope_var = float(weight @ row.cov[kept, SLOPE, SLOPE] + between[1, 1])
     wander = float(weight @ belief.wander_var[kept])
-    base = belief.variance[kept]
     noise = float(weight @ base) + noise_var
     # What the coming block adds to the doubt: settling, warm-up, and growth past the life, which
     # is learnt as it shows (a regression on past^2).
@@ -324,8 +336,7 @@ def _outlook(
         level_var + wander, both, slope_var,
         np.maximum(unsure, 0), wander, lengths, readings, noise,
     )  # fmt: skip
-    widening = 1 + model.dulling[kept, None] * past
-    sd = np.sqrt(base[:, None] * widening**2 + doubt)
+    sd = np.sqrt(sd**2 + doubt)
     return _Outlook(
         spreads=_histogram(sd, unseen) * lengths[:, None],
         stays=np.append(alive[1:] / alive[:-1], 1.0),
