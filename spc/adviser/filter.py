@@ -54,6 +54,8 @@ JUMP_STAYS = 0.7
 MOST_UNREAD = 20
 #: Share of the weights that a dress gives back to the prior.
 FORGET = 0.05
+#: One reading lowers the variance to this share of itself at most: scoring may overshoot.
+LEAST_STEP = 0.2
 #: A scatter of a dress is taken as at most so many times what was believed.
 SCATTER_CAP = 3.0
 _LOG_2PI = float(np.log(2 * np.pi))
@@ -198,7 +200,7 @@ class Belief:
             mean=self.mean + mean,
             cov=cov,
             dof=self.dof + weight,
-            variance=np.maximum(variance, 0.2 * self.variance),
+            variance=np.maximum(variance, LEAST_STEP * self.variance),
             unread=0,
             odd=odd,
             jump=float(np.exp(log_weight) @ share[1]),

@@ -48,9 +48,9 @@ REACH, LEVELS = 1.6, 41
 GRID: Floats = np.linspace(-REACH, REACH, LEVELS)
 PITCH = float(GRID[1] - GRID[0])
 #: A block is at most this share of the way ahead, the last one ends so far ahead. [parts]
-BLOCK_SHARE, FARTHEST = 0.12, 4000
+BLOCK_SHARE, FARTHEST = 0.15, 4000
 #: Wear within one block, at most; blocks in all, at most. [half widths]
-BLOCK_WEAR, MOST_BLOCKS = 0.16, 140
+BLOCK_WEAR, MOST_BLOCKS = 0.24, 90
 #: Pieces in which a block with many readings is gone through.
 PIECES = 4
 #: Levels a kernel reaches to each side.
@@ -120,15 +120,12 @@ class Value:
         cold as this one.
     doubt : float
         Variance of the estimated level. [half widths^2]
-    chill : float
-        What more a cycle costs that begins on a machine as cold as this one.
     """
 
     stakes: Stakes
     rate: float
     keep: Floats
     doubt: float
-    chill: float
 
     def grind(self, level: float, row: int = THIS) -> float:
         """Cost to go of grinding on."""
@@ -220,7 +217,7 @@ def solve(
         rate += start / length
         if abs(start) + abs(chill - before) < SOLVED * stakes.dress:
             break
-    return Value(stakes, rate, keep, outlooks[THIS].doubt, chill)
+    return Value(stakes, rate, keep, outlooks[THIS].doubt)
 
 
 # -- the rows ----------------------------------------------------------------------------------
