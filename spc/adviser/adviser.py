@@ -68,6 +68,7 @@ class Advisor:
             stakes_of(plan, lead, frame), habit=plan.wheel.parts_per_dress, gauge_var=gauge_var,
             every=lead.sample or SAMPLE_UNTOLD,
             clears=plan.machine.dress_clears_offsets is not False,
+            parts=getattr(plan.job, "parts", None),
         )  # fmt: skip
         self._minute: float | None = None
         self._told_pause = 0.0

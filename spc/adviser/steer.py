@@ -52,14 +52,24 @@ class Steer:
         Parts from one scheduled reading to the next.
     clears : bool
         Whether the control takes back the moves of a cycle at its dress.
+    parts : int, optional
+        Of the batch, if that is known.
     """
 
     #: What a state keeps besides the belief before the readings of the last part.
     KEPT = ("readings", "open", "register", "moved", "rate", "seen", "made", "asked_why")
 
     def __init__(
-        self, stakes: Stakes, *, habit: float | None, gauge_var: float, every: int, clears: bool
+        self,
+        stakes: Stakes,
+        *,
+        habit: float | None,
+        gauge_var: float,
+        every: int,
+        clears: bool,
+        parts: int | None = None,
     ) -> None:
+        self.parts = parts
         self.stakes, self.gauge_var, self.every, self.clears = stakes, gauge_var, every, clears
         self.belief = self.before = Belief.begin(Model(habit))
         self.readings: list[float] = []
@@ -163,7 +173,7 @@ class Steer:
             return self._solved[1]
         value = solve(
             belief, self.stakes, noise_var=self.gauge_var, every=self.every, due=self.due,
-            rate=self.rate,
+            rate=self.rate, left=math.inf if self.parts is None else self.parts - self.made,
         )  # fmt: skip
         if belief is self.belief:
             self._solved = belief, value

@@ -120,12 +120,15 @@ class Value:
         cold as this one.
     doubt : float
         Variance of the estimated level. [half widths^2]
+    end : float
+        What a fresh wheel is worth to a batch that ends before it is dull; 0 or less.
     """
 
     stakes: Stakes
     rate: float
     keep: Floats
     doubt: float
+    end: float
 
     def grind(self, level: float, row: int = THIS) -> float:
         """Cost to go of grinding on."""
@@ -144,7 +147,9 @@ class Value:
         """Cost to go of a dress that leaves the level there, and the offset to make with it."""
         row = COLD if cold else FRESH
         stay, (move, amount) = self.grind(level, row), self.offset(level, row)
-        return self.stakes.dress + min(stay, move), amount if move < stay else 0.0
+        # A batch that ends is in the cold row already.
+        end = 0.0 if cold else self.end
+        return self.stakes.dress + end + min(stay, move), amount if move < stay else 0.0
 
     def gain_of_reading(self, level: float, dress: float, noise_var: float) -> float:
         """
@@ -168,7 +173,14 @@ class Value:
 
 
 def solve(
-    belief: Belief, stakes: Stakes, *, noise_var: float, every: int, due: int, rate: float
+    belief: Belief,
+    stakes: Stakes,
+    *,
+    noise_var: float,
+    every: int,
+    due: int,
+    rate: float,
+    left: float = np.inf,
 ) -> Value:
     """
     The value of every act as things stand.
@@ -185,6 +197,8 @@ def solve(
         Parts from one reading to the next, and to the next one.
     rate : float
         The rate before; NaN for none.
+    left : float
+        Parts of the batch still to come: nothing is dressed or moved for others.
     """
     rows = _rows(belief)
     blocks = _blocks(rows)
@@ -206,18 +220,39 @@ def solve(
     # Advice is asked for when a part was read; to act in between, a reading must be paid for.
     read = np.stack([first, now, first], axis=1) > 0
     unasked = np.concatenate([np.zeros((1, 3), dtype=bool), ~read[:-1]])
-    cold = belief.cold * np.exp(-(np.cumsum(blocks) - blocks) / WARM_PARTS)
+    start = np.cumsum(blocks) - blocks
+    ground = np.ones((len(blocks), 3))
+    ground[:, THIS:] = np.clip((left - start) / blocks, 0, 1)[:, None]
+    cold = belief.cold * np.exp(-start / WARM_PARTS)
     chill = 0.0
     for _ in range(MOST_STEPS):
         leave = stakes.dress + stakes.measure * unasked
         leave[:, THIS:] += (chill * cold / max(belief.cold, NEGLIGIBLE))[:, None]
-        keep, length = _backward(stakes, cost, kernels, stays, blocks, rate, leave, unasked)
-        start = float(keep[FRESH].min()) + stakes.returns * stakes.offset
-        before, chill = chill, float(keep[COLD].min() - keep[FRESH].min())
-        rate += start / length
-        if abs(start) + abs(chill - before) < SOLVED * stakes.dress:
+        end = _end_of_batch(
+            cost[:, FRESH], blocks, rate, stakes.dress, left - np.append(start, 0.0)
+        )
+        leave[:, THIS:] += end[:-1, None]
+        keep, length = _backward(stakes, cost, kernels, stays, blocks, rate, leave, unasked, ground)
+        worth = float(keep[FRESH].min()) + stakes.returns * stakes.offset
+        before, chill = chill, float(keep[COLD].min() - keep[FRESH].min() - end[-1])
+        rate += worth / length
+        if abs(worth) + abs(chill - before) < SOLVED * stakes.dress:
             break
-    return Value(stakes, rate, keep, outlooks[THIS].doubt)
+    return Value(stakes, rate, keep, outlooks[THIS].doubt, float(end[-1]))
+
+
+def _end_of_batch(fresh: Floats, blocks: Floats, rate: float, dress: float, left: Floats) -> Floats:
+    """
+    Cost to go of a fresh wheel when so many parts are left, shape of `left`; 0 without an end.
+
+    It is the sum of loss less rate until the batch ends. A whole cycle saves the dress that it
+    costs, and so does every longer batch, cut into more of them.
+    """
+    saved = np.append(0.0, np.cumsum(fresh.min(axis=1) - rate * blocks))
+    ends = np.append(0.0, np.cumsum(blocks))
+    known = np.isfinite(left)
+    worth = np.interp(np.where(known, np.maximum(left, 0), 0), ends, np.minimum.accumulate(saved))
+    return np.where(known, np.maximum(worth, -dress), 0.0)
 
 
 # -- the rows ----------------------------------------------------------------------------------
@@ -441,6 +476,7 @@ def _backward(
     rate: float,
     dress: Floats,
     unasked: NDArray[np.bool_],
+    ground: Floats,
 ) -> tuple[Floats, float]:
     """
     Cost to go of grinding on before the first block, and the expected length of a fresh cycle.
@@ -457,19 +493,22 @@ def _backward(
         Cost to go of a dress before each block.
     unasked : ndarray of bool, shape (blocks, 3)
         Where an offset costs a reading besides.
+    ground : ndarray, shape (blocks, 3)
+        Share of a block that the batch still has.
     """
     blocks = len(lengths)
     add = np.empty((blocks, 4, LEVELS))
-    add[:, :3] = cost - (rate * lengths)[:, None, None]
-    add[:, :3] += ((1 - stays) * stakes.dress)[..., None]
+    add[:, :3] = (cost - (rate * lengths)[:, None, None]) * ground[..., None]
+    add[:, :3] += ((1 - stays) * dress * (ground == 1))[..., None]
     add[:, 3] = lengths[:, None]
     weights = np.concatenate([kernels, kernels[:, FRESH : FRESH + 1]], axis=1)
     weights *= np.concatenate([stays, stays[:, FRESH : FRESH + 1]], axis=1)[..., None]
+    weights[:, :3] *= (ground == 1)[..., None]
     weights = weights[..., None]
     padded = np.empty((4, LEVELS + 2 * _SIDE))
     inside = padded[:, _SIDE:-_SIDE]
     window = np.lib.stride_tricks.sliding_window_view(padded, 2 * _SIDE + 1, axis=1)
-    inside[:3] = stakes.dress
+    inside[:3] = dress[-1][:, None]
     inside[3] = 0.0
     offset = stakes.offset + stakes.measure * unasked
     for j in range(blocks - 1, -1, -1):

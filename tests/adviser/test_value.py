@@ -23,7 +23,9 @@ def rate_of(stakes, loss, *, shift=0.0):
         leave = np.full((len(loss), 3), stakes.dress)
         stays = np.ones((len(loss), 3))
         never = np.zeros((len(loss), 3), dtype=bool)
-        keep, length = book._backward(stakes, cost, kernels, stays, lengths, rate, leave, never)
+        keep, length = book._backward(
+            stakes, cost, kernels, stays, lengths, rate, leave, never, 1.0 - never
+        )
         rate += keep[0].min() / length
     return rate
 
@@ -46,12 +48,16 @@ def test_with_wear_alone_the_cost_is_that_of_the_best_sawtooth():
     tooth = (price / n + c * b**2 * (n**2 - 1) / 12).min()
     loss = np.repeat(c * GRID[None, :] ** 2, parts, axis=0)
     kernel = book._kernels(np.full(parts, b), np.zeros(parts))
+    # The run ends free of charge after its last part.
+    dress = np.full((parts, 3), 1e9)
+    dress[-1] = 0.0
     keep, _ = book._backward(
         Stakes(dress=0.0, offset=price, off_target=c),
         np.repeat(loss[:, None, :], 3, axis=1),
         np.repeat(kernel[:, None, :], 3, axis=1),
-        np.ones((parts, 3)), np.ones(parts), 0.0, np.full((parts, 3), 1e9),
+        np.ones((parts, 3)), np.ones(parts), 0.0, dress,
         np.zeros((parts, 3), dtype=bool),
+        np.ones((parts, 3)),
     )  # fmt: skip
 
     assert keep[book.THIS].min() / parts == approx(tooth, rel=0.07)
@@ -165,3 +171,23 @@ def test_a_reading_is_worth_more_the_less_is_known():
 
     assert b.doubt > a.doubt
     assert b.gain_of_reading(0.3, 2.5, 0.02) > a.gain_of_reading(0.3, 2.5, 0.02) >= 0
+
+
+def test_nothing_is_dressed_or_moved_for_parts_that_never_come():
+    # With one part to come a dress saves at most its loss, and so does an offset.
+    belief = aged(150, slope=0.0, dull_from=60)
+    endless, short = solved(belief), solved(belief, left=1)
+    level = 0.1
+
+    assert endless.dress(level, cold=False)[0] < endless.grind(level)
+    assert short.grind(level) < short.dress(level, cold=False)[0]
+    assert short.grind(level) < short.offset(level)[0]
+
+
+def test_a_batch_without_an_end_in_sight_is_one_without_an_end():
+    belief = aged(60)
+    far, never = solved(belief, left=1e5), solved(belief)
+
+    assert far.rate == approx(never.rate, rel=0.02)
+    waits = [v.grind(0.1) - v.dress(0.1, cold=False)[0] for v in (far, never)]
+    assert waits[0] == approx(waits[1], abs=0.02)

@@ -15,7 +15,7 @@ from tests.bench.score import main
 class OneDiameter:
     """The new adviser's heart, one diameter; wear is upward, a scene is a plan without a habit."""
 
-    def __init__(self, scene: Scene, habit: float | None = None) -> None:
+    def __init__(self, scene: Scene, habit: float | None = None, parts: int | None = None) -> None:
         half = self.half = scene.half_width
         stakes = Stakes(
             low=scene.scrap, high=scene.rework, off_target=scene.off_target, offset=scene.offset,
@@ -24,7 +24,12 @@ class OneDiameter:
         )  # fmt: skip
         gauge_var = (scene.gauge_sd**2 + scene.gauge_step**2 / 12) / half**2
         self.steer = Steer(
-            stakes, habit=habit, gauge_var=gauge_var, every=scene.every, clears=scene.clears
+            stakes,
+            habit=habit,
+            gauge_var=gauge_var,
+            every=scene.every,
+            clears=scene.clears,
+            parts=parts,
         )
 
     def part(self) -> None:
@@ -111,6 +116,8 @@ def _suits(scene: Scene) -> int:
 
 MAKERS = {
     "adviser": OneDiameter,
+    "adviser_batch_150": lambda scene: OneDiameter(scene, parts=150),
+    "adviser_batch_600": lambda scene: OneDiameter(scene, parts=600),
     "adviser_habit": lambda scene: OneDiameter(scene, _suits(scene)),
     "adviser_100": lambda scene: OneDiameter(scene, 100),
     "adviser_30": lambda scene: OneDiameter(scene, 30),
