@@ -338,3 +338,26 @@ def test_a_quiet_process_is_left_alone():
 
     assert acts.count("offset") <= 1
     assert acts.count("dress") == 0
+
+
+class WithRoundness:
+    """An adviser that is also told a roundness that never moves."""
+
+    def __init__(self, first):
+        size = plan(habit=60).features[0].model_dump(exclude_unset=True) | {"lead": True}
+        more = {"name": "round", "kind": "roundness", "upper": 2.0, "unit": "um"}
+        table = plan(habit=60).model_dump(by_alias=True, exclude_unset=True)
+        features = [more, size] if first else [size, more]
+        self.inner = Advisor(Plan.model_validate(table | {"feature": features}))
+
+    def reading(self, feature, um):
+        self.inner.reading("round", 0.5)
+        self.inner.reading(feature, um)
+
+    def __getattr__(self, name):
+        return getattr(self.inner, name)
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_feature_that_never_moves_changes_no_act_wherever_it_stands(first):
+    assert ground(WithRoundness(first), 60) == ground(Advisor(plan(habit=60)), 60)
