@@ -231,6 +231,8 @@ def test_places_in_many_small_files_number_no_parts(read, size, first):
     assert run.measurements["part"].tolist() == list(range(1, 49))
     assert run.measurements["serial"].tolist() == [str(n) for n in numbers]
     assert any("column 'part' holds 8 places again and again" in r for r in run.remarks)
+    # Rounds of several rows a file may be short runs as well.
+    assert any("or runs that count anew?" in r for r in asked(run)) == (size > 1)
 
 
 def test_parts_in_many_small_files_stay_parts(read):
