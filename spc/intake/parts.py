@@ -129,9 +129,9 @@ def _places(sequence: Sequence, *, doubts: bool) -> tuple[NDArray[np.bool_], str
             said = f"column {name} holds {len(known)} places again and again and numbers no parts"
             if 1 < len(files) < len(rows):
                 sequence.remarks.append(
-                    f"{QUESTION}{of}: {again} in every file: places, such as of a pallet, or runs that"
-                    " count anew? They are taken for places; import each run by itself, with --run"
-                    " NAME, if they are runs"
+                    f"{QUESTION}{of}: {again} in every file: places, such as of a pallet, or"
+                    " runs that count anew? They are taken for places; import each run by itself,"
+                    " with --run NAME, if they are runs"
                 )
             twice = 0 if sheet.layout.long else int((np.diff(numbers) == 0).sum())
             if twice:
