@@ -62,8 +62,8 @@ def shown(place: str) -> str:
 
     Examples
     --------
-    >>> shown("postgresql://ann:se/cr@t@host/db?sslpassword=x&port=1")
-    'postgresql://ann:…@host/db?sslpassword=…&port=1'
+    >>> shown("postgresql://user:se/cr@t@host/db?sslpassword=x&port=1")
+    'postgresql://user:…@host/db?sslpassword=…&port=1'
     >>> shown("jobs/spc.db")
     'jobs/spc.db'
     """
