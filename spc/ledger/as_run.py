@@ -95,7 +95,8 @@ def _standing(told: list[_Receipt]) -> list[_Receipt]:
     """The receipts that count: a file imported again as it grew counts as it was last."""
     receipts: list[_Receipt] = []
     for receipt in told:
-        receipts = [r for r in receipts if not r.files <= receipt.covers]
+        # One whose files are not known any more covers none and is covered by none.
+        receipts = [r for r in receipts if not r.files or not r.files <= receipt.covers]
         receipts.append(receipt)
     return receipts
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from sqlalchemy import select
 
+from spc.ledger.entry import storable
 from spc.ledger.store import LedgerRun, Reader, Writer
 from spc.ledger.tables import entries, sources
 from spc.run import Run, Source
@@ -165,7 +166,7 @@ class Files:
         """The number of each file, by its name; those that are new are stored."""
         stored = {(each.name, each.sha256): each for each in self._known}
         for name, source in self._told.items():
-            there = stored.get((name, source.sha256))
+            there = stored.get((storable(name), source.sha256))
             mark = self._marks.get(name)
             size = there.size if there else mark.size if mark else 0
             number = there.id if there else writer.add_source(self._into.id, source, size=size)

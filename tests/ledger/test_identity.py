@@ -1,5 +1,6 @@
 """However rows are cut into files, and however often files are given again: each row once."""
 
+import os
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
@@ -498,3 +499,16 @@ def test_a_file_of_one_part_is_of_that_part_where_the_run_has_part_numbers(shop)
     shop.take("c.csv", "part,seat\n12,25.001\n12,25.002\n13,25.004\n")
 
     assert rows_of(shop.run())[3:] == [[12, "12", 1.0, 0], [12, "12", 2.0, 1], [13, "13", 4.0, 0]]
+
+
+def test_a_file_whose_name_is_no_text_is_one_source_however_often_it_is_given(shop):
+    name = os.fsdecode(b"odd-\xff.csv")
+    Path("e.csv").write_text("after_part,event\n1,dress\n")
+    for _ in range(2):
+        shop.take(name, "part,seat\n1,25.001\n2,25.002\n", events="e.csv")
+
+    run = shop.run()
+    assert len(rows_of(run)) == 2
+    assert run.events["kind"].tolist() == ["dress"]
+    with Ledger("spc.db") as ledger:
+        assert verify(ledger).faults == ()
