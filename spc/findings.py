@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from spc import __version__
+from spc.adviser.advice import Advice
 from spc.capability.assessment import Capability
 from spc.charts.doubts import Doubt
 from spc.charts.limits import Chart, ChartPair
@@ -22,7 +23,6 @@ from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Series
 from spc.shifts import ShiftSpan
-from spc.wheel.advice import Advice
 from spc.wheel.cycles import DressCycle, WearLine
 from spc.wheel.life import DressCosts
 

@@ -183,7 +183,7 @@ def _ways(
 ) -> Iterator[Way]:
     yield Way("done")
     if adviser:
-        most = advisor_for(record.plan).settings.max_parts
+        most = record.plan.wheel.max_parts_per_dress
         held = most is None or most > record.known_to
         yield Way("adviser", held_at=record.known_to if held else None)
     usual, step = record.usual_dress, record.every

@@ -6,6 +6,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
+from spc.adviser.advice import Advice
+from spc.adviser.forecast import PartsLeft
 from spc.capability.assessment import assess
 from spc.charts import shewhart, trended
 from spc.charts.signals import Signal, watch
@@ -16,7 +18,6 @@ from spc.report.known_parts import KnownParts
 from spc.run import Run, Source
 from spc.series import series_of
 from spc.wheel import cycles as dressing
-from spc.wheel.advice import Advice, PartsLeft
 
 PLAN = """
 [job]
