@@ -57,7 +57,7 @@ class Steer:
     """
 
     #: What a state keeps besides the belief before the readings of the last part.
-    KEPT = ("readings", "open", "register", "moved", "rate", "seen", "made", "asked_why")
+    KEPT = ("readings", "open", "register", "moved", "seen", "made", "asked_why")
 
     def __init__(
         self,
@@ -74,7 +74,6 @@ class Steer:
         self.belief = self.before = Belief.begin(Model(habit))
         self.readings: list[float] = []
         self.register = self.moved = 0.0  # in all, and since the setting of this cycle
-        self.rate = float("nan")
         self.seen = False  # whether any part was read
         self.made = 0
         self.open = False  # whether the part ground last may still be read
@@ -146,9 +145,7 @@ class Steer:
         return float(self.belief.weight @ self.belief.mean[:, SLOPE])
 
     def _close(self) -> None:
-        """No more readings of this part: what it has taught of the rate is kept, asked or not."""
-        if self.readings:
-            self.rate = self.value(self.belief).rate
+        """No more readings of this part."""
         self.before, self.readings, self.open = self.belief, [], False
 
     @property
@@ -168,12 +165,12 @@ class Steer:
         return float(belief.weight @ np.einsum("ns,ns->n", z, belief.mean)) + register
 
     def value(self, belief: Belief) -> Value:
-        """Every act's cost to go; it does not hang on the register."""
+        """Every act's cost to go, whatever the register and whatever was asked before."""
         if self._solved is not None and self._solved[0] is belief:
             return self._solved[1]
         value = solve(
             belief, self.stakes, noise_var=self.gauge_var, every=self.every, due=self.due,
-            rate=self.rate, left=math.inf if self.parts is None else self.parts - self.made,
+            rate=math.nan, left=math.inf if self.parts is None else self.parts - self.made,
         )  # fmt: skip
         if belief is self.belief:
             self._solved = belief, value
