@@ -7,14 +7,15 @@ plan without a diameter is watched alone.
 
 import base64
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import fields, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from spc.adviser import explain
-from spc.adviser.advice import Advice
+from spc.adviser.advice import Advice, uncounted
 from spc.adviser.filter import Belief
 from spc.adviser.forecast import LEAST_READ, PartsLeft, parts_left
 from spc.adviser.frame import SAMPLE_UNTOLD, Frame, frame_of, stakes_of
@@ -242,6 +243,8 @@ class Advisor:
                 if self._steer is None:
                     return self._told("hold", None, hold.name, text, next_=1)
                 act = self._steer.act()
+                if dress_is_forced(self._steer.belief.age, self.plan.wheel.max_parts_per_dress):
+                    act = replace(act, kind="dress")
                 move = act.move if act.kind == "offset" else 0.0
                 return self._told("hold", act, hold.name, text, move=move, next_=1)
         for hold in self._holds.values():
@@ -307,7 +310,7 @@ class Advisor:
             register="" if self._frame is None or not um else self._frame.name,
             offset_um=offset_um, amount=typed[0], amount_unit=typed[1], measure_after=next_,
             evidence=evidence, check_first=explain.LOOK.get(action, ""), runner_up=other,
-            cost_difference=difference, _count=self._parts_left,
+            cost_difference=difference, _count=self._counter(),
         )  # fmt: skip
 
     def _rounded(self, um: float) -> float:
@@ -326,10 +329,12 @@ class Advisor:
         spread = frame.half_um * math.sqrt(float(weight @ steer.belief.part_var))
         return explain.stands(frame.name, level, doubt, drift, spread)
 
-    def _parts_left(self) -> PartsLeft | None:
-        if self._steer is None or self._reads < LEAST_READ:
-            return None
-        return parts_left(self._steer.belief, self._steer.register, self._steer.stakes)
+    def _counter(self) -> Callable[[], PartsLeft | None]:
+        """How the parts left of this moment are counted when they are asked for; pickles."""
+        steer = self._steer
+        if steer is None or self._reads < LEAST_READ:
+            return uncounted
+        return partial(parts_left, steer.belief, steer.register, steer.stakes)
 
     @property
     def proves(self) -> bool:
