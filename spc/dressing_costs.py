@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spc.dress_cycles import DressCycle
 from spc.errors import NotEnough
 from spc.form_fit import FormGrowth
 from spc.measured_cycles import CyclesOfRun, cycles_of_run, steps_um, usual_step
@@ -23,7 +24,6 @@ from spc.wear_fit import (
     thinned,
     without_slips,
 )
-from spc.wheel.cycles import DressCycle
 from spc.wheel.life import DressCosts, DressInterval, HeldSize, dress_costs, dress_interval
 
 #: Refits that the bounds come from, and the seed of their weights: equal runs, equal pages.

@@ -13,6 +13,7 @@ from spc.charts.base_span import MOST_EXCLUDED, cleaned
 from spc.charts.doubts import doubts
 from spc.charts.limits import Base, Chart, ChartPair, FrozenLimits, joined
 from spc.charts.stretch import shifted_stretch
+from spc.dress_cycles import WearLine, wear_line
 from spc.errors import NotEnough
 from spc.findings import FEWEST_ALIKE, FeatureStudy, HeldSpan, Stability
 from spc.gauge.resolution import Resolution, resolution
@@ -20,7 +21,6 @@ from spc.more_charts.basis import MoreChart
 from spc.plan import Feature, KeptLimits, Plan
 from spc.run import Run
 from spc.series import Floats, Series
-from spc.wheel import cycles as dressing
 
 #: Measured parts that limits are estimated from when the plan names no base span. Some 25 to 40
 #: values fix a moving-range sigma within about 15 % (common practice, no source).
@@ -288,13 +288,13 @@ def single_parts(
 # --- wear, capability, conformity -------------------------------------------------------------
 
 
-def wear_lines(series: Series) -> tuple[dressing.WearLine | None, ...]:
+def wear_lines(series: Series) -> tuple[WearLine | None, ...]:
     """Drift of every dress cycle that the series reaches, None where it cannot be told."""
     last = int(series.cycle[-1]) if len(series) else -1
     lines = []
     for number in range(last + 1):
         mine = series.cycle == number
-        lines.append(dressing.wear_line(series.since_dress[mine], series.bare_um[mine]))
+        lines.append(wear_line(series.since_dress[mine], series.bare_um[mine]))
     return tuple(lines)
 
 

@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spc.dress_cycles import dress_cycles
 from spc.dressing_costs import dress_steps, dressing_costs, forms_of
 from spc.measured_cycles import cycles_of_run
 from spc.plan import Plan
 from spc.run import Run
 from spc.study import examine
 from spc.wear_fit import CyclesFit
-from spc.wheel.cycles import dress_cycles
 from spc.wheel.life import HeldSize, dress_interval
 
 DRIFT, SD, STEP = 0.25, 0.8, 1.5

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.dress_cycles import SETUP_PARTS
 from spc.measured_cycles import usual_step
 from spc.replay.recorded import Recorded
 from spc.replay.truth import Truth
@@ -12,7 +13,6 @@ from spc.simulate.play import settle
 from spc.simulate.policies import Policy
 from spc.simulate.process import rounded
 from spc.wear_fit import Floats
-from spc.wheel.cycles import SETUP_PARTS
 
 
 @dataclass(frozen=True)

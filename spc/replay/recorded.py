@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.dress_cycles import DressCycle, dress_cycles, register
 from spc.dressing_costs import Form, forms_of, held_size
 from spc.errors import NotEnough, SpcError
 from spc.measured_cycles import DressWay, cycles_of_run, usual_step
@@ -13,7 +14,6 @@ from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Series
 from spc.wear_fit import CyclesFit, Floats, MeasuredCycle, enough, without_slips
-from spc.wheel.cycles import DressCycle, dress_cycles, register
 from spc.wheel.life import HeldSize
 
 #: Events a replay does not carry to other ways: what they did stays in the levels of the cycles.

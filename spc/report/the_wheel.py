@@ -2,6 +2,7 @@
 
 import math
 
+from spc.dress_cycles import WearLine
 from spc.findings import Act
 from spc.report.acts_done import effect_words
 from spc.report.ages import ages_picture
@@ -11,7 +12,6 @@ from spc.report.pieces import Chapter, Picture, Table, Term
 from spc.report.taper import taper_chapter
 from spc.report.voice import tame
 from spc.report.wheel_figures import cycles_figure, forecast_figure
-from spc.wheel.cycles import WearLine
 from spc.wheel.forecast import FARTHEST
 from spc.wheel.life import feet_per_minute, wheel_left
 

@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from spc.dress_cycles import DressCycle
 from spc.report.lens import FeatureLens
 from spc.report.level import level_of
 from spc.report.run_figures import value_range
@@ -27,7 +28,6 @@ from spc.report.steel import (
     y_title,
 )
 from spc.report.voice import Voice
-from spc.wheel.cycles import DressCycle
 from spc.wheel.forecast import CHANCE
 from spc.wheel.life import FLAT, DressCosts, DressInterval
 
