@@ -1,6 +1,5 @@
 """One feature of a run: charts, wear, stability, capability and the gauge's resolution."""
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby, pairwise
 
@@ -57,7 +56,7 @@ def study_feature(
         stability=verdict,
         capability=None if sloping is None else capability_of(feature, series, verdict),
         resolution=steps,
-        outside=outside_of(series, _limits(feature)),
+        outside=outside_of(series, feature.limits_um),
         in_doubt=in_doubt_of(series, feature),
         base_words=base_words,
         doubts=() if sloping is None else doubts(sloping, step=feature.gauge_step_um or None),
@@ -333,12 +332,6 @@ def resolution_of(
     )
 
 
-def _limits(feature: Feature) -> tuple[float, float]:
-    lower = -math.inf if feature.lower_um is None else feature.lower_um
-    upper = math.inf if feature.upper_um is None else feature.upper_um
-    return lower, upper
-
-
 def outside_of(series: Series, limits: tuple[float, float]) -> tuple[int, ...]:
     """Measured parts beyond the limits, those too far out to be charted included."""
     y = series.deviation_um
@@ -348,7 +341,7 @@ def outside_of(series: Series, limits: tuple[float, float]) -> tuple[int, ...]:
 
 def in_doubt_of(series: Series, feature: Feature) -> tuple[int, ...]:
     """Measured parts inside the limits but closer to one than the gauge can prove."""
-    beyond = set(outside_of(series, _limits(feature)))
+    beyond = set(outside_of(series, feature.limits_um))
     return tuple(p for p in outside_of(series, feature.guarded_um) if p not in beyond)
 
 
