@@ -38,14 +38,15 @@ class Frame:
         return self.sign * self.half_um * move
 
 
-def frame_of(feature: Feature) -> Frame:
+def frame_of(feature: Feature, *, guarded: bool = True) -> Frame:
     """
     The frame of one diameter or bore.
 
-    Half a width is the distance from the target to the guarded limit farther away. A one-sided
-    size without a target is kept `ONE_SIDED_GAUGE_SDS` gauge spreads inside its limit.
+    Half a width is the distance from the target to the limit farther away, the guarded one unless
+    `guarded` is False. A one-sided size without a target is kept `ONE_SIDED_GAUGE_SDS` gauge
+    spreads inside its limit.
     """
-    lower, upper = feature.guarded_um
+    lower, upper = feature.guarded_um if guarded else feature.limits_um
     target = feature.target_um
     if target is None:
         room = ONE_SIDED_GAUGE_SDS * feature.gauge_sd_um
@@ -57,9 +58,15 @@ def frame_of(feature: Feature) -> Frame:
     return Frame(feature.name, sign, target, max(reach))
 
 
-def stakes_of(plan: Plan, feature: Feature, frame: Frame) -> Stakes:
-    """Limits and prices of one diameter."""
-    low, high = sorted(frame.inward(limit) for limit in feature.guarded_um)
+def stakes_of(plan: Plan, feature: Feature, frame: Frame, *, guarded: bool = True) -> Stakes:
+    """
+    Limits and prices of one diameter.
+
+    Acts go by readings and by the guarded limits; what parts have cost, by their true sizes and
+    the limits themselves.
+    """
+    limits = feature.guarded_um if guarded else feature.limits_um
+    low, high = sorted(frame.inward(limit) for limit in limits)
     cost = plan.cost
     return Stakes(
         lower=low, upper=high, low=cost.scrap, high=cost.rework, off_target=cost.off_target_loss,

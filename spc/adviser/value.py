@@ -27,7 +27,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from spc.adviser.filter import Belief
 from spc.adviser.model import (
@@ -57,6 +57,8 @@ PIECES = 4
 _SIDE = 10
 #: Spreads for which the loss is kept. [half widths]
 SPREADS: Floats = np.geomspace(0.02, 6.0, 48)
+#: A spread below this is none. [half widths]
+LEAST_SPREAD = 1e-9
 _SPREAD_STEP = float(np.log(SPREADS[1] / SPREADS[0]))
 #: Filters of the bank below this share of the likeliest are left out of the average.
 NEGLIGIBLE = 1e-3
@@ -95,15 +97,25 @@ class Stakes:
     step: float = 0.1  # of the control [half widths]
     returns: bool = True  # whether the moves of a cycle are taken back by hand at its dress
 
+    def loss(self, level: ArrayLike, sd: ArrayLike) -> Floats:
+        """
+        Expected loss of a part about a level; with no spread, the loss of a part of that size.
+
+        Examples
+        --------
+        >>> Stakes(low=15, high=5, off_target=0.5).loss([0.5, 1.0], [0, 1 / 8]).round(3).tolist()
+        [0.125, 3.008]
+        """
+        from scipy.special import ndtr
+
+        m, s = np.asarray(level, dtype=float), np.maximum(sd, LEAST_SPREAD)
+        out = self.low * ndtr((self.lower - m) / s) + self.high * ndtr((m - self.upper) / s)
+        return np.asarray(out + self.off_target * (m**2 + s**2))
+
     @cached_property
     def table(self) -> Floats:
         """Expected loss of a part at each of `GRID` with each of `SPREADS`."""
-        from scipy.special import ndtr
-
-        level, sd = GRID[None, :], SPREADS[:, None]
-        out = self.low * ndtr((self.lower - level) / sd)
-        out += self.high * ndtr((level - self.upper) / sd)
-        return np.asarray(out + self.off_target * (level**2 + sd**2))
+        return self.loss(GRID[None, :], SPREADS[:, None])
 
 
 @dataclass(frozen=True, eq=False)

@@ -234,7 +234,7 @@ def policy_of(way: Way, record: Recorded) -> Policy:
         beyond_um=record.beyond_um,
         dress_after=way.dress_after or record.usual_dress,
         every=way.every or record.every,
-        target_um=record.worth.sign * record.worth.held.target,
+        target_um=record.frame.target_um,
         # A wheel that touches on keeps its wear in the size: nothing is to be taken back.
         clears=record.way.clears_offsets or not record.way.resets_size,
     )

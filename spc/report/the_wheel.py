@@ -3,7 +3,9 @@
 import math
 
 from spc.adviser.forecast import FARTHEST
+from spc.dress_cycles import WearLine
 from spc.findings import Act
+from spc.grinding_wheel import feet_per_minute, wheel_left
 from spc.report.acts_done import effect_words
 from spc.report.ages import ages_picture
 from spc.report.how_often import dress_chapter
@@ -12,8 +14,6 @@ from spc.report.pieces import Chapter, Picture, Table, Term
 from spc.report.taper import taper_chapter
 from spc.report.voice import tame
 from spc.report.wheel_figures import cycles_figure, forecast_figure
-from spc.wheel.cycles import WearLine
-from spc.wheel.life import feet_per_minute, wheel_left
 
 #: Dress cycles listed on the page.
 MOST_LISTED = 40
