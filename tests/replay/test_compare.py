@@ -108,7 +108,7 @@ def test_dresses_made_for_want_of_an_older_wheel_are_said():
     found = say(a_run(), adviser=True)
 
     adviser = found.ways[1]
-    assert 0.02 < adviser.forced < 0.5
+    assert adviser.forced > 0.02
     words = " ".join(_notes(found))
     assert f"40 parts at the latest: {100 * adviser.forced:.0f} % of its dresses were made" in words
     assert "fewer than three dress cycles were measured farther" in words
