@@ -1,6 +1,7 @@
 """Replay: what is said of other ways, against runs whose truth is known."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -86,8 +87,14 @@ def test_a_dress_count_beyond_the_longest_cycle_is_marked_not_known():
     assert all(way.cost for way in found.ways if way is not far)
 
 
+@cache
+def with_the_adviser():
+    """A replay with the adviser among the ways, which takes most of the time."""
+    return say(a_run(), adviser=True)
+
+
 def test_the_adviser_is_held_at_the_longest_cycle_and_says_so():
-    found = say(a_run(), adviser=True)
+    found = with_the_adviser()
 
     adviser = next(way for way in found.ways if way.kind == "adviser")
     assert adviser.held_at == found.known_to == 40
@@ -105,7 +112,7 @@ def test_one_long_cycle_alone_tells_of_no_older_wheel():
 
 
 def test_dresses_made_for_want_of_an_older_wheel_are_said():
-    found = say(a_run(), adviser=True)
+    found = with_the_adviser()
 
     adviser = found.ways[1]
     assert adviser.forced > 0.02
