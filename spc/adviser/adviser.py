@@ -1,8 +1,4 @@
-"""
-The adviser: told of parts, readings and events as they come, it says the next act.
-
-It steers the leading diameter; the other features are watched for parts outside their limits.
-"""
+"""The adviser: told of parts, readings and events as they come, it says the next act."""
 
 import base64
 import math
@@ -15,7 +11,8 @@ from spc.adviser import explain
 from spc.adviser.advice import Advice
 from spc.adviser.filter import Belief
 from spc.adviser.forecast import LEAST_READ, PartsLeft, parts_left
-from spc.adviser.frame import SAMPLE_UNTOLD, frame_of, stakes_of
+from spc.adviser.frame import SAMPLE_UNTOLD, frames_of
+from spc.adviser.prior import Prior
 from spc.adviser.safety import LEAST_JUMP, SURE_JUMP, Hold, capped, dress_is_forced
 from spc.adviser.steer import Act, Steer
 from spc.errors import BadRecord, PlanError
@@ -33,7 +30,7 @@ _SCHEMA = f"spc.adviser.state/{STATE_FORMAT}"
 GAP_MINUTES, GAP_CYCLES = 5.0, 5.0
 #: Level unsettled by what changes the set-up. [half widths] Judgement.
 UNSETTLED = {"wheel": 0.5, "batch": 0.3, "swivel": 0.5}
-_ARRAYS = ("log_weight", "mean", "cov", "dof", "variance")
+_ARRAYS = ("log_weight", "mean", "dof", "variance")
 
 
 class Advisor:
@@ -56,24 +53,22 @@ class Advisor:
     """
 
     def __init__(self, plan: Plan, state: dict[str, Any] | None = None) -> None:
-        lead = plan.lead
-        if lead is None:
+        if plan.lead is None:
             raise PlanError("the plan has no diameter or bore; an adviser needs one to steer by")
         self.plan = plan
-        self._lead = lead
-        self._frame = frame = frame_of(lead)
+        self._frames = frames_of(plan)
         self._holds = {f.name: Hold(f.name, *f.guarded_um) for f in plan.features}
-        gauge_var = (lead.gauge_sd_um**2 + lead.gauge_step_um**2 / 12) / frame.half_um**2
         self._steer = Steer(
-            stakes_of(plan, lead, frame), habit=plan.wheel.parts_per_dress, gauge_var=gauge_var,
-            every=lead.sample or SAMPLE_UNTOLD,
+            self._frames.sizes,
+            prior=Prior.told(plan.wheel.parts_per_dress),
+            every=min((f.sample for f in plan.features if f.sample), default=SAMPLE_UNTOLD),
             clears=plan.machine.dress_clears_offsets is not False,
-            parts=getattr(plan.job, "parts", None),
-        )  # fmt: skip
+            parts=plan.job.parts,
+        )
         self._minute: float | None = None
         self._told_pause = 0.0
         self._moved_unread = False  # an offset was entered and nothing read since
-        self._reads = 0
+        self._reads = 0  # parts of which a size was read
         self._advice: Advice | None = None
         if state is not None:
             self._resume(state)
@@ -132,10 +127,11 @@ class Advisor:
             raise BadRecord(f"a reading of {feature} came before any part; tell of the part first")
         self._advice = None
         self._holds[feature].reading(value)
-        if feature == self._lead.name and self._steer.open:
-            self._steer.reading(self._frame.inward(value))
+        size = self._frames.of(feature)
+        if size is not None and self._steer.open:
+            self._reads += not self._steer.readings
+            self._steer.reading(size, self._frames.frames[size].inward(value))
             self._moved_unread = False
-            self._reads += len(self._steer.readings) == 1
 
     def event(
         self,
@@ -156,9 +152,8 @@ class Advisor:
         minutes : float, optional
             Length of a pause.
         register : str, optional
-            Of the offset; there is one so far.
+            Of the offset, as the plan names it; else that of the leading size.
         """
-        del register
         if kind not in EVENTS:
             raise BadRecord(f"there is no event {kind!r}; the events are: {', '.join(EVENTS)}")
         if kind == "offset" and um is None:
@@ -168,9 +163,13 @@ class Advisor:
                 raise BadRecord(f"{name} = {value!r} of {kind} is not a number")
         if minutes is not None and minutes < 0:
             raise BadRecord(f"minutes = {minutes!r} of {kind} is below zero")
+        moved = self._register(register) if kind == "offset" else ""
         self._advice = None
         if kind == "offset" and um:
-            self._steer.offset(self._frame.move_in(float(um)))
+            for place, name in enumerate(self._frames.registers):
+                if name == moved:
+                    half = self._frames.frames[0].half_um
+                    self._steer.offset(place, self._frames.sign(place) * float(um) / half)
             self._moved_unread = True
         elif kind in ("dress", "wheel"):
             self._steer.dress()
@@ -186,6 +185,16 @@ class Advisor:
         if kind in UNSETTLED:
             self._steer.unsettle(UNSETTLED[kind])
 
+    def _register(self, told: str | None) -> str:
+        """The register an offset was entered in."""
+        if told is None:
+            assert self.plan.lead is not None
+            return self.plan.lead.moved_by
+        if told not in self._frames.registers:
+            known = ", ".join(name for name in self._frames.registers if name) or "none with a name"
+            raise BadRecord(f"there is no offset register {told!r}; the plan has: {known}")
+        return told
+
     # -- what it says --------------------------------------------------------------------------
 
     def advise(self) -> Advice:
@@ -199,7 +208,7 @@ class Advisor:
         for hold in holds:
             if hold.held:
                 act = self._steer.act()
-                move = act.move if act.kind == "offset" else 0.0
+                move = (act.register, act.move) if act.kind == "offset" else None
                 text = f"{hold.name} read {_numbers(hold.readings)} µm, outside its guarded limits"
                 return self._told("hold", act, hold.name, text, move=move, next_=1)
         for hold in holds:
@@ -207,20 +216,23 @@ class Advisor:
                 text = f"{hold.name} read {_numbers(hold.readings)} µm, outside its guarded limits"
                 return self._told("measure_again", None, hold.name, text, next_=0)
         act = self._steer.act()
+        worst = self._frames.frames[self._steer.worst].name
         most = self.plan.wheel.max_parts_per_dress
         if dress_is_forced(self._steer.belief.age, most):
             text = f"{self._steer.belief.age} parts since the dress; the sheet allows {most}"
-            return self._told("dress", act, self._lead.name, text, move=act.with_dress)
+            return self._told("dress", act, worst, text, move=act.with_dress)
         if act.kind == "measure_again":
-            text = f"{self._evidence()}; the last reading does not fit that"
-            return self._told("measure_again", None, self._lead.name, text, next_=0)
+            name = self._frames.frames[act.size].name
+            text = f"{self._evidence(act.size)}; the last reading does not fit that"
+            return self._told("measure_again", None, name, text, next_=0)
         if self._steer.jumped(SURE_JUMP, LEAST_JUMP):
-            text = f"the size has jumped and nothing that was done explains it; {self._evidence()}"
-            return self._told("check", act, "gauge", text, next_=1)
+            why = f"the size has jumped and nothing that was done explains it; {self._evidence()}"
+            return self._told("check", act, "gauge", why, next_=1)
         if act.kind == "offset" and self._moved_unread:
             act = replace(act, kind="grind_on", move=0.0)
-        move = act.move if act.kind in ("offset", "dress") else 0.0
-        return self._told(act.kind, act, self._lead.name, self._evidence(), move=move)
+        acts = act.kind in ("offset", "dress")
+        move = (act.register, act.move) if acts else None
+        return self._told(act.kind, act, worst, self._evidence(), move=move)
 
     def _told(
         self,
@@ -229,13 +241,10 @@ class Advisor:
         subject: str,
         evidence: str,
         *,
-        move: float = 0.0,
+        move: tuple[int, float] | None = None,
         next_: int | None = None,
     ) -> Advice:
-        step = self.plan.machine.offset_step_um
-        largest = math.floor(self.plan.machine.max_offset_um / step + 1e-9) * step
-        um = round(capped(self._frame.move_out(move), largest) / step) * step
-        offset_um = round(um, 9) if um else None
+        um, register = self._as_entered(move)
         typed = explain.as_typed(self.plan.machine, um) if um else (None, None)
         if next_ is None:
             soon = act is None or act.measure_next or any(h.proving for h in self._holds.values())
@@ -245,41 +254,56 @@ class Advisor:
             currency = self.plan.cost.currency
             evidence += "; " + explain.costs(action.replace("_", " "), other, difference, currency)
         return Advice(
-            action=action, subject=subject, register=self._lead.name if um else "",
-            offset_um=offset_um, amount=typed[0], amount_unit=typed[1], measure_after=next_,
-            evidence=evidence, check_first=explain.LOOK.get(action, ""), runner_up=other,
+            action=action, subject=subject, register=register, offset_um=um, amount=typed[0],
+            amount_unit=typed[1], measure_after=next_, evidence=evidence,
+            check_first=explain.LOOK.get(action, ""), runner_up=other,
             cost_difference=difference, _count=self._parts_left,
         )  # fmt: skip
 
-    def _evidence(self) -> str:
-        steer, frame = self._steer, self._frame
+    def _as_entered(self, move: tuple[int, float] | None) -> tuple[float | None, str]:
+        """A move as a multiple of the control's step within the largest, and its register."""
+        if move is None or not move[1]:
+            return None, ""
+        place, by = move
+        step = self.plan.machine.offset_step_um
+        largest = math.floor(self.plan.machine.max_offset_um / step + 1e-9) * step
+        um = self._frames.sign(place) * by * self._frames.frames[0].half_um
+        um = round(round(capped(um, largest) / step) * step, 9)
+        return (um, self._frames.registers[place]) if um else (None, "")
+
+    def _evidence(self, size: int | None = None) -> str:
+        steer = self._steer
+        size = steer.worst if size is None else size
+        frame = self._frames.frames[size]
         if not self._reads:
-            return f"nothing of {self._lead.name} was read yet"
-        weight = steer.belief.weight
-        level = frame.outward(steer.level(steer.belief, steer.register))
-        drift = frame.move_out(steer.drift)
-        doubt = frame.half_um * math.sqrt(steer.value(steer.belief).doubt)
-        spread = frame.half_um * math.sqrt(float(weight @ steer.belief.part_var))
-        return explain.stands(self._lead.name, level, doubt, drift, spread)
+            return f"nothing of {frame.name} was read yet"
+        belief = steer.belief
+        level = frame.outward(float(steer.levels(belief)[size]))
+        drift = frame.move_out(steer.drift(size))
+        doubt = frame.half_um * float(steer.doubts(belief)[size])
+        spread = frame.half_um * math.sqrt(float(belief.weight @ belief.part_var[:, size]))
+        return explain.stands(frame.name, level, doubt, drift, spread)
 
     def _parts_left(self) -> PartsLeft | None:
         if self._reads < LEAST_READ:
             return None
-        return parts_left(self._steer.belief, self._steer.register, self._steer.stakes)
+        return parts_left(self._steer)
 
     # -- what it keeps -------------------------------------------------------------------------
 
     def state(self) -> dict[str, Any]:
         """Everything as plain numbers, ready for JSON; ``Advisor(plan, state=...)`` goes on."""
-        steer = self._steer
+        steer, before = self._steer, self._steer.before
+        arrays = {name: _packed(getattr(before, name)) for name in _ARRAYS}
+        arrays["cov"] = _packed(before.cov[:, *np.tril_indices(before.model.states)])
         scalars = {
-            f.name: getattr(steer.before, f.name)
+            f.name: getattr(before, f.name)
             for f in fields(Belief)
-            if f.name not in (*_ARRAYS, "model")
+            if f.name not in (*_ARRAYS, "cov", "model")
         }
         return {
             "schema": _SCHEMA,
-            "belief": {name: _packed(getattr(steer.before, name)) for name in _ARRAYS} | scalars,
+            "belief": arrays | scalars,
             "steer": {name: getattr(steer, name) for name in Steer.KEPT},
             "holds": [[h.name, list(h.readings), h.held, h.to_prove] for h in self._holds.values()],
             "minute": self._minute,
@@ -294,10 +318,14 @@ class Advisor:
                 f"the state is of the form {state.get('schema')!r}, this adviser goes on from "
                 f"{_SCHEMA!r} alone; tell it the records of the run instead"
             )
-        told = dict(state["belief"])
-        before = self._steer.before
+        told, before = dict(state["belief"]), self._steer.before
         for name in _ARRAYS:
             told[name] = _unpacked(told[name]).reshape(getattr(before, name).shape)
+        lower = np.zeros_like(before.cov)
+        rows, columns = np.tril_indices(before.model.states)
+        lower[:, rows, columns] = _unpacked(told["cov"]).reshape(len(lower), -1)
+        lower[:, columns, rows] = lower[:, rows, columns]
+        told["cov"], told["odd"] = lower, tuple(told["odd"])
         self._steer.resume(replace(before, **told), state["steer"])
         for name, readings, held, to_prove in state["holds"]:
             hold = self._holds[name]

@@ -4,8 +4,9 @@ from collections.abc import Callable
 from typing import Any
 
 from spc.adviser.adviser import Advisor
+from spc.adviser.loss import Sizes, Stakes
+from spc.adviser.prior import Prior
 from spc.adviser.steer import Steer
-from spc.adviser.value import Stakes
 from spc.advising import advisor_for
 from spc.plan import Plan
 from tests.bench.families import Scene
@@ -24,9 +25,8 @@ class OneDiameter:
         )  # fmt: skip
         gauge_var = (scene.gauge_sd**2 + scene.gauge_step**2 / 12) / half**2
         self.steer = Steer(
-            stakes,
-            habit=habit,
-            gauge_var=gauge_var,
+            Sizes.one(stakes, gauge_var),
+            prior=Prior.told(habit),
             every=scene.every,
             clears=scene.clears,
             parts=parts,
@@ -36,7 +36,7 @@ class OneDiameter:
         self.steer.part()
 
     def reading(self, um: float) -> None:
-        self.steer.reading(um / self.half)
+        self.steer.reading(0, um / self.half)
 
     def pause(self, minutes: float) -> None:
         self.steer.pause(minutes)  # a part takes a minute
@@ -45,7 +45,7 @@ class OneDiameter:
         self.steer.dress()
 
     def moved(self, um: float) -> None:
-        self.steer.offset(um / self.half)
+        self.steer.offset(0, um / self.half)
 
     def act(self) -> tuple[str, float, bool]:
         act = self.steer.act()
