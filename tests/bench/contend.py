@@ -11,6 +11,7 @@ from spc.advising import advisor_for
 from spc.plan import Plan
 from tests.bench.families import Scene
 from tests.bench.score import main
+from tests.bench.shaft_contend import SEVERAL, SHAFT_MAKERS
 
 
 class OneDiameter:
@@ -130,4 +131,4 @@ MAKERS = {
 }
 
 if __name__ == "__main__":
-    main(MAKERS)
+    main(MAKERS, SHAFT_MAKERS, SEVERAL)
