@@ -1,7 +1,7 @@
 """
 The rule of thumb for a shaft: the worst seats decide where a register has to stand.
 
-Every seat has its moving average. Each register aims at the middle of the room that its seats leave
+Every seat has its moving average; one that is read more seldom goes along with the others. Each register aims at the middle of the room that its seats leave
 between their limits; it is moved when it stands farther from there than a band, or when a chart of
 that distance signals. One interval of dressing. Tuned to each scene by expected cost, on seeds that
 nothing is judged on.
@@ -49,8 +49,8 @@ def play(rules: Rules, noise: ShaftNoise, rows: np.ndarray) -> ShaftMachine:
         machine.pay_reading(read & ~scheduled)
         value = _believed(machine, read)
         weight = np.where(begun, rules.weight[:, None], 1.0)
-        average = np.where(read, average + weight * (value - average), average)
-        last = np.where(read, value, last)
+        average = average + _change(weight * (value - average), read)
+        last = last + _change(value - last, read)
         begun |= read
         looked = np.stack([read[:, m].any(axis=1) for m in members], axis=1)
         away, now = (_away(v, members, half) for v in (average, last))
@@ -86,6 +86,12 @@ def _away(value: Floats, members: list[np.ndarray], half: Floats) -> Floats:
     below = [(value[:, m] + half[m]).min(axis=1) for m in members]  # room down to the lower limits
     above = [(half[m] - value[:, m]).min(axis=1) for m in members]
     return (np.stack(below, axis=1) - np.stack(above, axis=1)) / 2
+
+
+def _change(seen: Floats, read: np.ndarray) -> Floats:
+    """How far seats have moved; one that was not read is taken along with those that were."""
+    mean = np.where(read, seen, 0.0).sum(axis=1) / np.maximum(read.sum(axis=1), 1)
+    return np.where(read, seen, mean[:, None])
 
 
 def _believed(machine: ShaftMachine, read: np.ndarray) -> Floats:

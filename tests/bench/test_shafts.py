@@ -12,7 +12,7 @@ from tests.bench.rules_of_thumb import Rules
 from tests.bench.shaft_contend import ShaftByContract, plan_of
 from tests.bench.shaft_contend import play as steer
 from tests.bench.shaft_machine import ShaftMachine, ShaftNoise
-from tests.bench.shaft_rules import _away, play, tuned
+from tests.bench.shaft_rules import _away, _change, play, tuned
 from tests.bench.shafts import KINDS, Seat, Shaft, quiet, shafts
 
 approx = pytest.approx
@@ -155,3 +155,10 @@ def test_an_adviser_is_told_of_every_seat_by_contract():
     assert plan.lead.name == "seat 1"
     assert played.cost.shape == (1,)
     assert played.cost[0] > 0
+
+
+def test_a_seat_that_was_not_read_is_taken_along_with_those_that_were():
+    seen = np.array([[1.0, 3.0, 50.0], [0.0, 0.0, 0.0]])
+    read = np.array([[True, True, False], [False, False, False]])
+
+    assert _change(seen, read) == approx(np.array([[1.0, 3.0, 2.0], [0.0, 0.0, 0.0]]))
