@@ -67,7 +67,7 @@ class Advisor:
         )
         self._minute: float | None = None
         self._told_pause = 0.0
-        self._moved_unread = False  # an offset was entered and nothing read since
+        self._unread: list[int] = []  # registers moved of which no size was read since
         self._reads = 0  # parts of which a size was read
         self._advice: Advice | None = None
         if state is not None:
@@ -131,7 +131,8 @@ class Advisor:
         if size is not None and self._steer.open:
             self._reads += not self._steer.readings
             self._steer.reading(size, self._frames.frames[size].inward(value))
-            self._moved_unread = False
+            register = self._frames.sizes.registers[size]
+            self._unread = [place for place in self._unread if place != register]
 
     def event(
         self,
@@ -170,10 +171,10 @@ class Advisor:
                 if name == moved:
                     half = self._frames.frames[0].half_um
                     self._steer.offset(place, self._frames.sign(place) * float(um) / half)
-            self._moved_unread = True
+                    self._unread = sorted({*self._unread, place})
         elif kind in ("dress", "wheel"):
             self._steer.dress()
-            self._moved_unread = False
+            self._unread = []
         elif kind == "pause" and minutes:
             self._told_pause += float(minutes)
             self._steer.pause(float(minutes) / self.plan.job.minutes_per_part)
@@ -228,7 +229,7 @@ class Advisor:
         if self._steer.jumped(SURE_JUMP, LEAST_JUMP):
             why = f"the size has jumped and nothing that was done explains it; {self._evidence()}"
             return self._told("check", act, "gauge", why, next_=1)
-        if act.kind == "offset" and self._moved_unread:
+        if act.kind == "offset" and act.register in self._unread:
             act = replace(act, kind="grind_on", move=0.0)
         acts = act.kind in ("offset", "dress")
         move = (act.register, act.move) if acts else None
@@ -308,7 +309,7 @@ class Advisor:
             "holds": [[h.name, list(h.readings), h.held, h.to_prove] for h in self._holds.values()],
             "minute": self._minute,
             "told_pause": self._told_pause,
-            "moved_unread": self._moved_unread,
+            "unread": self._unread,
             "reads": self._reads,
         }
 
@@ -331,7 +332,7 @@ class Advisor:
             hold = self._holds[name]
             hold.readings, hold.held, hold.to_prove = tuple(readings), held, to_prove
         self._minute, self._told_pause = state["minute"], state["told_pause"]
-        self._moved_unread, self._reads = state["moved_unread"], state["reads"]
+        self._unread, self._reads = list(state["unread"]), state["reads"]
 
 
 def _packed(array: np.ndarray[Any, Any]) -> str:

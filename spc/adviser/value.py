@@ -81,28 +81,37 @@ class Value:
 
     def offset(self, levels: Floats, row: int = THIS) -> tuple[float, int, float]:
         """Cost to go of the best offset that the control can make, its register, its amount."""
-        now = self.excess(levels, row)
-        saves = np.empty(len(now))
-        amounts = np.empty(len(now))
+        saves, amounts = self._moves(levels, row)
+        r = int(np.argmax(saves))
+        return self.grind(levels, row) - float(saves[r]), r, float(amounts[r])
+
+    def dress(self, levels: Floats, cold: bool) -> tuple[float, int, float]:
+        """
+        Cost to go of a dress that leaves the levels there, and the first offset to make with it.
+
+        Every register is moved that is worth it.
+        """
+        row = COLD if cold else FRESH
+        saves, amounts = self._moves(levels, row)
+        # A batch that ends is in the cold row already.
+        end = 0.0 if cold else self.end
+        cost = self.stakes[0].dress + end + self.grind(levels, row)
+        cost -= float(np.maximum(saves, 0).sum())
+        r = int(np.argmax(saves))
+        return (cost, r, float(amounts[r])) if saves[r] > 0 else (cost, 0, 0.0)
+
+    def _moves(self, levels: Floats, row: int) -> tuple[Floats, Floats]:
+        """What the best offset of each register saves, its price paid, and its amount."""
+        saves, amounts = np.empty(len(levels)), np.empty(len(levels))
         for r, (stakes, keep) in enumerate(zip(self.stakes, self.keep[row], strict=True)):
             aim = GRID[int(np.argmin(keep))]
             steps = np.round((aim - levels[r]) / stakes.step)
             tries = stakes.step * (steps + np.arange(-2, 3))
             costs = [between(keep, levels[r] + um) for um in tries]
             best = int(np.argmin(costs))
-            saves[r] = now[r] - (costs[best] - keep.min())
+            saves[r] = between(keep, levels[r]) - costs[best] - stakes.offset
             amounts[r] = tries[best]
-        r = int(np.argmax(saves))
-        return self.grind(levels, row) + self.stakes[0].offset - saves[r], r, float(amounts[r])
-
-    def dress(self, levels: Floats, cold: bool) -> tuple[float, int, float]:
-        """Cost to go of a dress that leaves the levels there, and the offset to make with it."""
-        row = COLD if cold else FRESH
-        stay, (move, register, amount) = self.grind(levels, row), self.offset(levels, row)
-        # A batch that ends is in the cold row already.
-        end = 0.0 if cold else self.end
-        cost = self.stakes[0].dress + end + min(stay, move)
-        return (cost, register, amount) if move < stay else (cost, 0, 0.0)
+        return saves, amounts
 
     def gain_of_reading(self, levels: Floats, dress: float, noise_var: Floats) -> float:
         """
@@ -197,7 +206,7 @@ def solve(
         lanes, length = backward(ahead, stakes, rate, np.repeat(leave, registers, axis=1))
         keep = lanes.reshape(3, registers, -1)
         best = keep.min(axis=2).mean(axis=1)
-        worth = best[FRESH] + stakes.returns * stakes.offset
+        worth = best[FRESH] + stakes.returns * stakes.offset * registers
         before, chill = chill, float(best[COLD] - best[FRESH] - end[-1])
         rate += float(worth / length.mean())
         if abs(worth) + abs(chill - before) < SOLVED * stakes.dress:

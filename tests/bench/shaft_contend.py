@@ -18,7 +18,7 @@ from tests.bench.shafts import Seat, Shaft
 #: What a plan that knows registers calls them.
 REGISTERS = ("A", "B", "C", "D")
 #: Whether a plan tells which register moves a feature.
-TOLD = "register" in Feature.model_fields
+TOLD = "moved_by" in Feature.model_fields
 
 
 class ShaftByContract:
