@@ -1,21 +1,15 @@
 """From a plan to its adviser, without loading what only a whole study needs."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
-from typing import Any, Protocol, TypeVar
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
+from spc.adviser.advice import Advice, uncounted
+from spc.adviser.adviser import Advisor
 from spc.plan import Plan
-from spc.wheel.act import Advice, uncounted
-from spc.wheel.advice import Advisor
-from spc.wheel.settings import (
-    CostSettings,
-    FeatureSettings,
-    MachineSettings,
-    Settings,
-    WheelSettings,
-)
 
-T = TypeVar("T")
+#: Acts whose costs differ by less than this share of the price of an offset are as good. Judgement.
+AS_GOOD = 1 / 3
 
 
 class Learnt(Protocol):
@@ -55,7 +49,24 @@ def advisor_for(
         Parts ground before the first it will be told of.
     """
     past = [earlier.learned for earlier in history or ()]
-    return Advisor(_settings(plan), history=past, state=state, before=before)
+    return Advisor(plan, history=past, state=state, before=before)
+
+
+def with_hold(advice: Advice) -> str:
+    """What goes with a hold before the next part: "dress", "offset" or nothing."""
+    if advice.action != "hold":
+        return ""
+    if advice.runner_up == "dress":
+        return "dress"
+    return "offset" if advice.offset_um else ""
+
+
+def either(advice: Advice, plan: Plan) -> bool:
+    """Whether the runner-up is as good: what more it costs is too little to tell."""
+    if not advice.runner_up or advice.cost_difference is None:
+        return False
+    near = advice.parts_left is not None and advice.parts_left.low == 0
+    return advice.cost_difference < AS_GOOD * plan.cost.offset and not near
 
 
 def entry_in_doubt(advice: Advice, question: str) -> Advice:
@@ -83,19 +94,3 @@ def entry_in_doubt(advice: Advice, question: str) -> Advice:
         cost_difference=None,
         _count=uncounted,
     )
-
-
-def _settings(plan: Plan) -> Settings:
-    """The plan as plain numbers: the same keys, limits and targets in micrometres."""
-    return Settings(
-        features=tuple(_same_keys(FeatureSettings, feature) for feature in plan.features),
-        machine=_same_keys(MachineSettings, plan.machine),
-        wheel=_same_keys(WheelSettings, plan.wheel),
-        cost=_same_keys(CostSettings, plan.cost),
-        minutes_per_part=plan.job.minutes_per_part,
-    )
-
-
-def _same_keys(settings: type[T], table: Any) -> T:
-    names = [field.name for field in fields(settings)]  # type: ignore[arg-type]
-    return settings(**{name: getattr(table, name) for name in names})

@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from spc.adviser.advice import Advice
+from spc.adviser.adviser import Advisor
 from spc.findings import Prompt
 from spc.plan import Plan
 from spc.run import Run
 from spc.series import impossible
-from spc.wheel.advice import Advice, Advisor
 
 #: Regular looks of the adviser along one run; events and startling readings come on top.
 MOST_LOOKS = 100
@@ -131,10 +132,10 @@ def _readings_by_part(run: Run) -> dict[int, Told]:
     return told
 
 
-def _events_by_part(run: Run) -> dict[int, list[tuple[str, dict[str, float]]]]:
-    told: dict[int, list[tuple[str, dict[str, float]]]] = {}
+def _events_by_part(run: Run) -> dict[int, list[tuple[str, dict[str, Any]]]]:
+    told: dict[int, list[tuple[str, dict[str, Any]]]] = {}
     for event in run.events.itertuples():
-        details = {}
+        details: dict[str, Any] = {}
         if not math.isnan(event.amount_um):
             details["um"] = float(event.amount_um)
         if not math.isnan(event.minutes):

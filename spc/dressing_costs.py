@@ -7,12 +7,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spc.adviser.frame import Frame, true_stakes
+from spc.adviser.loss import Stakes
+from spc.dress_cycles import DressCycle
+from spc.dress_interval import DressCosts, cycle_costs, dress_costs, dress_interval
 from spc.errors import NotEnough
 from spc.form_fit import FormGrowth
 from spc.measured_cycles import CyclesOfRun, cycles_of_run, steps_um, usual_step
 from spc.plan import Feature, Plan
 from spc.run import Run
-from spc.series import Floats, Series, series_of
+from spc.series import Floats, Ints, Series, series_of
 from spc.wear_fit import (
     FEWEST_PARTS,
     MOST_CYCLES,
@@ -23,8 +27,6 @@ from spc.wear_fit import (
     thinned,
     without_slips,
 )
-from spc.wheel.cycles import DressCycle
-from spc.wheel.life import DressCosts, DressInterval, HeldSize, dress_costs, dress_interval
 
 #: Refits that the bounds come from, and the seed of their weights: equal runs, equal pages.
 REFITS, SEED = 99, 20
@@ -45,10 +47,9 @@ def dressing_costs(
 
     Notes
     -----
-    A cycle costs its dress, one offset and a first part off by the step of the dress, then part by
-    part what its size costs when offsets hold it against the drift of that age and the spread of
-    that age, and what form and finish outside their limits cost. Readings cost the same whatever
-    the interval and are not counted.
+    A cycle costs its dress, one offset and a first part off by the step of the dress, then what the
+    sizes cost when offsets hold them against the wear, and what form and finish outside their
+    limits cost. Readings cost the same whatever the interval and are not counted.
     """
     lead = plan.lead
     if lead is None:
@@ -66,20 +67,22 @@ def _costs(
         raise NotEnough("offsets act on a gauge in the process, which hides the wear")
     if not any((plan.cost.dress, plan.cost.scrap, plan.cost.rework, plan.cost.off_target_loss)):
         raise NotEnough("the plan's costs are all zero")
-    held = held_size(plan, lead, every=1)
+    frame, stakes = at_stake(plan, lead)
     found = cycles_of_run(run, plan, lead, cycles, last=last)
     known = found.known
     measured = [found.measured[place] for place in known]
     fit = CyclesFit(measured)
-    every = usual_step(found.series)
-    oldest = found.known_to
     grown = list(forms_of(run, plan, cycles, known, last))
     steps = dress_steps(found, fit)
-    reckoned = _Reckoned(plan, lead, steps, replace(held, every=every), grown, oldest)
     random = np.random.default_rng(SEED)
-    # Drawn one after the other, worked out all together.
-    drawn = [reckoned.process(fit.drawn(random), random) for _ in range(REFITS)]
-    best, *refits = reckoned.intervals([reckoned.process(fit.best, None), *drawn])
+    wears = [fit.best, *(fit.drawn(random) for _ in range(REFITS))]
+    ages = np.arange(1, found.known_to + 1)
+    totals = _size_costs(wears, _step_sds(steps, random), ages, lead, frame, stakes,
+                         usual_step(found.series))  # fmt: skip
+    for form in grown:
+        outside = [form.outside(ages, None), *(form.outside(ages, random) for _ in range(REFITS))]
+        totals += plan.cost.rework * np.cumsum(outside, axis=1)
+    best, *refits = (dress_interval(row) for row in totals)
     told = dress_costs(
         best,
         refits,
@@ -91,75 +94,50 @@ def _costs(
                    inferred=way.inferred)  # fmt: skip
 
 
-class _Reckoned:
-    """From a fit of the process, or a refit, to the cost against the interval."""
+def _step_sds(steps_um: Floats, random: np.random.Generator) -> Floats:
+    """
+    Size of the steps at dresses as seen, and again as often as it may have been otherwise. [µm]
 
-    def __init__(
-        self,
-        plan: Plan,
-        lead: Feature,
-        steps: Floats,
-        held: HeldSize,
-        grown: list["Form"],
-        oldest: int,
-    ) -> None:
-        self._plan, self._held, self._grown = plan, held, grown
-        self._gauge_sd = lead.gauge_sd_um
-        self._ages = np.arange(1, oldest + 1)
-        self._steps = steps
-
-    def process(self, wear: WearFit, random: np.random.Generator | None) -> "_Process":
-        """
-        A process by one fit; with `random` steps and form are drawn, too.
-
-        The mean square of k normal steps has the spread of a scaled chi-square. Neighbours share a
-        level, so that their squares correlate by 1/4: k steps are worth k/1.5 independent ones.
-        """
-        square = float((self._steps**2).mean())
-        if random is not None:
-            freedom = len(self._steps) / 1.5
-            square *= freedom / random.chisquare(freedom)
-        form = np.zeros(len(self._ages))
-        for each in self._grown:
-            form += each.outside(self._ages, random)
-        return _Process(wear, math.sqrt(square), form)
-
-    def intervals(self, processes: Sequence["_Process"]) -> list[DressInterval]:
-        """The cost by each process."""
-        held, cost = self._held, self._plan.cost
-        sds = np.array([one.wear.sd_um for one in processes])
-        off = [math.hypot(one.wear.sd_um, one.step_um) for one in processes]
-        first = held.expected(held.target, off) - held.expected(held.target, sds)
-        return [
-            dress_interval(
-                sizes + cost.rework * one.form, cost.dress + held.offset + float(beginning)
-            )
-            for one, sizes, beginning in zip(processes, self._size_costs(processes), first,
-                                             strict=True)
-        ]  # fmt: skip
-
-    def _size_costs(self, processes: Sequence["_Process"]) -> list[Floats]:
-        """Cost of size at each age: few ages are reckoned, those between lie on a line."""
-        ages = self._ages
-        some = np.unique(np.linspace(1, ages[-1], min(len(ages), 12)).round().astype(int))
-        spread, drift = [], []
-        for wear in (one.wear for one in processes):
-            single = wear.sd_at(some) ** 2
-            own = np.maximum(single - self._gauge_sd**2, single / 5)
-            level = single / _LEVEL_READINGS + wear.wave_sd_um**2
-            spread.append(np.sqrt(own + level))
-            drift.append(wear.curve_um(some + 0.5) - wear.curve_um(some - 0.5))
-        costs = self._held.part_costs(np.concatenate(spread), np.concatenate(drift))
-        return [np.interp(ages, some, own) for own in costs.reshape(len(processes), -1)]
+    The mean square of k normal steps has the spread of a scaled chi-square. Neighbours share a
+    level, so that their squares correlate by 1/4: k steps are worth k/1.5 independent ones.
+    """
+    freedom = len(steps_um) / 1.5
+    drawn = freedom / random.chisquare(freedom, REFITS)
+    return np.asarray(np.sqrt((steps_um**2).mean() * np.append(1.0, drawn)))
 
 
-@dataclass(frozen=True, eq=False)
-class _Process:
-    """Wear, what a dress does to the size, and the share out of form at each age."""
+def _size_costs(
+    wears: Sequence[WearFit],
+    steps_um: Floats,
+    ages: Ints,
+    lead: Feature,
+    frame: Frame,
+    stakes: Stakes,
+    every: int,
+) -> Floats:
+    """Cost of the sizes of a cycle by age and by each fit, shape (fits, ages)."""
+    single = np.stack([wear.sd_at(ages) for wear in wears]) ** 2
+    own = np.maximum(single - lead.gauge_sd_um**2, single / 5)
+    wave = np.array([wear.wave_sd_um**2 for wear in wears])
+    spread = np.sqrt(own + single / _LEVEL_READINGS + wave[:, None])
+    first = np.sqrt(own[:, 0] + steps_um**2)
+    levels = np.stack([wear.curve_um(ages) for wear in wears])
+    half = frame.half_um
+    return cycle_costs(levels / half, spread / half, first / half, stakes, every=every)
 
-    wear: WearFit
-    step_um: float
-    form: Floats
+
+def at_stake(plan: Plan, lead: Feature) -> tuple[Frame, Stakes]:
+    """
+    Limits of the lead diameter in half widths, wear upward, and what being off costs.
+
+    Raises
+    ------
+    NotEnough
+        With one limit only: nothing tells what lies short of it.
+    """
+    if lead.lower_um is None or lead.upper_um is None or lead.target_um is None:
+        raise NotEnough(f"{lead.name} has one limit only, and costs need two")
+    return true_stakes(plan, lead)
 
 
 def dress_steps(found: CyclesOfRun, fit: CyclesFit) -> Floats:
@@ -194,27 +172,6 @@ def dress_steps(found: CyclesOfRun, fit: CyclesFit) -> Floats:
     if not steps:
         raise NotEnough("no two dress cycles next to each other tell what a dress does to the size")
     return np.array(list(steps.values()))
-
-
-def held_size(plan: Plan, lead: Feature, *, every: int) -> HeldSize:
-    """
-    Limits of the lead diameter, mirrored for a bore, and what being off costs.
-
-    Raises
-    ------
-    NotEnough
-        With one limit only: nothing tells what lies short of it.
-    """
-    lower, upper, target = lead.lower_um, lead.upper_um, lead.target_um
-    if lower is None or upper is None or target is None:
-        raise NotEnough(f"{lead.name} has one limit only, and costs need two")
-    cost = plan.cost
-    if lead.kind == "bore":
-        lower, upper, target = -upper, -lower, -target
-    return HeldSize(
-        lower=lower, upper=upper, target=target, below=cost.scrap, above=cost.rework,
-        off_target=cost.off_target_loss, offset=cost.offset, every=every,
-    )  # fmt: skip
 
 
 @dataclass(frozen=True)

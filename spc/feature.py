@@ -225,13 +225,18 @@ class Feature(PlanTable):
             return None
         return (self.upper_um + self.lower_um) / 2
 
+    @property
+    def limits_um(self) -> tuple[float, float]:
+        """Lower and upper limit; infinite where there is none. [µm]"""
+        lower = -math.inf if self.lower_um is None else self.lower_um
+        return lower, math.inf if self.upper_um is None else self.upper_um
+
     @cached_property
     def guarded_um(self) -> tuple[float, float]:
         """Lower and upper limit moved in by 0.825 U; infinite where there is none. [µm]"""
         guard = GUARD_PER_U * self.uncertainty_um
-        lower = -math.inf if self.lower_um is None else self.lower_um + guard
-        upper = math.inf if self.upper_um is None else self.upper_um - guard
-        return lower, upper
+        lower, upper = self.limits_um
+        return lower + guard, upper - guard
 
     @property
     def doubt(self) -> str:

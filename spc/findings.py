@@ -9,11 +9,14 @@ from typing import Any
 import numpy as np
 
 from spc import __version__
+from spc.adviser.advice import Advice
 from spc.capability.assessment import Capability
 from spc.charts.doubts import Doubt
 from spc.charts.limits import Chart, ChartPair
 from spc.charts.off_line import OffLine, off_line
 from spc.charts.signals import Signal
+from spc.dress_cycles import DressCycle, WearLine
+from spc.dress_interval import DressCosts
 from spc.dressing_costs import dressing_costs
 from spc.gauge.resolution import Resolution
 from spc.more_charts.basis import MoreChart
@@ -22,9 +25,6 @@ from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Series
 from spc.shifts import ShiftSpan
-from spc.wheel.advice import Advice
-from spc.wheel.cycles import DressCycle, WearLine
-from spc.wheel.life import DressCosts
 
 #: Parts read alike from which a gauge is asked about; fewer may be so by chance (our choice).
 FEWEST_ALIKE = 8

@@ -6,11 +6,11 @@ from itertools import product
 
 import numpy as np
 
+from spc.dress_cycles import BEGINNERS, DressCycle
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Series, series_of
 from spc.wear_fit import FEWEST_CYCLES, FEWEST_PARTS, MeasuredCycle
-from spc.wheel.cycles import BEGINNERS, DressCycle
 
 #: Parts on either side of a dress that its step is told from while the way of a dress is unknown.
 FEW = 3
@@ -134,7 +134,7 @@ def steps_um(
 
     Examples
     --------
-    >>> from spc.wheel.cycles import dress_cycles
+    >>> from spc.dress_cycles import dress_cycles
     >>> steps_um(dress_cycles(9, [3, 6], ["dress", "wheel"]), [1.0, 6.5, 2.0], [5.0, 5.0, 0.0])
     {1: 0.5}
     """

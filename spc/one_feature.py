@@ -1,6 +1,5 @@
 """One feature of a run: charts, wear, stability, capability and the gauge's resolution."""
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby, pairwise
 
@@ -13,6 +12,7 @@ from spc.charts.base_span import MOST_EXCLUDED, cleaned
 from spc.charts.doubts import doubts
 from spc.charts.limits import Base, Chart, ChartPair, FrozenLimits, joined
 from spc.charts.stretch import shifted_stretch
+from spc.dress_cycles import WearLine, wear_line
 from spc.errors import NotEnough
 from spc.findings import FEWEST_ALIKE, FeatureStudy, HeldSpan, Stability
 from spc.gauge.resolution import Resolution, resolution
@@ -20,7 +20,6 @@ from spc.more_charts.basis import MoreChart
 from spc.plan import Feature, KeptLimits, Plan
 from spc.run import Run
 from spc.series import Floats, Series
-from spc.wheel import cycles as dressing
 
 #: Measured parts that limits are estimated from when the plan names no base span. Some 25 to 40
 #: values fix a moving-range sigma within about 15 % (common practice, no source).
@@ -57,7 +56,7 @@ def study_feature(
         stability=verdict,
         capability=None if sloping is None else capability_of(feature, series, verdict),
         resolution=steps,
-        outside=outside_of(series, _limits(feature)),
+        outside=outside_of(series, feature.limits_um),
         in_doubt=in_doubt_of(series, feature),
         base_words=base_words,
         doubts=() if sloping is None else doubts(sloping, step=feature.gauge_step_um or None),
@@ -288,13 +287,13 @@ def single_parts(
 # --- wear, capability, conformity -------------------------------------------------------------
 
 
-def wear_lines(series: Series) -> tuple[dressing.WearLine | None, ...]:
+def wear_lines(series: Series) -> tuple[WearLine | None, ...]:
     """Drift of every dress cycle that the series reaches, None where it cannot be told."""
     last = int(series.cycle[-1]) if len(series) else -1
     lines = []
     for number in range(last + 1):
         mine = series.cycle == number
-        lines.append(dressing.wear_line(series.since_dress[mine], series.bare_um[mine]))
+        lines.append(wear_line(series.since_dress[mine], series.bare_um[mine]))
     return tuple(lines)
 
 
@@ -333,12 +332,6 @@ def resolution_of(
     )
 
 
-def _limits(feature: Feature) -> tuple[float, float]:
-    lower = -math.inf if feature.lower_um is None else feature.lower_um
-    upper = math.inf if feature.upper_um is None else feature.upper_um
-    return lower, upper
-
-
 def outside_of(series: Series, limits: tuple[float, float]) -> tuple[int, ...]:
     """Measured parts beyond the limits, those too far out to be charted included."""
     y = series.deviation_um
@@ -348,7 +341,7 @@ def outside_of(series: Series, limits: tuple[float, float]) -> tuple[int, ...]:
 
 def in_doubt_of(series: Series, feature: Feature) -> tuple[int, ...]:
     """Measured parts inside the limits but closer to one than the gauge can prove."""
-    beyond = set(outside_of(series, _limits(feature)))
+    beyond = set(outside_of(series, feature.limits_um))
     return tuple(p for p in outside_of(series, feature.guarded_um) if p not in beyond)
 
 

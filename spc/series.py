@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.dress_cycles import DressCycle, cycle_of, register, since_dress
 from spc.plan import Feature, Plan
 from spc.run import Run
-from spc.wheel import cycles as dressing
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -90,7 +90,7 @@ def series_of(
     run: Run,
     plan: Plan,
     feature: Feature,
-    cycles: Sequence[dressing.DressCycle],
+    cycles: Sequence[DressCycle],
     *,
     first: int,
     last: int,
@@ -110,8 +110,8 @@ def series_of(
         deviation_um=values,
         readings=means.counts[kept],
         time=means.time[kept],
-        cycle=dressing.cycle_of(parts, cycles),
-        since_dress=dressing.since_dress(parts, cycles),
+        cycle=cycle_of(parts, cycles),
+        since_dress=since_dress(parts, cycles),
         bare_um=values - moved,
         misread=means.misread,
         unbelievable=means.unbelievable,
@@ -214,7 +214,7 @@ def _register(run: Run, plan: Plan, parts: Ints) -> Floats:
     them at a dress, so that every dress cycle starts from its own level.
     """
     clears = plan.machine.dress_clears_offsets
-    return dressing.register(
+    return register(
         parts,
         run.events["after_part"].to_numpy(),
         np.nan_to_num(run.events["amount_um"].to_numpy(dtype=float)),

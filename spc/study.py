@@ -14,6 +14,7 @@ from spc.acts import acts_of
 from spc.advising import Learnt, advisor_for, entry_in_doubt
 from spc.along_run import Followed, follow
 from spc.beside import beside as doing
+from spc.dress_cycles import DressCycle, dress_cycles
 from spc.findings import FeatureStudy, HeldSpan, Study
 from spc.one_feature import held_spans, study_feature
 from spc.plan import Plan
@@ -21,7 +22,6 @@ from spc.remarks import QUESTION, meaning_in_doubt
 from spc.run import Run
 from spc.series import series_of
 from spc.shifts import ShiftSpan, span_of
-from spc.wheel import cycles as dressing
 
 __all__ = ["acts_of", "advisor_for", "examine", "follow"]
 
@@ -62,9 +62,7 @@ def examine(
         Every page, table and exit status reads it.
     """
     first, last = span_of(run, shift)
-    cycles = dressing.dress_cycles(
-        last, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
-    )
+    cycles = dress_cycles(last, run.events["after_part"].to_numpy(), run.events["kind"].tolist())
     following: Callable[[], Followed] = partial(follow, advisor_for(plan, history), run, plan, last)
     worth = beside and len(run.measurements) >= WORTH_A_PROCESS
     with doing(following) if worth else nullcontext(following) as followed_by:
@@ -96,7 +94,7 @@ def examine(
 def holds_of(
     run: Run,
     plan: Plan,
-    cycles: Sequence[dressing.DressCycle],
+    cycles: Sequence[DressCycle],
     *,
     first: int,
     last: int,

@@ -6,14 +6,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spc.adviser.loss import Stakes
+from spc.dress_cycles import dress_cycles
+from spc.dress_interval import cycle_costs, dress_interval
 from spc.dressing_costs import dress_steps, dressing_costs, forms_of
 from spc.measured_cycles import cycles_of_run
 from spc.plan import Plan
 from spc.run import Run
 from spc.study import examine
 from spc.wear_fit import CyclesFit
-from spc.wheel.cycles import dress_cycles
-from spc.wheel.life import HeldSize, dress_interval
 
 DRIFT, SD, STEP = 0.25, 0.8, 1.5
 TABLE = {
@@ -78,14 +79,17 @@ def costs_of(run, plan=PLAN):
     return dressing_costs(run, plan, cycles_in(run), last=run.made)
 
 
-def true_interval(*, parts=40, growth=3.0):
+def true_interval(*, parts=40, growth=3.0, step=STEP):
     """The cost of the process as it was made, its parameters known."""
-    ages = np.arange(1, parts + 1)
+    ages, half = np.arange(1, parts + 1), 8
     single = SD**2 * (1 + growth * (ages / parts) ** 2)
-    held = HeldSize(-8, 8, 0, 15, 5, 0.5, 0.6, 4)
-    sizes = held.part_costs(np.sqrt(single - 0.1**2 + single / 3), np.full(parts, DRIFT))
-    first = held.expected(0.0, np.hypot(SD, STEP * 2**0.5)) - held.expected(0.0, SD)
-    return dress_interval(sizes, 2.5 + 0.6 + float(first))
+    own = single - 0.1**2
+    stakes = Stakes(low=15, high=5, off_target=0.5, offset=0.6, dress=2.5)
+    totals = cycle_costs(
+        DRIFT * ages[None] / half, np.sqrt(own + single / 3)[None] / half,
+        np.array([np.sqrt(own[0] + 2 * step**2)]) / half, stakes, every=4,
+    )  # fmt: skip
+    return dress_interval(totals[0])
 
 
 @pytest.mark.slow
@@ -110,10 +114,7 @@ def test_bounds_hold_the_cost_of_the_process_at_every_age(growth, asked):
 @pytest.mark.slow
 def test_bounds_hold_the_cost_of_dresses_that_step_far():
     # A step of 4.2 µm between neighbours: parts outside are what few seen steps tell least of.
-    held, found = HeldSize(-8, 8, 0, 15, 5, 0.5, 0.6, 4), []
-    first = held.expected(0.0, np.hypot(SD, 3.0 * 2**0.5)) - held.expected(0.0, SD)
-    true = true_interval().costs[0] + float(first)
-    true -= float(held.expected(0.0, np.hypot(SD, STEP * 2**0.5)) - held.expected(0.0, SD))
+    true, found = true_interval(step=3.0).costs[0], []
     for seed in range(60):
         said = costs_of(ground(200 + seed, step=3.0))
         found.append(said.lower[0] <= true <= said.upper[0])

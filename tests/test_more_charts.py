@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spc.dress_cycles import cycle_of, dress_cycles, since_dress
 from spc.errors import PlanError
 from spc.findings import plain
 from spc.more_charts.catalogue import _MAKERS, more_charts
@@ -14,7 +15,6 @@ from spc.plan import MORE_CHARTS, read_plan
 from spc.run import Run
 from spc.series import Series
 from spc.sigma import c4, d2
-from spc.wheel.cycles import cycle_of, dress_cycles, since_dress
 
 approx = pytest.approx
 

@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
+from spc.dress_cycles import cycle_of, dress_cycles, since_dress
 from spc.one_feature import base_of, follow_wheel
 from spc.plan import Feature
 from spc.series import Series
 from spc.stability import in_control, judge, most_by_chance, patterns_for, watch
-from spc.wheel.cycles import cycle_of, dress_cycles, since_dress
 
 
 def worn(rng, parts, dresses, drift=0.05, sd=0.5):

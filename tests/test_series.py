@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
+from spc.dress_cycles import dress_cycles
 from spc.plan import read_plan
 from spc.series import series_of
-from spc.wheel.cycles import dress_cycles
 
 
 def series(run, plan, name="seat", *, first=1, last=None):

@@ -1,21 +1,29 @@
-"""The adviser: told of parts, readings and events as they come, it says the next act."""
+"""
+The adviser: told of parts, readings and events as they come, it says the next act.
+
+It steers all diameters and bores; the other features are watched for parts outside their limits. A
+plan without any size is watched alone.
+"""
 
 import base64
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import fields, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from spc.adviser import explain
-from spc.adviser.advice import Advice
+from spc.adviser.advice import Advice, uncounted
 from spc.adviser.filter import Belief
 from spc.adviser.forecast import LEAST_READ, PartsLeft, parts_left
-from spc.adviser.frame import SAMPLE_UNTOLD, frames_of
+from spc.adviser.frame import SAMPLE_UNTOLD, Frames, frames_of
+from spc.adviser.history import learned_of, pooled
 from spc.adviser.prior import Prior
 from spc.adviser.safety import LEAST_JUMP, SURE_JUMP, Hold, capped, dress_is_forced
 from spc.adviser.steer import Act, Steer
-from spc.errors import BadRecord, PlanError
+from spc.errors import BadRecord
 from spc.plan import Plan
 
 #: What may be told besides parts and readings.
@@ -31,6 +39,8 @@ GAP_MINUTES, GAP_CYCLES = 5.0, 5.0
 #: Level unsettled by what changes the set-up. [half widths] Judgement.
 UNSETTLED = {"wheel": 0.5, "batch": 0.3, "swivel": 0.5}
 _ARRAYS = ("log_weight", "mean", "dof", "variance")
+#: A forecast misses by more than this in one of twenty cases, if it errs as it says. [sd]
+BEYOND = 1.96
 
 
 class Advisor:
@@ -41,34 +51,49 @@ class Advisor:
     ----------
     plan : Plan
         Limits, machine, wheel and costs.
+    history : sequence of dict, optional
+        What earlier advisers of the same job had `learned()`, oldest first. Records of another form
+        teach nothing.
     state : dict, optional
         An earlier adviser's `state()`; this one goes on exactly there.
+    before : int
+        Parts ground before the first it is told of; what it says numbers parts from there.
 
     Raises
     ------
-    PlanError
-        When the plan has no diameter or bore.
     BadRecord
         When the state is of another form.
     """
 
-    def __init__(self, plan: Plan, state: dict[str, Any] | None = None) -> None:
-        if plan.lead is None:
-            raise PlanError("the plan has no diameter or bore; an adviser needs one to steer by")
+    def __init__(
+        self,
+        plan: Plan,
+        history: Sequence[dict[str, Any]] = (),
+        state: dict[str, Any] | None = None,
+        before: int = 0,
+    ) -> None:
         self.plan = plan
-        self._frames = frames_of(plan)
+        self._made = before
         self._holds = {f.name: Hold(f.name, *f.guarded_um) for f in plan.features}
-        self._steer = Steer(
-            self._frames.sizes,
-            prior=Prior.told(plan.wheel.parts_per_dress),
-            every=min((f.sample for f in plan.features if f.sample), default=SAMPLE_UNTOLD),
-            clears=plan.machine.dress_clears_offsets is not False,
-            parts=plan.job.parts,
-        )
+        self._frames: Frames | None = None
+        self._steer: Steer | None = None
+        if plan.lead is not None:
+            self._frames = frames = frames_of(plan)
+            self._steer = Steer(
+                frames.sizes,
+                prior=pooled(Prior.told(plan.wheel.parts_per_dress), history, frames.half_um),
+                every=min((f.sample for f in plan.features if f.sample), default=SAMPLE_UNTOLD),
+                clears=plan.machine.dress_clears_offsets is not False,
+                parts=plan.job.parts,
+            )
         self._minute: float | None = None
         self._told_pause = 0.0
         self._unread: list[int] = []  # registers moved of which no size was read since
         self._reads = 0  # parts of which a size was read
+        self._begun = False  # whether any part was told of
+        #: Forecasts of first readings: how many, sums of the standardised misses and of their
+        #: squares, and how many were off by more than `BEYOND`.
+        self._misses = [0.0, 0.0, 0.0, 0.0]
         self._advice: Advice | None = None
         if state is not None:
             self._resume(state)
@@ -88,9 +113,12 @@ class Advisor:
             raise BadRecord(f"minute = {minute} is not a time; leave it out when unknown")
         self._advice = None
         stood = self._untold_pause(minute)
-        if stood:
-            self._steer.pause(stood / self.plan.job.minutes_per_part)
-        self._steer.part()
+        self._made += 1
+        self._begun = True
+        if self._steer is not None:
+            if stood:
+                self._steer.pause(stood / self.plan.job.minutes_per_part)
+            self._steer.part()
         for hold in self._holds.values():
             hold.part()
         self._told_pause = 0.0
@@ -123,16 +151,26 @@ class Advisor:
         value = float(value_um)
         if not math.isfinite(value):
             raise BadRecord(f"the reading of {feature} is {value_um!r}; give a number of µm")
-        if self._steer.made == 0:
+        if not self._begun:
             raise BadRecord(f"a reading of {feature} came before any part; tell of the part first")
         self._advice = None
         self._holds[feature].reading(value)
-        size = self._frames.of(feature)
-        if size is not None and self._steer.open:
-            self._reads += not self._steer.readings
-            self._steer.reading(size, self._frames.frames[size].inward(value))
-            register = self._frames.sizes.registers[size]
-            self._unread = [place for place in self._unread if place != register]
+        if self._steer is not None and self._frames is not None and self._steer.open:
+            size = self._frames.of(feature)
+            if size is not None:
+                self._read(self._steer, self._frames, size, value)
+
+    def _read(self, steer: Steer, frames: Frames, size: int, um: float) -> None:
+        value = frames.frames[size].inward(um)
+        if all(read != size for read, _ in steer.readings):
+            level, var = steer.foretold(size)
+            miss = (value - level) / math.sqrt(var)
+            for k, more in enumerate((1.0, miss, miss * miss, float(abs(miss) > BEYOND))):
+                self._misses[k] += more
+        self._reads += not steer.readings
+        steer.reading(size, value)
+        register = frames.sizes.registers[size]
+        self._unread = [place for place in self._unread if place != register]
 
     def event(
         self,
@@ -164,37 +202,42 @@ class Advisor:
                 raise BadRecord(f"{name} = {value!r} of {kind} is not a number")
         if minutes is not None and minutes < 0:
             raise BadRecord(f"minutes = {minutes!r} of {kind} is below zero")
-        moved = self._register(register) if kind == "offset" else ""
+        if kind == "offset" and register is not None:
+            self._check_register(register)
         self._advice = None
+        if kind == "cleared":
+            for hold in self._holds.values():
+                hold.cleared()
+        if kind == "pause" and minutes:
+            self._told_pause += float(minutes)
+        if self._steer is None or self._frames is None:
+            return
         if kind == "offset" and um:
-            for place, name in enumerate(self._frames.registers):
-                if name == moved:
-                    half = self._frames.frames[0].half_um
-                    self._steer.offset(place, self._frames.sign(place) * float(um) / half)
-                    self._unread = sorted({*self._unread, place})
+            self._moved(self._steer, self._frames, float(um), register)
         elif kind in ("dress", "wheel"):
             self._steer.dress()
             self._unread = []
         elif kind == "pause" and minutes:
-            self._told_pause += float(minutes)
             self._steer.pause(float(minutes) / self.plan.job.minutes_per_part)
         elif kind in ("cleared", "master"):
             self._steer.answered()
-            for hold in self._holds.values():
-                if kind == "cleared":
-                    hold.cleared()
         if kind in UNSETTLED:
             self._steer.unsettle(UNSETTLED[kind])
 
-    def _register(self, told: str | None) -> str:
-        """The register an offset was entered in."""
-        if told is None:
-            assert self.plan.lead is not None
-            return self.plan.lead.moved_by
-        if told not in self._frames.registers:
-            known = ", ".join(name for name in self._frames.registers if name) or "none with a name"
+    def _moved(self, steer: Steer, frames: Frames, um: float, register: str | None) -> None:
+        """An offset of a register by name; without one, of that of the leading size."""
+        lead = self.plan.lead
+        name = register if register is not None or lead is None else lead.moved_by
+        for place, known in enumerate(frames.registers):
+            if known == name:
+                steer.offset(place, frames.sign(place) * um / frames.half_um)
+                self._unread = sorted({*self._unread, place})
+
+    def _check_register(self, told: str) -> None:
+        names = dict.fromkeys(f.moved_by for f in self.plan.features if f.is_size)
+        if told not in names:
+            known = ", ".join(filter(None, names)) or "none with a name"
             raise BadRecord(f"there is no offset register {told!r}; the plan has: {known}")
-        return told
 
     # -- what it says --------------------------------------------------------------------------
 
@@ -205,35 +248,53 @@ class Advisor:
         return self._advice
 
     def _decide(self) -> Advice:
-        holds = self._holds.values()
-        for hold in holds:
+        for hold in self._holds.values():
             if hold.held:
-                act = self._steer.act()
-                move = (act.register, act.move) if act.kind == "offset" else None
-                text = f"{hold.name} read {_numbers(hold.readings)} µm, outside its guarded limits"
-                return self._told("hold", act, hold.name, text, move=move, next_=1)
-        for hold in holds:
+                return self._held(hold)
+        for hold in self._holds.values():
             if hold.unconfirmed:
-                text = f"{hold.name} read {_numbers(hold.readings)} µm, outside its guarded limits"
-                return self._told("measure_again", None, hold.name, text, next_=0)
+                return self._told("measure_again", None, hold.name, self._outside(hold), next_=0)
+        if self._steer is None or self._frames is None:
+            text = "no diameter or bore to steer; nothing is out"
+            return self._told("grind_on", None, "", text, next_=1)
+        return self._steered(self._steer, self._frames)
+
+    def _held(self, hold: Hold) -> Advice:
+        """Parts are held; what brings the size back, or a dress that is due, goes with it."""
+        text = self._outside(hold)
+        if self._steer is None:
+            return self._told("hold", None, hold.name, text, next_=1)
         act = self._steer.act()
-        worst = self._frames.frames[self._steer.worst].name
+        if dress_is_forced(self._steer.belief.age, self.plan.wheel.max_parts_per_dress):
+            act = replace(act, kind="dress")
+        move = (act.register, act.move) if act.kind == "offset" else None
+        return self._told("hold", act, hold.name, text, move=move, next_=1)
+
+    def _steered(self, steer: Steer, frames: Frames) -> Advice:
+        """The act of the sizes, when nothing is held."""
+        act = steer.act()
+        worst = frames.frames[steer.worst].name
         most = self.plan.wheel.max_parts_per_dress
-        if dress_is_forced(self._steer.belief.age, most):
-            text = f"{self._steer.belief.age} parts since the dress; the sheet allows {most}"
+        if dress_is_forced(steer.belief.age, most):
+            text = f"{steer.belief.age} parts since the dress; the sheet allows {most}"
             return self._told("dress", act, worst, text, move=act.with_dress)
         if act.kind == "measure_again":
-            name = self._frames.frames[act.size].name
+            name = frames.frames[act.size].name
             text = f"{self._evidence(act.size)}; the last reading does not fit that"
             return self._told("measure_again", None, name, text, next_=0)
-        if self._steer.jumped(SURE_JUMP, LEAST_JUMP):
-            why = f"the size has jumped and nothing that was done explains it; {self._evidence()}"
-            return self._told("check", act, "gauge", why, next_=1)
+        if steer.jumped(SURE_JUMP, LEAST_JUMP):
+            text = f"the size has jumped and nothing that was done explains it; {self._evidence()}"
+            return self._told("check", act, "gauge", text, next_=1)
         if act.kind == "offset" and act.register in self._unread:
             act = replace(act, kind="grind_on", move=0.0)
-        acts = act.kind in ("offset", "dress")
-        move = (act.register, act.move) if acts else None
+        move = (act.register, act.move) if act.kind in ("offset", "dress") else None
         return self._told(act.kind, act, worst, self._evidence(), move=move)
+
+    def _outside(self, hold: Hold) -> str:
+        return (
+            f"{hold.name} of part {self._made} read {_numbers(hold.readings)} µm, "
+            "outside its guarded limits"
+        )
 
     def _told(
         self,
@@ -249,33 +310,40 @@ class Advisor:
         typed = explain.as_typed(self.plan.machine, um) if um else (None, None)
         if next_ is None:
             soon = act is None or act.measure_next or any(h.proving for h in self._holds.values())
-            next_ = 1 if soon else self._steer.due
-        other, difference = (None, None) if act is None else act.runner_up()
-        if act is not None and other is not None and difference is not None and action == act.kind:
-            currency = self.plan.cost.currency
-            evidence += "; " + explain.costs(action.replace("_", " "), other, difference, currency)
+            next_ = 1 if soon or self._steer is None else self._steer.due
+        other: str | None = None
+        difference: float | None = None
+        if act is not None and action == act.kind:
+            other, difference = act.runner_up()
+        elif act is not None and action == "hold" and act.kind == "dress":
+            other = "dress"  # it is due before the next part
+        if other is not None and difference is not None:
+            mine, theirs = action.replace("_", " "), other.replace("_", " ")
+            evidence += "; " + explain.costs(mine, theirs, difference, self.plan.cost.currency)
         return Advice(
             action=action, subject=subject, register=register, offset_um=um, amount=typed[0],
             amount_unit=typed[1], measure_after=next_, evidence=evidence,
             check_first=explain.LOOK.get(action, ""), runner_up=other,
-            cost_difference=difference, _count=self._parts_left,
+            cost_difference=difference, _count=self._counter(),
         )  # fmt: skip
 
     def _as_entered(self, move: tuple[int, float] | None) -> tuple[float | None, str]:
         """A move as a multiple of the control's step within the largest, and its register."""
-        if move is None or not move[1]:
+        if move is None or not move[1] or self._frames is None:
             return None, ""
         place, by = move
         step = self.plan.machine.offset_step_um
         largest = math.floor(self.plan.machine.max_offset_um / step + 1e-9) * step
-        um = self._frames.sign(place) * by * self._frames.frames[0].half_um
-        um = round(round(capped(um, largest) / step) * step, 9)
+        um = capped(self._frames.sign(place) * by * self._frames.half_um, largest)
+        um = round(round(um / step) * step, 9)
         return (um, self._frames.registers[place]) if um else (None, "")
 
     def _evidence(self, size: int | None = None) -> str:
-        steer = self._steer
+        steer, frames = self._steer, self._frames
+        assert steer is not None
+        assert frames is not None
         size = steer.worst if size is None else size
-        frame = self._frames.frames[size]
+        frame = frames.frames[size]
         if not self._reads:
             return f"nothing of {frame.name} was read yet"
         belief = steer.belief
@@ -285,32 +353,57 @@ class Advisor:
         spread = frame.half_um * math.sqrt(float(belief.weight @ belief.part_var[:, size]))
         return explain.stands(frame.name, level, doubt, drift, spread)
 
-    def _parts_left(self) -> PartsLeft | None:
-        if self._reads < LEAST_READ:
-            return None
-        return parts_left(self._steer)
+    def _counter(self) -> Callable[[], PartsLeft | None]:
+        """How the parts left of this moment are counted when they are asked for; pickles."""
+        steer = self._steer
+        if steer is None or self._reads < LEAST_READ:
+            return uncounted
+        return partial(parts_left, steer.belief, list(steer.register), steer.counted)
+
+    @property
+    def proves(self) -> bool:
+        """Whether a hold was cleared and waits for good parts alone, for nothing anybody does."""
+        holds = self._holds.values()
+        return any(h.proving for h in holds) and not any(h.held for h in holds)
+
+    @property
+    def doubt(self) -> str:
+        """What the plan says and the parts deny; "" for nothing, as long as none of it is tried."""
+        return ""
+
+    def self_check(self) -> dict[str, Any]:
+        """
+        How well readings were foretold: number of forecasts, their standardised spread, share out.
+
+        A spread of 1 and a share of about 0.05 beyond 1.96 mean that the stated uncertainty holds.
+        """
+        count, total, squares, beyond = self._misses
+        if count < 2:
+            return {"n": int(count), "spread": None, "beyond": None}
+        var = max(squares - total * total / count, 0.0) / (count - 1)
+        return {"n": int(count), "spread": math.sqrt(var), "beyond": beyond / count}
 
     # -- what it keeps -------------------------------------------------------------------------
 
+    def learned(self) -> dict[str, Any]:
+        """What a later adviser of the same job may start from: plain numbers, ready for JSON."""
+        if self._steer is None or self._frames is None:
+            return {"schema": "spc.adviser.learned/1"}
+        return learned_of(self._steer.belief, self._frames.half_um)
+
     def state(self) -> dict[str, Any]:
         """Everything as plain numbers, ready for JSON; ``Advisor(plan, state=...)`` goes on."""
-        steer, before = self._steer, self._steer.before
-        arrays = {name: _packed(getattr(before, name)) for name in _ARRAYS}
-        arrays["cov"] = _packed(before.cov[:, *np.tril_indices(before.model.states)])
-        scalars = {
-            f.name: getattr(before, f.name)
-            for f in fields(Belief)
-            if f.name not in (*_ARRAYS, "cov", "model")
-        }
         return {
             "schema": _SCHEMA,
-            "belief": arrays | scalars,
-            "steer": {name: getattr(steer, name) for name in Steer.KEPT},
+            "made": self._made,
+            "begun": self._begun,
+            **({} if self._steer is None else _kept(self._steer)),
             "holds": [[h.name, list(h.readings), h.held, h.to_prove] for h in self._holds.values()],
             "minute": self._minute,
             "told_pause": self._told_pause,
             "unread": self._unread,
             "reads": self._reads,
+            "misses": list(self._misses),
         }
 
     def _resume(self, state: dict[str, Any]) -> None:
@@ -319,20 +412,41 @@ class Advisor:
                 f"the state is of the form {state.get('schema')!r}, this adviser goes on from "
                 f"{_SCHEMA!r} alone; tell it the records of the run instead"
             )
-        told, before = dict(state["belief"]), self._steer.before
-        for name in _ARRAYS:
-            told[name] = _unpacked(told[name]).reshape(getattr(before, name).shape)
-        lower = np.zeros_like(before.cov)
-        rows, columns = np.tril_indices(before.model.states)
-        lower[:, rows, columns] = _unpacked(told["cov"]).reshape(len(lower), -1)
-        lower[:, columns, rows] = lower[:, rows, columns]
-        told["cov"], told["odd"] = lower, tuple(told["odd"])
-        self._steer.resume(replace(before, **told), state["steer"])
+        if self._steer is not None:
+            _resume(self._steer, state)
         for name, readings, held, to_prove in state["holds"]:
             hold = self._holds[name]
             hold.readings, hold.held, hold.to_prove = tuple(readings), held, to_prove
+        self._made, self._begun = state["made"], state["begun"]
         self._minute, self._told_pause = state["minute"], state["told_pause"]
         self._unread, self._reads = list(state["unread"]), state["reads"]
+        self._misses = list(state["misses"])
+
+
+# -- to and from plain numbers -----------------------------------------------------------------
+
+
+def _kept(steer: Steer) -> dict[str, Any]:
+    before = steer.before
+    arrays = {name: _packed(getattr(before, name)) for name in _ARRAYS}
+    # A covariance is symmetric: half of it is the whole.
+    arrays["cov"] = _packed(before.cov[:, *np.tril_indices(before.model.states)])
+    kept = (f.name for f in fields(Belief) if f.name not in (*_ARRAYS, "cov", "model"))
+    scalars = {name: getattr(before, name) for name in kept}
+    steered = {name: getattr(steer, name) for name in Steer.KEPT}
+    return {"belief": arrays | scalars, "steer": steered}
+
+
+def _resume(steer: Steer, state: dict[str, Any]) -> None:
+    told, before = dict(state["belief"]), steer.before
+    for name in _ARRAYS:
+        told[name] = _unpacked(told[name]).reshape(getattr(before, name).shape)
+    cov = np.zeros_like(before.cov)
+    rows, columns = np.tril_indices(before.model.states)
+    cov[:, rows, columns] = _unpacked(told["cov"]).reshape(len(cov), -1)
+    cov[:, columns, rows] = cov[:, rows, columns]
+    told["cov"], told["odd"] = cov, tuple(told["odd"])
+    steer.resume(replace(before, **told), state["steer"])
 
 
 def _packed(array: np.ndarray[Any, Any]) -> str:

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.adviser.filter import Belief
+from spc.adviser.loss import Sizes
 from spc.adviser.model import GROWTH, SETTLING, SETTLING_PARTS, SLOPE, WARM_PARTS, WARMTH
-from spc.adviser.steer import Steer
 
 #: A part is as good as out when it is out with this probability.
 CHANCE = 0.005
@@ -26,24 +27,33 @@ class PartsLeft:
     high: int
 
 
-def parts_left(steer: Steer) -> PartsLeft:
+def parts_left(belief: Belief, register: list[float], sizes: Sizes) -> PartsLeft:
     """
     Parts left of this wheel if nothing is done.
 
     Every filter of the bank goes ahead along its own mean and along levels above and below it by
     what it doubts, with its own life, dulling and wander; a part is out where any size is; the
     quantiles are over all of them.
+
+    Parameters
+    ----------
+    belief : Belief
+        After the last part.
+    register : list of float
+        Where the registers stand. [half widths]
+    sizes : Sizes
+        The limits, and which sizes count.
     """
     from scipy.special import ndtr
 
-    belief, model, sizes = steer.belief, steer.belief.model, steer.sizes
+    model = belief.model
     ahead = np.arange(1, FARTHEST + 1)
     age = belief.age + ahead
     past = model.past_life(age.astype(float))
     mean = belief.mean[:, :, None]
     z = model.design(belief.age + 1, belief.cold)
     here = np.einsum("nfs,ns->nf", z, belief.mean)
-    here = here + np.array(steer.register)[list(sizes.registers)]
+    here = here + np.array(register)[list(sizes.registers)]
     doubt = np.sqrt(np.einsum("nfs,nst,nft->nf", z, belief.cov, z))
     path = mean[:, SLOPE] * (ahead - 1) + mean[:, GROWTH] * (past**2 - past[:, :1])
     settled, cold = -np.expm1(-age / SETTLING_PARTS), belief.cold * np.exp(-ahead / WARM_PARTS)
@@ -54,7 +64,7 @@ def parts_left(steer: Steer) -> PartsLeft:
     lives, weights = [], []
     for node, share in zip(nodes, shares / shares.sum(), strict=True):
         inside = np.ones_like(path)
-        for size in (size for size in range(model.sizes) if steer.read[size]):
+        for size in filter(sizes.counts, range(model.sizes)):
             stakes, unit = sizes.stakes[size], sizes.units[sizes.registers[size]]
             slope = np.zeros(model.states)
             slope[SLOPE] = 1.0

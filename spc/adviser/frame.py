@@ -8,6 +8,8 @@ import numpy as np
 from spc.adviser.loss import Sizes, Stakes
 from spc.plan import Feature, Plan
 
+Limits = tuple[float, float]
+
 #: A limit without a target: the level is kept so many gauge spreads inside it. Judgement.
 ONE_SIDED_GAUGE_SDS = 20.0
 #: Readings where the plan names no sample: one in so many parts. Judgement.
@@ -60,6 +62,11 @@ class Frames:
     sizes: Sizes
     registers: tuple[str, ...]
 
+    @property
+    def half_um(self) -> float:
+        """The unit of length. [µm]"""
+        return self.frames[0].half_um
+
     def sign(self, register: int) -> int:
         """1 where the wear makes the sizes of a register bigger, else -1."""
         return self.frames[self.sizes.on(register)[0]].sign
@@ -79,8 +86,8 @@ def frames_of(plan: Plan) -> Frames:
     gauge spreads inside its limit.
     """
     features = [feature for feature in plan.features if feature.is_size]
-    targets = [_target(feature) for feature in features]
-    widths = [_width(feature, at) for feature, at in zip(features, targets, strict=True)]
+    targets = [_target(feature, feature.guarded_um) for feature in features]
+    widths = [_width(f.guarded_um, at) for f, at in zip(features, targets, strict=True)]
     half = min(widths)
     frames = tuple(
         Frame(feature.name, _sign(feature), target, half)
@@ -94,7 +101,7 @@ def frames_of(plan: Plan) -> Frames:
         for each in known
     )
     stakes = tuple(
-        _stakes(plan, feature, target, width, half * units[register])
+        _stakes(plan, feature, feature.guarded_um, target, width, half * units[register])
         for feature, target, width, register in zip(
             features, targets, widths, registers, strict=True
         )
@@ -103,15 +110,23 @@ def frames_of(plan: Plan) -> Frames:
     return Frames(frames, Sizes(stakes, registers, units, gauges), tuple(k[0] for k in known))
 
 
-def stakes_of(plan: Plan, feature: Feature) -> Stakes:
-    """Limits and prices of one size, in its own half widths about its target, wear upward."""
-    target = _target(feature)
-    width = _width(feature, target)
-    return _stakes(plan, feature, target, width, width)
+def true_stakes(plan: Plan, feature: Feature) -> tuple[Frame, Stakes]:
+    """
+    Frame, limits and prices of one size by itself, in its own half widths.
+
+    Acts go by readings and by the guarded limits; what parts have cost, as here, by their true
+    sizes and the limits themselves.
+    """
+    target = _target(feature, feature.limits_um)
+    width = _width(feature.limits_um, target)
+    stakes = _stakes(plan, feature, feature.limits_um, target, width, width)
+    return Frame(feature.name, _sign(feature), target, width), stakes
 
 
-def _stakes(plan: Plan, feature: Feature, target: float, width: float, unit_um: float) -> Stakes:
-    low, high = sorted(_sign(feature) * (um - target) / unit_um for um in feature.guarded_um)
+def _stakes(
+    plan: Plan, feature: Feature, limits: Limits, target: float, width: float, unit_um: float
+) -> Stakes:
+    low, high = sorted(_sign(feature) * (um - target) / unit_um for um in limits)
     cost = plan.cost
     return Stakes(
         lower=low, upper=high, low=cost.scrap, high=cost.rework,
@@ -127,8 +142,8 @@ def _sign(feature: Feature) -> int:
     return -1 if feature.kind == "bore" else 1
 
 
-def _target(feature: Feature) -> float:
-    lower, upper = feature.guarded_um
+def _target(feature: Feature, limits: Limits) -> float:
+    lower, upper = limits
     target = feature.target_um
     if target is None:
         room = ONE_SIDED_GAUGE_SDS * feature.gauge_sd_um
@@ -136,6 +151,5 @@ def _target(feature: Feature) -> float:
     return min(max(target, lower), upper)
 
 
-def _width(feature: Feature, target: float) -> float:
-    reach = [abs(limit - target) for limit in feature.guarded_um if math.isfinite(limit)]
-    return max(reach)
+def _width(limits: Limits, target: float) -> float:
+    return max(abs(limit - target) for limit in limits if math.isfinite(limit))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
@@ -18,6 +18,8 @@ GRID: Floats = np.linspace(-REACH, REACH, LEVELS)
 PITCH = float(GRID[1] - GRID[0])
 #: Spreads for which the loss is kept. [half widths]
 SPREADS: Floats = np.geomspace(0.02, 6.0, 48)
+#: A spread below this is none. [half widths]
+LEAST_SPREAD = 1e-9
 _SPREAD_STEP = float(np.log(SPREADS[1] / SPREADS[0]))
 
 
@@ -41,13 +43,20 @@ class Stakes:
     step: float = 0.1  # of the control [half widths]
     returns: bool = True  # whether the moves of a cycle are taken back by hand at its dress
 
-    def loss(self, level: Floats | float, sd: Floats | float) -> Floats:
-        """Expected loss of a part; both arguments in half widths, of one shape together."""
+    def loss(self, level: ArrayLike, sd: ArrayLike) -> Floats:
+        """
+        Expected loss of a part about a level; with no spread, the loss of a part of that size.
+
+        Examples
+        --------
+        >>> Stakes(low=15, high=5, off_target=0.5).loss([0.5, 1.0], [0, 1 / 8]).round(3).tolist()
+        [0.125, 3.008]
+        """
         from scipy.special import ndtr
 
-        out = self.low * ndtr((self.lower - level) / sd)
-        out += self.high * ndtr((level - self.upper) / sd)
-        return np.asarray(out + self.off_target * (np.square(level) + np.square(sd)))
+        m, s = np.asarray(level, dtype=float), np.maximum(sd, LEAST_SPREAD)
+        out = self.low * ndtr((self.lower - m) / s) + self.high * ndtr((m - self.upper) / s)
+        return np.asarray(out + self.off_target * (m**2 + s**2))
 
     @cached_property
     def table(self) -> Floats:

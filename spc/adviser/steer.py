@@ -62,7 +62,7 @@ class Steer:
     """
 
     #: What a state keeps besides the belief before the readings of the last part.
-    KEPT = ("readings", "open", "register", "moved", "rate", "read", "made", "asked_why")
+    KEPT = ("readings", "open", "register", "moved", "read", "made", "asked_why")
 
     def __init__(
         self, sizes: Sizes, *, prior: Prior, every: int, clears: bool, parts: int | None = None
@@ -74,7 +74,6 @@ class Steer:
         # Of each register: where it stands, and what it was moved since the setting of this cycle.
         self.register = [0.0] * len(sizes.units)
         self.moved = [0.0] * len(sizes.units)
-        self.rate = float("nan")
         self.read = [False] * len(sizes.stakes)  # which sizes were ever read
         self.made = 0
         self.open = False  # whether the part ground last may still be read
@@ -136,9 +135,7 @@ class Steer:
         self.before = self._belief = belief
 
     def _close(self) -> None:
-        """No more readings of this part: what it has taught of the rate is kept, asked or not."""
-        if self.readings:
-            self.rate = self.value(self.belief).rate
+        """No more readings of this part."""
         self.before, self.readings, self.open = self.belief, [], False
 
     # -- what it believes ----------------------------------------------------------------------
@@ -203,6 +200,17 @@ class Steer:
             costs.append(self.read[size] * stakes.loss(levels[size] / unit, sds[size] / unit))
         return int(np.argmax(costs))
 
+    def foretold(self, size: int) -> tuple[float, float]:
+        """Mean and variance of a reading of the part ground last, before any. [half widths]"""
+        belief = self.before
+        z = belief.model.design(belief.age, belief.cold)[:, size]
+        each = np.einsum("ns,ns->n", z, belief.mean)
+        var = np.einsum("ns,nst,nt->n", z, belief.cov, z) + belief.part_var[:, size]
+        var += self.sizes.gauge_var[size]
+        mean = float(belief.weight @ each)
+        at = self.register[self.sizes.registers[size]]
+        return mean + at, float(belief.weight @ (var + (each - mean) ** 2))
+
     def doubts(self, belief: Belief) -> Floats:
         """Standard deviations of the levels of the coming part, shape (sizes,). [half widths]"""
         ahead = belief.part()
@@ -223,11 +231,11 @@ class Steer:
         return self.sizes.only(self.read)
 
     def value(self, belief: Belief) -> Value:
-        """Every act's cost to go; it does not hang on the registers."""
+        """Every act's cost to go, whatever the registers and whatever was asked before."""
         if self._solved is not None and self._solved[0] is belief:
             return self._solved[1]
         value = solve(
-            belief, self.counted, every=self.every, due=self.due, rate=self.rate,
+            belief, self.counted, every=self.every, due=self.due,
             left=math.inf if self.parts is None else self.parts - self.made,
         )  # fmt: skip
         if belief is self.belief:

@@ -142,7 +142,6 @@ def solve(
     *,
     every: int,
     due: int,
-    rate: float,
     left: float = np.inf,
 ) -> Value:
     """
@@ -156,17 +155,12 @@ def solve(
         Limits, prices and registers.
     every, due : int
         Parts from one reading to the next, and to the next one.
-    rate : float
-        The rate before; NaN for none.
     left : float
         Parts of the batch still to come: nothing is dressed or moved for others.
     """
     stakes, registers = sizes.price, len(sizes.units)
     wheels = rows(belief)
     lengths = blocks(wheels, min(sizes.units))
-    if not np.isfinite(rate):
-        usual = belief.model.prior.sigma < SPREADS
-        rate = sum(float(size.least[usual][0]) for size in sizes.stakes)
     # The first part of a fresh wheel is read.
     first, now = readings(lengths, every, 1), readings(lengths, every, due)
     looks = [
@@ -197,6 +191,7 @@ def solve(
     )
     cold = belief.cold * np.exp(-start / WARM_PARTS)
     chill = 0.0
+    rate = _first_guess(belief, sizes)
     fresh_cost = looks[FRESH].cost.min(axis=2).mean(axis=0)
     for _ in range(MOST_STEPS):
         leave = stakes.dress + stakes.measure * unasked
@@ -213,6 +208,18 @@ def solve(
             break
     steps = tuple(sizes.stakes[sizes.on(r)[0]] for r in range(registers))
     return Value(steps, rate, keep, looks[THIS].doubt, float(end[-1]))
+
+
+def _first_guess(belief: Belief, sizes: Sizes) -> float:
+    """A rate to begin with: a sharp wheel at the best level, and a dress once a life."""
+    sharp = np.sqrt(belief.weight @ belief.variance)
+    life = float(np.exp(belief.weight @ np.log(belief.model.life)))
+    rate = sizes.price.dress / life
+    for size, stakes in enumerate(sizes.stakes):
+        if sizes.counts(size):
+            sd = sharp[size] / sizes.units[sizes.registers[size]]
+            rate += float(np.interp(sd, SPREADS, stakes.least))
+    return rate
 
 
 def _end_of_batch(

@@ -13,6 +13,9 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
+from spc.adviser.advice import Advice
+from spc.adviser.adviser import STATE_FORMAT, Advisor
+from spc.adviser.explain import LOOK
 from spc.advising import PastRun, advisor_for, entry_in_doubt
 from spc.errors import BadRecord
 from spc.ledger.entry import Stored, whole
@@ -21,13 +24,11 @@ from spc.ledger.store import LedgerRun, Reader, Writer
 from spc.ledger.tables import COLUMNS
 from spc.plan import Plan
 from spc.remarks import MEANING, meaning_in_doubt
-from spc.wheel.advice import STATE_FORMAT, Advice, Advisor
-from spc.wheel.wording import LOOK
 
 #: Of what is kept: this file's part and the adviser's. The program's version says neither that the
 #: adviser is the same nor that it changed, so a state is bound to this and to the hash of its rows:
 #: an adviser that came to other numbers would go on from a past it never had.
-FORMAT = f"4.{STATE_FORMAT}"
+FORMAT = f"5.{STATE_FORMAT}"
 #: Microseconds in a minute.
 MINUTE_US = 60e6
 #: What an adviser is told of, and still holds.

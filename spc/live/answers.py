@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from spc.adviser.advice import Advice
+from spc.advising import with_hold
 from spc.ledger.entry import Entry, Stored
 from spc.ledger.replay import Progress
 from spc.live.typed import Line, NotUnderstood
-from spc.wheel.advice import Advice
 
 #: Advice that is done by an event of the same name.
 ACTS = ("offset", "dress", "swivel")
@@ -85,7 +86,7 @@ class Clerk:
                 return [self.event(made, "dress"), self.event(made, "offset", advice.offset_um)]
             case "dress":
                 return [self.event(made, "dress")]
-            case "hold" if advice.with_hold == "dress":
+            case "hold" if with_hold(advice) == "dress":
                 return [self.event(made, "dress")]
             case "swivel":
                 um = advice.amount if advice.amount_unit == "um" else None
@@ -102,7 +103,7 @@ class Clerk:
         advice = open_act(progress)
         if advice is None or line.verb not in INSTEAD:
             return []
-        if line.verb not in (advice.action, advice.with_hold):
+        if line.verb not in (advice.action, with_hold(advice)):
             return [self.answer(progress, advice, "other act", line.verb)]
         same = line.amount == advice.offset_um if line.verb == "offset" else True
         return [self.answer(progress, advice, "done" if same else "other amount")]

@@ -4,6 +4,7 @@ from datetime import datetime
 from pathlib import Path
 
 from spc.acts import acts_of
+from spc.dress_cycles import DressCycle, dress_cycles
 from spc.findings import FeatureStudy, Stability, Study
 from spc.ledger.as_run import last_parts
 from spc.live.held import PARTS
@@ -14,7 +15,6 @@ from spc.report.pages import write_board
 from spc.run import Run
 from spc.series import series_of
 from spc.study import holds_of
-from spc.wheel import cycles as dressing
 
 _UNJUDGED = Stability(None, 0, None, "not judged on a board")
 
@@ -33,9 +33,7 @@ def renew_board(session: Session, path: str | Path, *, now: datetime | None = No
 def _study(session: Session, run: Run) -> Study:
     plan, last = session.plan, session.progress.made
     first = max(1, last - PARTS)
-    cycles = dressing.dress_cycles(
-        last, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
-    )
+    cycles = dress_cycles(last, run.events["after_part"].to_numpy(), run.events["kind"].tolist())
     features = tuple(_feature(session, run, feature, cycles, first) for feature in plan.features)
     return Study(
         run=run,
@@ -59,7 +57,7 @@ def _feature(
     session: Session,
     run: Run,
     feature: Feature,
-    cycles: tuple[dressing.DressCycle, ...],
+    cycles: tuple[DressCycle, ...],
     first: int,
 ) -> FeatureStudy:
     series = series_of(run, session.plan, feature, cycles, first=first, last=session.progress.made)

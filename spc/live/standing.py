@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any
 
+from spc.adviser.advice import Advice
 from spc.errors import SpcError
 from spc.ledger.entry import Entry, Stored
 from spc.ledger.refusal import LedgerReplaced
@@ -17,7 +18,6 @@ from spc.ledger.store import Ledger, LedgerRun, Reader, Writer
 from spc.live.again import TYPED, Settled, Unanswered, told_last
 from spc.live.held import HeldNow, held_now
 from spc.plan import Plan
-from spc.wheel.advice import Advice
 
 #: Entries of a typed line besides its readings: answers and the events that go with them.
 BESIDE = 2

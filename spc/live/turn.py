@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass, field
 
+from spc.adviser.advice import Advice
 from spc.ledger.entry import whole
 from spc.ledger.replay import Progress
 from spc.live.typed import MOST_AHEAD, Line, NotUnderstood, Value, value_of
 from spc.plan import Feature, Plan
-from spc.wheel.advice import Advice
 
 
 @dataclass

@@ -4,12 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
+from spc.adviser.advice import Advice
+from spc.adviser.forecast import FARTHEST
+from spc.advising import either, with_hold
 from spc.ledger.entry import Stored
 from spc.live.held import HeldNow
 from spc.live.session import Session
 from spc.report.voice import Voice, tame, with_tags
-from spc.wheel.advice import Advice
-from spc.wheel.forecast import FARTHEST
 
 #: The shape of each action as a character, for terminals.
 GLYPHS = {
@@ -89,7 +90,7 @@ def _do(session: Session, advice: Advice, held: HeldNow, voice: Voice) -> list[s
         return [voice.say("next.hold", parts=parts), *_before_next(session, advice, voice)]
     told = _act(session, advice, voice)
     # At the machine, an act that is as good is a reason to leave it, and none to ask for it.
-    if advice.either and advice.is_act:
+    if advice.is_act and either(advice, session.plan):
         told.append(voice.say("next.either", action=voice.say(f"action.{advice.runner_up}")))
     return [*told, voice.say("next.still_held", parts=parts)] if parts else told
 
@@ -122,9 +123,9 @@ def _act(session: Session, advice: Advice, voice: Voice) -> list[str]:
 
 def _before_next(session: Session, advice: Advice, voice: Voice) -> list[str]:
     """What goes with a hold, once the other features of the part were read."""
-    if not session.whole or not advice.with_hold:
+    if not session.whole or not with_hold(advice):
         return []
-    if advice.with_hold == "dress":
+    if with_hold(advice) == "dress":
         return [voice.say("next.dress")]
     move = voice.say("next.before_next", amount=_move(session, advice, voice))
     return [move, _typed(session, advice, voice)]
@@ -165,9 +166,9 @@ def _left(advice: Advice, voice: Voice) -> str:
     left, say = advice.parts_left, voice.say
     if left is None:
         return say("page.not_enough")
-    if left.open_ended:
+    if left.low >= FARTHEST:
         return say("next.left_capped", cap=FARTHEST)
-    if left.gone:
+    if left.high == 0:
         return say("next.left_gone")
     low = say("next.left", low=left.low) if left.low else say("next.left_zero")
     more = "left_likely_capped" if left.middle >= FARTHEST else "left_more"

@@ -183,7 +183,7 @@ def _ways(
 ) -> Iterator[Way]:
     yield Way("done")
     if adviser:
-        most = advisor_for(record.plan).settings.max_parts
+        most = record.plan.wheel.max_parts_per_dress
         held = most is None or most > record.known_to
         yield Way("adviser", held_at=record.known_to if held else None)
     usual, step = record.usual_dress, record.every
@@ -234,7 +234,7 @@ def policy_of(way: Way, record: Recorded) -> Policy:
         beyond_um=record.beyond_um,
         dress_after=way.dress_after or record.usual_dress,
         every=way.every or record.every,
-        target_um=record.worth.sign * record.worth.held.target,
+        target_um=record.frame.target_um,
         # A wheel that touches on keeps its wear in the size: nothing is to be taken back.
         clears=record.way.clears_offsets or not record.way.resets_size,
     )

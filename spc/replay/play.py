@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.dress_cycles import SETUP_PARTS
 from spc.measured_cycles import usual_step
 from spc.replay.recorded import Recorded
 from spc.replay.truth import Truth
@@ -12,7 +13,6 @@ from spc.simulate.play import settle
 from spc.simulate.policies import Policy
 from spc.simulate.process import rounded
 from spc.wear_fit import Floats
-from spc.wheel.cycles import SETUP_PARTS
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Bench:
 
     def __init__(self, record: Recorded, truth: Truth) -> None:
         self._record, self._truth = record, truth
-        self._sign, self._step = record.worth.sign, record.plan.machine.offset_step_um
+        self._sign, self._step = record.frame.sign, record.plan.machine.offset_step_um
         self._cycle = 0
         self._wheel = truth.wheel(0)
         self._level = truth.first_level_um()
@@ -124,11 +124,12 @@ def play(policy: Policy, record: Recorded, truth: Truth, *, held: bool = False) 
                 read_at[place] = made
 
     policy.event("dress")
-    for number in range(1, record.parts + 1):
+    last = record.parts
+    for number in range(1, last + 1):
         bench.part()
         policy.part(minute=None if apart is None else number * apart)
         due -= 1
-        if number == record.parts:  # what follows the last part concerns the next run
+        if number == last:  # what follows the last part concerns the next run
             break
         oldest = bench.age >= record.known_to
         if due <= 0:
@@ -164,18 +165,20 @@ def _booked(
     done: Counter[str],
     forced: int,
 ) -> Played:
-    worth, out = record.worth, record.worth.held.outside(sizes)
-    cost = float(worth.held.of_parts(sizes).sum())
+    price, frame, stakes = record.plan.cost, record.frame, record.stakes
+    levels = (sizes - frame.sign * frame.target_um) / frame.half_um
+    cost = float(stakes.loss(levels, 0.0).sum())
+    out = (levels < stakes.lower) | (levels > stakes.upper)
     for place, form in enumerate(record.forms):
         values = [truth.form_um(place, part, age) for part, age in enumerate(ages)]
         beyond = np.array(values) > form.limit_um
-        cost += worth.form * float(beyond.sum())
-        out = np.maximum(out, beyond)
+        cost += price.rework * float(beyond.sum())
+        out |= beyond
     cost += (
-        worth.measure * done["reading"]
-        + worth.held.offset * done["offset"]
-        + worth.dress * done["dress"]
-        + worth.stop * (done["stop"] + done["idle minutes"])
+        price.measure * done["reading"]
+        + price.offset * done["offset"]
+        + price.dress * done["dress"]
+        + price.machine_minute * (done["stop"] + done["idle minutes"])
     )
     return Played(
         cost=cost / len(sizes),

@@ -6,32 +6,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spc.dressing_costs import Form, forms_of, held_size
+from spc.adviser.frame import Frame
+from spc.adviser.loss import Stakes
+from spc.dress_cycles import DressCycle, dress_cycles, register
+from spc.dressing_costs import Form, at_stake, forms_of
 from spc.errors import NotEnough, SpcError
 from spc.measured_cycles import DressWay, cycles_of_run, usual_step
 from spc.plan import Feature, Plan
 from spc.run import Run
 from spc.series import Series
 from spc.wear_fit import CyclesFit, Floats, MeasuredCycle, enough, without_slips
-from spc.wheel.cycles import DressCycle, dress_cycles, register
-from spc.wheel.life import HeldSize
 
 #: Events a replay does not carry to other ways: what they did stays in the levels of the cycles.
 _NOT_CARRIED = ("swivel", "batch", "coolant", "master")
 #: Offsets below which they do not tell at what distance this run was corrected (our choice).
 FEWEST_OFFSETS = 3
-
-
-@dataclass(frozen=True)
-class Worth:
-    """What the sizes of the lead diameter cost, mirrored so that wear goes up, and what acts do."""
-
-    held: HeldSize
-    sign: int
-    dress: float
-    measure: float
-    stop: float
-    form: float  # a part with form or finish outside
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +30,8 @@ class Recorded:
 
     Attributes
     ----------
+    frame, stakes : Frame, Stakes
+        The lead diameter in half widths, and what being off costs.
     cycles : tuple of MeasuredCycle
         One for each dress cycle, possibly empty; levels mirrored so that wear goes up.
     dressed : tuple of DressCycle
@@ -59,7 +50,8 @@ class Recorded:
 
     plan: Plan
     lead: Feature
-    worth: Worth
+    frame: Frame
+    stakes: Stakes
     way: DressWay
     first_part: int
     cycles: tuple[MeasuredCycle, ...]
@@ -106,7 +98,7 @@ def recorded(run: Run, plan: Plan) -> Recorded:
     """
     lead = _lead(plan)
     # Refused before anything is fitted; the interval of checks is the policies' own.
-    worth = _worth(plan, lead)
+    frame, stakes = at_stake(plan, lead)
     begun, cycles = _cycles(run)
     found = cycles_of_run(run, plan, lead, cycles, last=run.made)
     own = [place for place, cycle in enumerate(cycles) if cycle.first_part > begun]
@@ -129,18 +121,19 @@ def recorded(run: Run, plan: Plan) -> Recorded:
     return Recorded(
         plan=plan,
         lead=lead,
-        worth=worth,
+        frame=frame,
+        stakes=stakes,
         way=way,
         first_part=begun + 1,
         cycles=tuple(without_slips(fit.best, found.measured[place]) for place in own),
         dressed=tuple(cycles[place] for place in own),
-        moves_um=worth.sign * moves,
+        moves_um=frame.sign * moves,
         readings=int(mine.sum()),
         offsets=int((inside & (events["kind"] == "offset")).sum()),
         dresses=len(own) - 1,
         known_to=found.known_to,
         every=every,
-        beyond_um=_beyond(run, lead, series, begun, worth.sign * worth.held.target),
+        beyond_um=_beyond(run, lead, series, begun, frame.target_um),
         fit=fit,
         forms=forms,
         remarks=(
@@ -163,14 +156,6 @@ def _lead(plan: Plan) -> Feature:
             "and a replay of the wheel cannot be made from its sizes"
         )
     return lead
-
-
-def _worth(plan: Plan, lead: Feature) -> Worth:
-    cost = plan.cost
-    return Worth(
-        held=held_size(plan, lead, every=1), sign=-1 if lead.kind == "bore" else 1,
-        dress=cost.dress, measure=cost.measure, stop=cost.machine_minute, form=cost.rework,
-    )  # fmt: skip
 
 
 def _cycles(run: Run) -> tuple[int, tuple[DressCycle, ...]]:

@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 from operator import itemgetter
 
+from spc.adviser.advice import Advice
 from spc.remarks import QUESTION
 from spc.report.acts_done import acts_table, contradicted_items, total_words
 from spc.report.claims import claim
@@ -18,7 +19,6 @@ from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_words
 from spc.report.next_cut import act_lines, either_words, left_in_short, move, subject, when_words
 from spc.report.pieces import Table, Term
-from spc.wheel.advice import Advice
 
 #: Lines of each table that still fit on the sheet together with everything else.
 FEWEST_ACTS, MOST_SIGNALS, MOST_OPEN, MOST_OUTSIDE = 4, 2, 4, 2

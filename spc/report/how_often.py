@@ -3,11 +3,12 @@
 import math
 from collections.abc import Iterator
 
+from spc.dress_interval import DressCosts, DressInterval
+from spc.grinding_wheel import wheel_left
 from spc.report.lens import Lens
 from spc.report.pieces import Chapter, Picture, Table
 from spc.report.voice import tame
 from spc.report.wheel_figures import interval_figure
-from spc.wheel.life import DressCosts, DressInterval, wheel_left
 
 
 def dress_chapter(lens: Lens) -> Chapter | None:

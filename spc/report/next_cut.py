@@ -5,14 +5,15 @@ from datetime import datetime
 
 from markupsafe import Markup
 
+from spc.adviser.advice import Advice
+from spc.adviser.forecast import FARTHEST, PartsLeft
+from spc.advising import either, with_hold
 from spc.report.holds import hold_lines, still_held_lines
 from spc.report.lens import FeatureLens, Lens
 from spc.report.marks import mark_key
 from spc.report.pieces import Term
 from spc.report.strip import datum_strip
 from spc.report.voice import tame
-from spc.wheel.advice import Advice, PartsLeft
-from spc.wheel.forecast import FARTHEST
 
 #: Which cautions go with which action; every page of an act also defers to the manual.
 _CAUTIONS = {
@@ -80,7 +81,8 @@ def act_lines(lens: Lens, advice: Advice) -> list[str]:
 
 def either_words(lens: Lens, advice: Advice) -> list[str]:
     """That the next best act is as good, where the costs are too close to tell."""
-    return [lens.voice.say("next.either", action=_runner_up(lens, advice))] * advice.either
+    as_good = either(advice, lens.study.plan)
+    return [lens.voice.say("next.either", action=_runner_up(lens, advice))] * as_good
 
 
 def _runner_up(lens: Lens, advice: Advice) -> str:
@@ -111,9 +113,9 @@ def _act_lines(lens: Lens, advice: Advice) -> list[str]:
 
 def _before_next(lens: Lens, advice: Advice) -> list[str]:
     """What goes with a hold."""
-    if not advice.with_hold:
+    if not with_hold(advice):
         return []
-    if advice.with_hold == "dress":
+    if with_hold(advice) == "dress":
         return [lens.voice.say("next.dress")]
     return [lens.voice.say("next.before_next", amount=move(lens, advice)), *_typed(lens, advice)]
 
@@ -194,10 +196,10 @@ def left_words(lens: Lens, advice: Advice) -> tuple[str, str]:
     left, say = advice.parts_left, lens.voice.say
     if left is None:
         return say("page.not_enough"), say("next.left_none")
-    if left.open_ended:
+    if left.low >= FARTHEST:
         headline = say("next.left_capped", cap=FARTHEST)
         return headline, f"{say('next.left_means')}; {say('next.left_capped_note')}"
-    if left.gone:
+    if left.high == 0:
         return say("next.left_gone"), say("next.left_gone_note")
     spread = f"{_left_spread(lens, left)}, {say('next.left_means')}"
     return _left_headline(lens, left), spread
@@ -208,9 +210,9 @@ def left_in_short(lens: Lens, advice: Advice) -> str:
     left, say = advice.parts_left, lens.voice.say
     if left is None:
         return say("page.not_enough")
-    if left.open_ended:
+    if left.low >= FARTHEST:
         return say("next.left_capped", cap=FARTHEST)
-    if left.gone:
+    if left.high == 0:
         return say("next.left_gone")
     return f"{_left_headline(lens, left)}, {_left_spread(lens, left)}"
 
@@ -247,11 +249,8 @@ def _otherwise(lens: Lens, advice: Advice) -> str:
     if not advice.runner_up or advice.cost_difference is None or either_words(lens, advice):
         return ""
     currency = tame(lens.study.plan.cost.currency, 12)
-    # What waiting with a dress costs is counted by the part, in thousandths as its reason is.
-    dress = advice.action == "dress"
-    cost = f"{lens.voice.number(advice.cost_difference, 3 if dress else 2)} {currency}"
-    key = "next.runner_up_each" if dress else "next.runner_up"
-    return lens.voice.say(key, action=_runner_up(lens, advice), cost=cost)
+    cost = f"{lens.voice.number(advice.cost_difference, 2)} {currency}"
+    return lens.voice.say("next.runner_up", action=_runner_up(lens, advice), cost=cost)
 
 
 def _stale(lens: Lens, moment: datetime) -> str:

@@ -2,7 +2,10 @@
 
 import math
 
+from spc.adviser.forecast import FARTHEST
+from spc.dress_cycles import WearLine
 from spc.findings import Act
+from spc.grinding_wheel import feet_per_minute, wheel_left
 from spc.report.acts_done import effect_words
 from spc.report.ages import ages_picture
 from spc.report.how_often import dress_chapter
@@ -11,9 +14,6 @@ from spc.report.pieces import Chapter, Picture, Table, Term
 from spc.report.taper import taper_chapter
 from spc.report.voice import tame
 from spc.report.wheel_figures import cycles_figure, forecast_figure
-from spc.wheel.cycles import WearLine
-from spc.wheel.forecast import FARTHEST
-from spc.wheel.life import feet_per_minute, wheel_left
 
 #: Dress cycles listed on the page.
 MOST_LISTED = 40
@@ -120,13 +120,13 @@ def _step(lens: FeatureLens, act: Act | None) -> str:
 def _forecast(lens: FeatureLens) -> Picture | None:
     say, left = lens.lens.voice.say, lens.lens.study.advice.parts_left
     wear = next((w for w in reversed(lens.of.wear) if w is not None), None)
-    if left is None or left.gone or wear is None:
+    if left is None or left.high == 0 or wear is None:
         return None
     # Only a limit that wear is heading for can be crossed; a one-sided feature may have none there.
     if not math.isfinite(lens.of.feature.guarded_um[1 if wear.slope >= 0 else 0]):
         return None
     key = {0: "forecast_zero", 1: "forecast_one"}.get(left.low, "forecast")
-    key = f"wheel.{'forecast_capped' if left.open_ended else key}"
+    key = f"wheel.{'forecast_capped' if left.low >= FARTHEST else key}"
     words = say(
         key, low=left.low, middle=left.middle, high=left.high, cap=FARTHEST, guarded=lens.guarded
     )

@@ -4,6 +4,9 @@ from typing import Any
 
 import numpy as np
 
+from spc.adviser.forecast import CHANCE
+from spc.dress_cycles import DressCycle
+from spc.dress_interval import FLAT, DressCosts, DressInterval
 from spc.report.lens import FeatureLens
 from spc.report.level import level_of
 from spc.report.run_figures import value_range
@@ -27,9 +30,6 @@ from spc.report.steel import (
     y_title,
 )
 from spc.report.voice import Voice
-from spc.wheel.cycles import DressCycle
-from spc.wheel.forecast import CHANCE
-from spc.wheel.life import FLAT, DressCosts, DressInterval
 
 #: Earlier cycles drawn thin behind the running one; more would hide each other.
 MOST_CYCLES = 40

@@ -7,10 +7,11 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.adviser.loss import Stakes
 from spc.simulate.cycle import usual_cycle
 from spc.simulate.policies import Act
 from spc.simulate.process import Grinder
-from spc.simulate.reference import BestActs, Outlook, Stakes, after_dress
+from spc.simulate.reference import BestActs, Outlook, after_dress
 from spc.simulate.settings import Setting
 
 Floats = NDArray[np.float64]
@@ -18,12 +19,12 @@ Floats = NDArray[np.float64]
 
 def stakes_of(setting: Setting) -> Stakes:
     """Limits and money of a setting."""
-    prices, tolerance = setting.prices, setting.tolerance_um
+    prices = setting.prices
     below, above = (prices.rework, prices.scrap) if setting.bore else (prices.scrap, prices.rework)
     return Stakes(
-        lower_um=-tolerance, upper_um=tolerance, target_um=0.0, below=below, above=above,
-        off_target=prices.off_target, offset=prices.offset, dress=prices.dress,
-        step_um=setting.offset_step_um,
+        low=below, high=above, off_target=prices.off_target, offset=prices.offset,
+        dress=prices.dress, measure=prices.measure,
+        step=setting.offset_step_um / setting.tolerance_um,
     )  # fmt: skip
 
 
@@ -54,7 +55,12 @@ def _begin(setting: Setting, rate: float, parts: int) -> tuple[float, ...]:
         drop_um=s.sign * usual.wheel_um[:-1],
     )
     worth = after_dress(
-        outlook, stakes_of(s), rate=rate, bias_um=s.dress_bias_um, sd_um=s.dress_sd_um
+        outlook,
+        stakes_of(s),
+        s.tolerance_um,
+        rate=rate,
+        bias_um=s.dress_bias_um,
+        sd_um=s.dress_sd_um,
     )
     return tuple(worth)
 
@@ -97,7 +103,9 @@ class TrueState:
         begin = None
         if not setting.dress_clears_offsets:
             begin = np.array(_begin(setting, self._rate, self._horizon))
-        self._best = BestActs(outlook, stakes_of(setting), rate=self._rate, begin=begin)
+        self._best = BestActs(
+            outlook, stakes_of(setting), setting.tolerance_um, rate=self._rate, begin=begin
+        )
         self._start = self._grinder.cycle.since_dress
 
     def act(self) -> None:
@@ -152,7 +160,7 @@ def courses(setting: Setting, rate: float) -> tuple[Course, ...]:
                 wheel_um=s.sign * usual.wheel_um,
                 log_ra=np.log(usual.ra_um),
                 log_roundness=np.log(usual.roundness_um),
-                best=BestActs(outlook, stakes_of(s), rate=rate),
+                best=BestActs(outlook, stakes_of(s), s.tolerance_um, rate=rate),
             )
         )
     return tuple(made)

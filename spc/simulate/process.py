@@ -8,14 +8,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.dress_cycles import SETUP_PARTS
 from spc.simulate.cycle import GLAZED
 from spc.simulate.settings import PRESETS, Setting
 from spc.simulate.streams import Stream, factor, gamma, gauge_error, normal, uniform
 
 __all__ = ["PRESETS", "Cycle", "Event", "Grinder", "GroundPart", "Ledger", "Reading", "Setting"]
-
-#: Offsets entered after the third part of a cycle count as wear offsets of that cycle.
-_SETTING_PARTS = 3
 
 
 class GroundPart(NamedTuple):
@@ -278,7 +276,7 @@ class Grinder:
         if typed == 0:
             return 0.0
         self._register += typed + self._entries[self._count("offset")]
-        if self.cycle.since_dress > _SETTING_PARTS:
+        if self.cycle.since_dress > SETUP_PARTS:
             self.cycle.offsets_um += typed
         self.ledger.offset += s.prices.offset
         self._note("offset", amount_um=typed)

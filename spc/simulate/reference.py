@@ -5,52 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.adviser.loss import Stakes
+
 Floats = NDArray[np.float64]
 # Fine against the growth per part: linear interpolation on a coarse grid spreads levels like a
 # random walk of its own.
 _CELLS = 601
 #: Three-point Gauss-Hermite rule for a standard normal step.
 _NODES = ((-np.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (np.sqrt(3.0), 1 / 6))
-
-
-@dataclass(frozen=True)
-class Stakes:
-    """Limits and money. Sizes as deviations in the direction the machine counts. [µm]"""
-
-    lower_um: float
-    upper_um: float
-    target_um: float
-    below: float  # a part under the lower limit
-    above: float  # a part over the upper limit
-    off_target: float  # a part on the limit farther from target
-    offset: float
-    dress: float
-    step_um: float = 0.0  # of the control
-
-    @property
-    def reach_um(self) -> float:
-        """From the target to the limit farther away."""
-        return max(self.upper_um - self.target_um, self.target_um - self.lower_um)
-
-    def part_cost(self, size_um: float) -> float:
-        """What one part of known size costs."""
-        cost = self.off_target * ((size_um - self.target_um) / self.reach_um) ** 2
-        if size_um < self.lower_um:
-            return cost + self.below
-        return cost + self.above if size_um > self.upper_um else cost
-
-    def expected(self, level_um: Floats, sd_um: float | Floats) -> Floats:
-        """Expected cost of a part at a level with normal scatter, shape of the level."""
-        from scipy.special import ndtr
-
-        away = (level_um - self.target_um) ** 2 + np.square(sd_um)
-        out_below = ndtr((self.lower_um - level_um) / sd_um)
-        out_above = ndtr((level_um - self.upper_um) / sd_um)
-        return np.asarray(
-            self.off_target * away / self.reach_um**2
-            + self.below * out_below
-            + self.above * out_above
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +51,9 @@ class BestActs:
     outlook : Outlook
         The coming parts; after the last of them a dress is forced.
     stakes : Stakes
-        Limits and money.
+        Limits and money, in the direction the machine counts.
+    half_um : float
+        Half width of the tolerance, in which the stakes are told; its middle is the target.
     rate : float
         Average cost per part in the long run: a cycle goes on as long as it beats that.
     begin : ndarray, optional
@@ -106,10 +70,11 @@ class BestActs:
     """
 
     def __init__(
-        self, outlook: Outlook, stakes: Stakes, *, rate: float, begin: Floats | None = None
-    ) -> None:
-        span = stakes.upper_um - stakes.lower_um
-        self._low = stakes.lower_um - 0.6 * span
+        self, outlook: Outlook, stakes: Stakes, half_um: float, *, rate: float,
+        begin: Floats | None = None,
+    ) -> None:  # fmt: skip
+        span = half_um * (stakes.upper - stakes.lower)
+        self._low = half_um * stakes.lower - 0.6 * span
         self._cell = 2.2 * span / (_CELLS - 1)
         grid: Floats = np.asarray(self._low + self._cell * np.arange(_CELLS), dtype=np.float64)
         horizon = len(outlook.growth_um)
@@ -119,10 +84,10 @@ class BestActs:
         ahead = self._dressed(horizon - 1, outlook, stakes, begin)
         for h in range(horizon - 1, -1, -1):
             after = grid + outlook.growth_um[h]
-            keep = stakes.expected(after, outlook.sd_um[h]) + outlook.hazard[h] - rate
-            keep = keep + _mean_of(ahead, grid, after, outlook.walk_um)
+            keep = stakes.loss(after / half_um, outlook.sd_um[h] / half_um)
+            keep += outlook.hazard[h] - rate + _mean_of(ahead, grid, after, outlook.walk_um)
             best = int(np.argmin(keep))
-            landed = _landed(grid, float(grid[best]), stakes.step_um)
+            landed = _landed(grid, float(grid[best]), stakes.step * half_um)
             move = np.interp(landed, grid, keep) + stakes.offset
             dress = self._dressed(h, outlook, stakes, begin)
             self._keep[h], self._move[h], self._dress[h] = keep, move, dress
@@ -183,7 +148,7 @@ def _mean_of(value: Floats, grid: Floats, at: Floats, sd: float) -> Floats:
 
 
 def after_dress(
-    outlook: Outlook, stakes: Stakes, *, rate: float, bias_um: float, sd_um: float
+    outlook: Outlook, stakes: Stakes, half_um: float, *, rate: float, bias_um: float, sd_um: float
 ) -> Floats:
     """
     Cost to go of a new cycle by the level at which a dress without error would begin it.
@@ -192,7 +157,7 @@ def after_dress(
     ----------
     outlook : Outlook
         A usual cycle from its first part, with its drop.
-    stakes, rate : Stakes, float
+    stakes, half_um, rate : Stakes, float, float
         As for `BestActs`.
     bias_um, sd_um : float
         Of the error of a dress.
@@ -204,7 +169,7 @@ def after_dress(
     """
     begin: Floats | None = None
     for _ in range(3):  # the third round changes nothing any more
-        best = BestActs(outlook, stakes, rate=rate, begin=begin)
+        best = BestActs(outlook, stakes, half_um, rate=rate, begin=begin)
         begin = _mean_of(best.value, best.grid_um, best.grid_um + bias_um, sd_um)
         begin = begin - begin.min()
     return np.asarray(begin)

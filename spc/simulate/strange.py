@@ -9,8 +9,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.adviser.loss import Stakes
 from spc.simulate.process import Event, rounded
-from spc.simulate.reference import Outlook, Stakes
+from spc.simulate.reference import Outlook
 from spc.simulate.streams import Draw, Stream, factor, gamma, gauge_error, generator, normal
 
 Floats = NDArray[np.float64]
@@ -88,9 +89,8 @@ class Strange:
         """Limits and money."""
         below, above = (self.rework, self.scrap) if self.bore else (self.scrap, self.rework)
         return Stakes(
-            lower_um=-self.tolerance_um, upper_um=self.tolerance_um, target_um=0.0,
-            below=below, above=above, off_target=self.off_target, offset=self.offset,
-            dress=self.dress, step_um=self.offset_step_um,
+            low=below, high=above, off_target=self.off_target, offset=self.offset,
+            dress=self.dress, measure=self.measure, step=self.offset_step_um / self.tolerance_um,
         )  # fmt: skip
 
 
@@ -212,7 +212,7 @@ class StrangeGrinder:
         self._noise = s.memory * self._noise + fresh * self._fresh[k]
         self.level_um = self._level(place + 1)
         self.size_um = self.level_um + self.spread_um * self._noise
-        self.costs["size"] += self._stakes.part_cost(self.size_um)
+        self.costs["size"] += float(self._stakes.loss(self.size_um / s.tolerance_um, 0.0))
         self.out += abs(self.size_um) > s.tolerance_um
         self._looks = 0
         return k

@@ -194,7 +194,8 @@ def play_reference(scene: Strange, seed: int, parts: int, rate: float) -> Played
 
 
 def _best(machine: StrangeGrinder, horizon: int, rate: float) -> BestActs:
-    return BestActs(machine.outlook(horizon), machine.scene.stakes, rate=rate)
+    scene = machine.scene
+    return BestActs(machine.outlook(horizon), scene.stakes, scene.tolerance_um, rate=rate)
 
 
 def _pause_before(scene: Strange, made: int) -> float:

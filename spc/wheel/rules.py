@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-from spc.wheel.cycles import SETUP_PARTS
+from spc.dress_cycles import SETUP_PARTS
 from spc.wheel.dress_rule import DressCase, dress_case, slope_now
 from spc.wheel.drift import BREAK_IN, SLOPE, WARMTH
 from spc.wheel.loss import DeadBand, best_loss_at, dead_band, part_loss, part_losses

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from copy import deepcopy
 from typing import Any
 
+from spc.dress_cycles import SETUP_PARTS
 from spc.wheel.at_stake import at_stake
-from spc.wheel.cycles import SETUP_PARTS
 from spc.wheel.dress_effect import DressEffect
 from spc.wheel.dresser import Dresser
 from spc.wheel.drift import BASE, BENDS_FROM, BREAK_IN, SLOPE, WARMTH, WORN, Drift

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from spc.adviser.adviser import Advisor
-from spc.errors import BadRecord, PlanError
+from spc.errors import BadRecord
 from spc.plan import Plan
 
 approx = pytest.approx
@@ -211,12 +211,23 @@ def test_a_reading_before_any_part_is_refused():
         Advisor(plan()).reading("seat", 1.0)
 
 
-def test_a_plan_without_a_diameter_is_refused():
+def test_a_plan_without_a_diameter_is_watched_alone():
     only = Plan.model_validate(
         {"job": {"part": "x"}, "feature": [{"name": "r", "kind": "roundness", "upper": 0.002}]}
     )
-    with pytest.raises(PlanError, match="no diameter"):
-        Advisor(only)
+    advisor = Advisor(only)
+    assert advisor.advise().action == "grind_on"
+    advisor.event("offset", um=-1.0)
+    advisor.part()
+    advisor.reading("r", 2.5)
+    assert advisor.advise().action == "measure_again"
+    resumed = Advisor(only, state=json.loads(json.dumps(advisor.state())))
+    for one in (advisor, resumed):
+        one.reading("r", 2.6)
+    assert resumed.advise() == advisor.advise()
+    assert (advisor.advise().action, advisor.advise().subject) == ("hold", "r")
+    assert "r of part 1 read" in advisor.advise().evidence
+    assert Advisor(plan(), history=[advisor.learned()]).advise().action == "grind_on"
 
 
 def test_a_state_goes_on_bit_for_bit_even_between_two_readings_of_a_part():

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from spc.simulate.reference import BestActs, Outlook, Stakes
+from spc.adviser.value import Stakes
+from spc.simulate.reference import BestActs, Outlook
 from tests.bench.families import Scene
 from tests.bench.machine import Machine, Noise
 
@@ -84,11 +85,10 @@ def _best(machine: Machine, cold: float, rate: float) -> BestActs:
     chill = machine._chill(cold * np.exp(-np.arange(count + 1) / scene.warm_parts))
     level = level - scene.warm_up * chill
     stakes = Stakes(
-        lower_um=-scene.half_width, upper_um=scene.half_width, target_um=0.0, below=scene.scrap,
-        above=scene.rework, off_target=scene.off_target, offset=scene.offset, dress=scene.dress,
-        step_um=scene.offset_step,
+        low=scene.scrap, high=scene.rework, off_target=scene.off_target, offset=scene.offset,
+        dress=scene.dress, step=scene.offset_step / scene.half_width,
     )  # fmt: skip
     outlook = Outlook(
         growth_um=np.diff(level), sd_um=sd[1:], hazard=np.zeros(count), walk_um=scene.walk_sd
     )
-    return BestActs(outlook, stakes, rate=rate)
+    return BestActs(outlook, stakes, scene.half_width, rate=rate)

@@ -7,6 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from spc import series
+from spc.dress_cycles import dress_cycles
 from spc.ledger import repeats
 from spc.ledger.as_run import run_of
 from spc.ledger.entry import Entry
@@ -18,7 +19,6 @@ from spc.live.words import answer_of
 from spc.plan import load_plan
 from spc.report.voice import voice
 from spc.study import holds_of
-from spc.wheel import cycles as dressing
 
 TAPERED = """
 [job]
@@ -152,7 +152,7 @@ def test_the_spans_are_those_of_the_study(ledger, tmp_path, rows):
         run = writer.begin_run(f"run {len(writer.runs())}", plan)
         writer.append(run.id, told)
         read, mine = run_of(writer, run), holding(writer.entries(run.id))
-    cycles = dressing.dress_cycles(part + 2, [], [])
+    cycles = dress_cycles(part + 2, [], [])
 
     expected = [
         (span.feature, span.first, span.last)

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from spc.adviser.advice import Advice
 from spc.advising import advisor_for
 from spc.errors import SpcError, StoreBusy
 from spc.ledger.as_run import run_of
@@ -19,7 +20,6 @@ from spc.live.begin import run_for
 from spc.live.session import Session
 from spc.live.typed import Line, NotUnderstood
 from spc.run import Source
-from spc.wheel.advice import Advice
 
 NARROW = """
 [job]

@@ -6,17 +6,18 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
+from spc.adviser.advice import Advice
+from spc.adviser.forecast import PartsLeft
 from spc.capability.assessment import assess
 from spc.charts import shewhart, trended
 from spc.charts.signals import Signal, watch
+from spc.dress_cycles import dress_cycles, wear_line
 from spc.findings import Act, FeatureStudy, HeldSpan, Prompt, Stability, Study
 from spc.gauge.resolution import resolution
 from spc.plan import read_plan
 from spc.report.known_parts import KnownParts
 from spc.run import Run, Source
 from spc.series import series_of
-from spc.wheel import cycles as dressing
-from spc.wheel.advice import Advice, PartsLeft
 
 PLAN = """
 [job]
@@ -128,9 +129,7 @@ def invented_study(run=None, *, plan=PLAN, advice=None, held=(), outside=(), sta
     run = run or invented_run()
     job = read_plan(plan.encode(), source="pins.toml")
     last = run.made
-    cycles = dressing.dress_cycles(
-        last, run.events["after_part"].to_numpy(), run.events["kind"].tolist()
-    )
+    cycles = dress_cycles(last, run.events["after_part"].to_numpy(), run.events["kind"].tolist())
     features = tuple(_feature(job, f, run, cycles, last, outside, stable) for f in job.features)
     told = advice or globals()["advice"]()
     return Study(
@@ -228,7 +227,7 @@ def _feature(job, feature, run, cycles, last, outside, stable):
         individuals=shewhart.individuals_chart(series.deviation_um, base=base),
         sloping=chart, signals=watch(chart.z),
         wear=tuple(
-            dressing.wear_line(series.since_dress[series.cycle == k],
+            wear_line(series.since_dress[series.cycle == k],
                                series.bare_um[series.cycle == k])
             for k in range(len(cycles))
         ),

@@ -7,6 +7,7 @@ import pytest
 import studies
 
 from spc.charts.limits import Base
+from spc.dress_interval import dress_costs, dress_interval
 from spc.plan import read_plan
 from spc.report.contents import page
 from spc.report.how_often import dress_chapter, interval_picture
@@ -17,7 +18,6 @@ from spc.report.the_gauge import repeat_scatter, repeats, repeats_words
 from spc.report.the_run import about_picture, chapters
 from spc.report.voice import voice
 from spc.study import examine
-from spc.wheel.life import dress_costs, dress_interval
 
 
 @pytest.fixture(scope="module")
@@ -109,9 +109,8 @@ def test_labels_obey_no_markup():
 
 def costs_of(*slopes, dress_cost=1.8, parts=40):
     """Part n costs slope times n; the first slope is the best fit, all are its refits."""
-    intervals = [
-        dress_interval([slope * n for n in range(1, parts + 1)], dress_cost) for slope in slopes
-    ]
+    part = np.arange(1, parts + 1)
+    intervals = [dress_interval(dress_cost + np.cumsum(slope * part)) for slope in slopes]
     return dress_costs(intervals[0], intervals, cycles=7)
 
 

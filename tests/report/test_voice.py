@@ -48,9 +48,9 @@ STATISTICS = {
 def test_every_text_is_used_somewhere():
     from typing import get_args
 
+    from spc.adviser.advice import ACTIONS
     from spc.plan import MORE_CHARTS, Kind
     from spc.run import EVENT_KINDS
-    from spc.wheel.advice import ACTIONS
 
     written = code()
     words = set(re.findall(r"""["']([a-z_]+)["']""", written))
@@ -77,9 +77,9 @@ def test_every_key_named_in_full_exists():
 def test_every_kind_event_and_action_has_its_words():
     from typing import get_args
 
+    from spc.adviser.advice import ACTIONS
     from spc.plan import Kind
     from spc.run import EVENT_KINDS
-    from spc.wheel.advice import ACTIONS
 
     known = keys()
     for kind in get_args(Kind):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import studies
 
+from spc.adviser.forecast import PartsLeft
 from spc.charts.signals import Signal
 from spc.findings import Stability
 from spc.report.claims import answers, claim, distribution_picture
@@ -22,7 +23,6 @@ from spc.report.the_wheel import chapters
 from spc.report.voice import voice
 from spc.report.wheel_figures import forecast_figure
 from spc.shifts import ShiftSpan
-from spc.wheel.advice import PartsLeft
 
 SURE = studies.PLAN.replace("uncertainty_um = 1.0\n", "")
 

@@ -1,18 +1,9 @@
-"""Loss, dead band and dress interval against closed forms."""
-
-import math
+"""Loss and dead band against closed forms."""
 
 import numpy as np
 import pytest
 
 from spc.wheel import loss
-from spc.wheel.life import (
-    dress_interval,
-    feet_per_minute,
-    grinding_ratio,
-    surface_speed,
-    wheel_left,
-)
 from spc.wheel.loss import Stakes, Zone, best_loss, dead_band, part_loss
 
 
@@ -117,53 +108,3 @@ def test_the_band_does_not_hang_on_where_its_iteration_starts(monkeypatch):
 
         assert near.aim == far.aim
         assert (near.rate, *near.worth) == pytest.approx((far.rate, *far.worth), abs=1e-9)
-
-
-def test_wheel_speeds_are_those_of_the_handbook():
-    # Machinery's Handbook, grinding wheel speeds, from memory: revolutions for diameters in
-    # inches and surface feet per minute, rounded to whole revolutions.
-    rows = [(1, 4000, 15279), (1, 5500, 21008), (1, 6500, 24828), (6, 5000, 3183),
-            (12, 4000, 1273), (12, 5000, 1592), (12, 6500, 2069), (14, 5000, 1364),
-            (24, 5000, 796)]  # fmt: skip
-    for inches, sfpm, rpm in rows:
-        found = feet_per_minute(surface_speed(25.4 * inches, rpm))
-        assert found == pytest.approx(sfpm, abs=0.55 * math.pi * inches / 12)
-
-
-def test_dresses_left_and_the_marked_limit():
-    left = wheel_left(
-        diameter_mm=400, dresses=250, dress_depth_um=20, scrap_diameter_mm=290, rpm=1650,
-        speed_limit_m_s=33,
-    )  # fmt: skip
-
-    assert left.diameter_mm == 390
-    assert left.dresses_left == 2500
-    assert left.speed_m_s == pytest.approx(33.69, abs=0.01)
-    assert left.too_fast
-    assert "stop" in left.caution
-    assert left.drift_factor == pytest.approx((400 / 390) ** 1.5)
-
-
-def test_the_caution_never_tells_anyone_to_turn_faster():
-    left = wheel_left(diameter_mm=400, dresses=2000, dress_depth_um=20, rpm=1650)
-
-    assert "never run a wheel faster" in left.caution
-
-
-def test_grinding_ratio_of_the_worked_example():
-    # Derived: stock 0.1 mm on radius, work 40 mm, wheel 400 mm: drift 20/G µm per part.
-    assert grinding_ratio(
-        stock_um=100, work_diameter_mm=40, wheel_diameter_mm=400, drift_um=20 / 2500
-    ) == pytest.approx(2500)
-    with pytest.raises(ValueError, match="above zero"):
-        grinding_ratio(stock_um=100, work_diameter_mm=40, wheel_diameter_mm=400, drift_um=0.0)
-
-
-def test_the_best_dress_interval_balances_dress_and_rising_cost():
-    # Derived: cost a n of the n-th part and a dress D give n* = sqrt(2 D/a).
-    found = dress_interval(0.002 * np.arange(1, 201), dress_cost=4.0)
-
-    assert found.best == round(math.sqrt(2 * 4 / 0.002))
-    assert found.flat_from < found.best < found.flat_to
-    assert not found.open_ended
-    assert dress_interval([0.1] * 50, dress_cost=1.0).open_ended

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spc.wheel.cycles import cycle_of, dress_cycles, register, since_dress, wear_line
+from spc.dress_cycles import cycle_of, dress_cycles, register, since_dress, wear_line
 
-PUBLISHED = Path(__file__).parents[1] / "published"
+PUBLISHED = Path(__file__).parent / "published"
 
 
 def test_cycles_begin_after_dresses_and_wheels():
