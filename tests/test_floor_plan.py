@@ -67,7 +67,7 @@ ORDER = {
               "loss", "thermal", "priors", "frames", "at_stake", "handed_on", "track", "dress_rule",
               "forecast", "wording", "act", "rules", "repeats", "hold", "watch",
               "next_act", "advice"],
-    "adviser": ["prior", "model", "filter", "history", "loss", "outlook", "induction",
+    "adviser": ["prior", "model", "form", "filter", "history", "loss", "outlook", "induction",
                 "value", "steer", "forecast", "advice", "frame", "safety", "explain", "adviser"],
     "intake": ["words", "decoding", "cells", "tokens", "table", "whole_column", "clock",
                "times", "columns", "meaning", "conventions", "dialect", "table_schema",

@@ -18,6 +18,7 @@ from spc.adviser import explain
 from spc.adviser.advice import Advice, uncounted
 from spc.adviser.filter import Belief
 from spc.adviser.forecast import LEAST_READ, PartsLeft, parts_left
+from spc.adviser.form import Form
 from spc.adviser.frame import SAMPLE_UNTOLD, Frames, frames_of
 from spc.adviser.history import learned_of, pooled
 from spc.adviser.prior import Prior
@@ -39,6 +40,7 @@ GAP_MINUTES, GAP_CYCLES = 5.0, 5.0
 #: Level unsettled by what changes the set-up. [half widths] Judgement.
 UNSETTLED = {"wheel": 0.5, "batch": 0.3, "swivel": 0.5}
 _ARRAYS = ("log_weight", "mean", "dof", "variance")
+_OF_FORM = ("log_weight", "mean", "cov", "dof", "variance")
 #: A forecast misses by more than this in one of twenty cases, if it errs as it says. [sd]
 BEYOND = 1.96
 
@@ -77,13 +79,17 @@ class Advisor:
         self._holds = {f.name: Hold(f.name, *f.guarded_um) for f in plan.features}
         self._frames: Frames | None = None
         self._steer: Steer | None = None
+        #: Name and guarded upper limit of each form and finish. [µm]
+        self._forms = [(f.name, f.guarded_um[1]) for f in plan.features if f.zero_bounded]
         if plan.lead is not None:
             self._frames = frames = frames_of(plan)
             self._steer = Steer(
                 frames.sizes,
                 prior=pooled(Prior.told(plan.wheel.parts_per_dress), history, frames.half_um),
                 every=min((f.sample for f in plan.features if f.sample), default=SAMPLE_UNTOLD),
-                clears=plan.machine.dress_clears_offsets is not False,
+                resets=plan.machine.dress_resets_size,
+                clears=plan.machine.dress_clears_offsets,
+                forms=tuple(upper for _, upper in self._forms),
                 parts=plan.job.parts,
             )
         self._minute: float | None = None
@@ -157,8 +163,11 @@ class Advisor:
         self._holds[feature].reading(value)
         if self._steer is not None and self._frames is not None and self._steer.open:
             size = self._frames.of(feature)
+            forms = [name for name, _ in self._forms]
             if size is not None:
                 self._read(self._steer, self._frames, size, value)
+            elif feature in forms:
+                self._steer.reading_of_form(forms.index(feature), value)
 
     def _read(self, steer: Steer, frames: Frames, size: int, um: float) -> None:
         value = frames.frames[size].inward(um)
@@ -288,6 +297,12 @@ class Advisor:
         if act.kind == "offset" and act.register in self._unread:
             act = replace(act, kind="grind_on", move=0.0)
         move = (act.register, act.move) if act.kind in ("offset", "dress") else None
+        if act.kind == "dress" and steer.failing is not None:
+            (name, limit), age = self._forms[steer.failing], steer.belief.age
+            form = steer.belief.forms[steer.failing]
+            chance = float(form.out(np.array([age + 1.0]))[0])
+            text = explain.form(name, form.level_um(age), limit, chance, age)
+            return self._told("dress", act, name, text, move=move)
         return self._told(act.kind, act, worst, self._evidence(), move=move)
 
     def _outside(self, hold: Hold) -> str:
@@ -368,8 +383,13 @@ class Advisor:
 
     @property
     def doubt(self) -> str:
-        """What the plan says and the parts deny; "" for nothing, as long as none of it is tried."""
-        return ""
+        """What the plan says of a dress and the parts deny; "" for nothing."""
+        if self._steer is None:
+            return ""
+        belief, machine = self._steer.belief, self.plan.machine
+        resets = explain.denied("dress_resets_size", machine.dress_resets_size, belief.resets)
+        clears = explain.denied("dress_clears_offsets", machine.dress_clears_offsets, belief.clears)
+        return "; ".join(filter(None, (resets, clears)))
 
     def self_check(self) -> dict[str, Any]:
         """
@@ -431,8 +451,12 @@ def _kept(steer: Steer) -> dict[str, Any]:
     arrays = {name: _packed(getattr(before, name)) for name in _ARRAYS}
     # A covariance is symmetric: half of it is the whole.
     arrays["cov"] = _packed(before.cov[:, *np.tril_indices(before.model.states)])
-    kept = (f.name for f in fields(Belief) if f.name not in (*_ARRAYS, "cov", "model"))
-    scalars = {name: getattr(before, name) for name in kept}
+    kept = (f.name for f in fields(Belief) if f.name not in (*_ARRAYS, "cov", "model", "forms"))
+    scalars: dict[str, Any] = {name: getattr(before, name) for name in kept}
+    scalars["forms"] = [
+        {name: _packed(getattr(form, name)) for name in _OF_FORM} | {"count": form.count}
+        for form in before.forms
+    ]
     steered = {name: getattr(steer, name) for name in Steer.KEPT}
     return {"belief": arrays | scalars, "steer": steered}
 
@@ -446,7 +470,16 @@ def _resume(steer: Steer, state: dict[str, Any]) -> None:
     cov[:, rows, columns] = _unpacked(told["cov"]).reshape(len(cov), -1)
     cov[:, columns, rows] = cov[:, rows, columns]
     told["cov"], told["odd"] = cov, tuple(told["odd"])
+    told["pending"], told["effects"] = tuple(told["pending"]), tuple(told["effects"])
+    told["forms"] = tuple(map(_form_kept, before.forms, told["forms"]))
     steer.resume(replace(before, **told), state["steer"])
+
+
+def _form_kept(form: Form, kept: dict[str, Any]) -> Form:
+    arrays: dict[str, Any] = {
+        name: _unpacked(kept[name]).reshape(getattr(form, name).shape) for name in _OF_FORM
+    }
+    return replace(form, count=kept["count"], **arrays)
 
 
 def _packed(array: np.ndarray[Any, Any]) -> str:

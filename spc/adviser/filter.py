@@ -33,6 +33,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from spc.adviser.form import Form
 from spc.adviser.model import ALIKE, Model, chilled, warmed
 
 Floats = NDArray[np.float64]
@@ -50,6 +51,16 @@ MOST_UNREAD = 20
 FORGET = 0.05
 #: One reading lowers the variance to this share of itself at most: scoring may overshoot.
 LEAST_STEP = 0.2
+#: Probability that a dress takes the wear out of the size, and that the control takes back the
+#: moves of the cycle at it, where the plan says nothing; and that the plan is right where it does.
+#: Judgement.
+UNTOLD_EFFECT, TOLD_EFFECT = 0.75, 0.995
+#: What a dress may do: take the wear out of the size; have the control take back the moves.
+EFFECTS = ((True, True), (True, False), (False, True), (False, False))
+#: Nothing is ever held to be less likely than this: plans and machines change. Judgement.
+LEAST_EFFECT = 1e-4
+#: Outcomes of a dress less likely than this move no level; a reading may still speak for them.
+LEAST_OUTCOME = 0.01
 #: A scatter of a dress is taken as at most so many times what was believed.
 SCATTER_CAP = 3.0
 _LOG_2PI = float(np.log(2 * np.pi))
@@ -76,6 +87,13 @@ class Belief:
         Share of the warm-up still to come.
     dresses : int
         Dresses so far.
+    forms : tuple of Form
+        Form and finish.
+    effects : tuple of float
+        Probability of each of `EFFECTS`.
+    pending : tuple of float
+        Until a part is read after a dress: how far from what is believed each of them puts the
+        sizes [half widths], and the variance that they brought to the belief.
     """
 
     model: Model
@@ -86,17 +104,37 @@ class Belief:
     variance: Floats
     scatter_dof: float
     scatter_var: float
+    effects: tuple[float, ...]
     age: int = 0
     made: int = 0
     unread: int = 0
     cold: float = 1.0
     dresses: int = 0
+    forms: tuple[Form, ...] = ()
+    pending: tuple[float, ...] = ()
     odd: tuple[float, ...] = ()  # probability that a reading of the last part was odd, by size
     jump: float = 0.0  # probability that a level jumped before the last part
 
     @staticmethod
-    def begin(model: Model) -> "Belief":
-        """Before the first part, on a fresh wheel."""
+    def begin(
+        model: Model,
+        *,
+        resets: bool | None = True,
+        clears: bool | None = True,
+        forms: tuple[float, ...] = (),
+    ) -> "Belief":
+        """
+        Before the first part, on a fresh wheel.
+
+        Parameters
+        ----------
+        model : Model
+            Hypotheses and matrices.
+        resets, clears : bool or None
+            What the plan says of a dress; None: nothing.
+        forms : tuple of float
+            Guarded upper limit of each form and finish. [µm]
+        """
         prior, count = model.prior, len(model.life)
         mean, cov = model.dressed(*model.start(), prior.scatter**2)
         shape = (count, model.sizes)
@@ -109,6 +147,10 @@ class Belief:
             variance=np.full(shape, prior.sigma**2),
             scatter_dof=2 * prior.scatter_shape,
             scatter_var=prior.scatter**2,
+            effects=tuple(
+                _effect(resets, reset) * _effect(clears, clear) for reset, clear in EFFECTS
+            ),
+            forms=tuple(Form.begin(limit, prior) for limit in forms),
         )
 
     # -- what happens --------------------------------------------------------------------------
@@ -133,14 +175,42 @@ class Belief:
         """The machine stood for so many cycle times."""
         return replace(self, cold=chilled(self.cold, parts_stood))
 
-    def dress(self) -> "Belief":
-        """The wheel was dressed; what the level has shown of the scatter of dresses is kept."""
+    def dress(self, moved: Floats | None = None) -> "Belief":
+        """
+        The wheel was dressed; what the level has shown of the scatter of dresses is kept.
+
+        Parameters
+        ----------
+        moved : ndarray, shape (sizes,), optional
+            Moves of the cycle that the control may take back by itself. [half widths]
+        """
+        model = self.model
+        moved = np.zeros(model.sizes) if moved is None else moved
         scatter_dof, scatter_var = self._scatter_learnt()
-        mean, cov = self.model.dressed(self.mean, self.cov, scatter_var)
-        weight = (1 - FORGET) * self.weight + FORGET * np.exp(self.model.log_prior)
+        chance = np.array(self.effects)
+        likely = np.where(chance > LEAST_OUTCOME, chance, 0.0)
+        likely /= likely.sum()
+        made = []
+        for reset, clear in EFFECTS:
+            mean, cov = self.mean, self.cov
+            if not reset:
+                mean, cov = model.worn(mean, cov, self.age)
+            mean, cov = model.dressed(mean, cov, scatter_var)
+            for places in (model.level, model.home):
+                mean[:, places] -= moved * clear
+            made.append((mean, cov))
+        mean = np.einsum("o,ons->ns", likely, [m for m, _ in made])
+        cov = np.zeros_like(self.cov)
+        for p, (m, c) in zip(likely, made, strict=True):
+            if p:
+                cov += p * (c + (m - mean)[:, :, None] * (m - mean)[:, None, :])
+        weight = (1 - FORGET) * self.weight + FORGET * np.exp(model.log_prior)
+        apart = [float(self.weight @ (m - mean)[:, model.level].mean(axis=1)) for m, _ in made]
         return replace(
             self, log_weight=np.log(weight), mean=mean, cov=cov, age=0, dresses=self.dresses + 1,
             scatter_dof=scatter_dof, scatter_var=scatter_var,
+            forms=tuple(form.dress() for form in self.forms),
+            pending=(*apart, float(likely @ np.square(apart))),
         )  # fmt: skip
 
     def unsettled(self, sd: float) -> "Belief":
@@ -228,6 +298,8 @@ class Belief:
         dof, variance = self._spread_learnt(size, inverse, scaled, share[0])
         return replace(
             self,
+            effects=self._effects_learnt(float(self.weight @ miss.mean(axis=1)), total),
+            pending=(),
             log_weight=log_weight,
             mean=self.mean + np.einsum("nsc,nc->ns", basis, step),
             cov=0.5 * (cov + cov.transpose(0, 2, 1)),
@@ -243,6 +315,21 @@ class Belief:
                 )
             ),
         )
+
+    def _effects_learnt(self, miss: float, total: Floats) -> tuple[float, ...]:
+        """What the first part after a dress says of what a dress does."""
+        if not self.pending:
+            return self.effects
+        off, spare = np.array(self.pending[:-1]), self.pending[-1]
+        var = float(self.weight @ total.mean(axis=(1, 2))) - spare
+        log = np.log(self.effects) - 0.5 * (miss - off) ** 2 / max(var, self.scatter_var)
+        told = np.maximum(np.exp(log - np.logaddexp.reduce(log)), LEAST_EFFECT)
+        return tuple((told / told.sum()).tolist())
+
+    def read_form(self, form: int, um: float) -> "Belief":
+        """One reading of form or finish of the part ground last."""
+        told = self.forms[form].read(um, self.age)
+        return replace(self, forms=(*self.forms[:form], told, *self.forms[form + 1 :]))
 
     def _surprises(self, size: Ints) -> list["_Surprise"]:
         """What may have happened with this part instead of nothing."""
@@ -293,6 +380,16 @@ class Belief:
         dof = self.scatter_dof + known**2
         return dof, self.scatter_var + known**2 * (seen - self.scatter_var) / dof
 
+    @property
+    def resets(self) -> float:
+        """Probability that a dress takes the wear out of the size."""
+        return sum(p for p, (reset, _) in zip(self.effects, EFFECTS, strict=True) if reset)
+
+    @property
+    def clears(self) -> float:
+        """Probability that the control takes back the moves of a cycle at its dress."""
+        return sum(p for p, (_, clear) in zip(self.effects, EFFECTS, strict=True) if clear)
+
     # -- what is asked -------------------------------------------------------------------------
 
     @property
@@ -326,6 +423,12 @@ class _Surprise:
     direction: Floats  # of the readings
     moves: Floats | None = None  # of the state; None: an odd reading
     size: int = -1  # whose reading is odd
+
+
+def _effect(told: bool | None, does: bool) -> float:
+    """Probability that a dress does something, or does not, from what the plan says."""
+    likely = UNTOLD_EFFECT if told is None else TOLD_EFFECT
+    return likely if does == (told is not False) else 1 - likely
 
 
 def _log_student(fit: Floats, log_det: Floats, dof: Floats, count: int) -> Floats:

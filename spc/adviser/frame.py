@@ -133,6 +133,7 @@ def _stakes(
         off_target=cost.off_target_loss * (unit_um / width) ** 2,
         offset=cost.offset, dress=cost.dress, measure=cost.measure,
         step=plan.machine.offset_step_um / unit_um,
+        form=cost.rework,
         returns=plan.machine.dress_clears_offsets is not True,
     )  # fmt: skip
 

@@ -41,6 +41,7 @@ class Stakes:
     dress: float = 2.5
     measure: float = 0.4
     step: float = 0.1  # of the control [half widths]
+    form: float = 5.0  # of a part beyond a limit of form or finish
     returns: bool = True  # whether the moves of a cycle are taken back by hand at its dress
 
     def loss(self, level: ArrayLike, sd: ArrayLike) -> Floats:

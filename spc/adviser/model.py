@@ -183,7 +183,7 @@ class Model:
         Parameters
         ----------
         mean, cov : ndarray, shape (..., states), (..., states, states)
-            Before the dress.
+            Before the dress; where it leaves the wear in the size, as `worn` made them.
         scatter_var : float
             Variance of the levels from dress to dress. [half widths^2]
         """
@@ -197,6 +197,19 @@ class Model:
         usual = mean[..., USUAL_SLOPE] ** 2 + cov[..., USUAL_SLOPE, USUAL_SLOPE]
         cov[..., SLOPE, SLOPE] += SLOPE_SCATTER**2 * usual
         return mean, cov
+
+    def worn(self, mean: Floats, cov: Floats, age: float) -> tuple[Floats, Floats]:
+        """
+        The state of wheels of an age, with their wear counted to the homes.
+
+        It is what a dress begins from where the control makes up for the dressed depth alone.
+        """
+        move = np.tile(np.eye(self.states), (len(mean), 1, 1))
+        homes = np.arange(self.states)[self.home]
+        wear = self.design(age, 0.0)
+        wear[:, :, SETTLING] = 0.0
+        move[:, homes] = wear
+        return np.einsum("nst,nt->ns", move, mean), move @ cov @ move.transpose(0, 2, 1)
 
 
 def chilled(cold: float, parts_stood: float) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.adviser.filter import Belief
+from spc.adviser.form import Form
 from spc.adviser.loss import SPREADS, Sizes, shares_of_spreads, shifted
 from spc.adviser.model import (
     ALIKE,
@@ -49,6 +50,7 @@ class Row:
     cov: Floats
     age: int
     cold: float
+    forms: tuple[Form, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,14 +64,13 @@ class Outlook:
     doubt: Floats  # (registers,): variance of the level of the coming part
 
 
-def rows(belief: Belief) -> list[Row]:
+def rows(belief: Belief, dressed: Belief) -> list[Row]:
     """A fresh wheel, this one, and a fresh one on a machine as cold as this one."""
-    mean, cov = belief.model.dressed(belief.mean, belief.cov, belief.scatter_var)
-    weight = belief.weight
+    fresh, now = dressed, belief
     return [
-        Row(weight, mean, cov, 0, 0.0),
-        Row(weight, belief.mean, belief.cov, belief.age, belief.cold),
-        Row(weight, mean, cov, 0, belief.cold),
+        Row(fresh.weight, fresh.mean, fresh.cov, 0, 0.0, fresh.forms),
+        Row(now.weight, now.mean, now.cov, now.age, now.cold, now.forms),
+        Row(fresh.weight, fresh.mean, fresh.cov, 0, now.cold, fresh.forms),
     ]
 
 
@@ -119,7 +120,10 @@ def outlook(
     past = np.maximum(age - life[:, None], 0) / life[:, None]
     grown = mean[:, GROWTH, None] * past**2
     base = belief.variance[kept]
-    unseen, stays = _not_recognised(belief, kept, weight, past, age, row.age, sizes, every)
+    form_loss = sizes.price.form * sum(form.out(age) for form in row.forms) + np.zeros_like(age)
+    unseen, stays = _not_recognised(
+        belief, kept, weight, past, age, row.age, sizes, every
+    )  # fmt: skip
 
     # What the coming blocks add to the level and to its doubt besides the wear: settling, warm-up,
     # and growth past the life, which is learnt as it shows (a regression on past^2).
@@ -176,6 +180,7 @@ def outlook(
         news.append(said / unit**2)
         doubts.append((level_var + roams) / unit**2)
     total = np.array(costs)
+    total[0] += (form_loss * lengths)[:, None]
     least = total.min(axis=2)
     # To a register the sizes of the others cost what they cost at their best.
     total += (least.sum(axis=0) - least)[..., None]

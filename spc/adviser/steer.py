@@ -55,22 +55,35 @@ class Steer:
         What is believed before the first part.
     every : int
         Parts from one scheduled reading to the next.
-    clears : bool
-        Whether the control takes back the moves of a cycle at its dress.
+    resets, clears : bool or None
+        What the plan says of a dress: whether it takes the wear out of the size, and whether the
+        control takes back the moves of a cycle at it. None: learnt.
+    forms : tuple of float
+        Guarded upper limits of form and finish. [µm]
     parts : int, optional
         Of the batch, if that is known.
     """
 
     #: What a state keeps besides the belief before the readings of the last part.
-    KEPT = ("readings", "open", "register", "moved", "read", "made", "asked_why")
+    KEPT = ("readings", "forms", "open", "register", "moved", "read", "made", "asked_why")
 
     def __init__(
-        self, sizes: Sizes, *, prior: Prior, every: int, clears: bool, parts: int | None = None
+        self,
+        sizes: Sizes,
+        *,
+        prior: Prior,
+        every: int,
+        resets: bool | None = True,
+        clears: bool | None = True,
+        forms: tuple[float, ...] = (),
+        parts: int | None = None,
     ) -> None:
         self.parts = parts
-        self.sizes, self.every, self.clears = sizes, every, clears
-        self.before = Belief.begin(Model(prior, sizes.registers))
+        self.sizes, self.every = sizes, every
+        model = Model(prior, sizes.registers)
+        self.before = Belief.begin(model, resets=resets, clears=clears, forms=forms)
         self.readings: list[tuple[int, float]] = []
+        self.forms: list[tuple[int, float]] = []  # readings of form and finish of this part
         # Of each register: where it stands, and what it was moved since the setting of this cycle.
         self.register = [0.0] * len(sizes.units)
         self.moved = [0.0] * len(sizes.units)
@@ -96,6 +109,12 @@ class Steer:
         self.read[size] = True
         self._belief = None
 
+    def reading_of_form(self, form: int, um: float) -> None:
+        """One reading of form or finish of that part; the first of each counts."""
+        if all(form != known for known, _ in self.forms):
+            self.forms = [*self.forms, (form, um)]
+            self._belief = None
+
     def offset(self, register: int, move: float) -> None:
         """A register was moved."""
         self._close()
@@ -106,9 +125,8 @@ class Steer:
     def dress(self) -> None:
         """The wheel was dressed."""
         self._close()
-        self.register = self.register_after_dress
+        self._now(self.dressed(self.belief))
         self.moved = [0.0] * len(self.register)
-        self._now(self.belief.dress())
 
     def pause(self, parts_stood: float) -> None:
         """The machine stood for so many cycle times."""
@@ -129,6 +147,7 @@ class Steer:
         for name in self.KEPT:
             setattr(self, name, kept[name])
         self.readings = [(int(size), float(value)) for size, value in self.readings]
+        self.forms = [(int(form), float(value)) for form, value in self.forms]
         self.before, self._belief = before, None
 
     def _now(self, belief: Belief) -> None:
@@ -136,7 +155,7 @@ class Steer:
 
     def _close(self) -> None:
         """No more readings of this part."""
-        self.before, self.readings, self.open = self.belief, [], False
+        self.before, self.readings, self.forms, self.open = self.belief, [], [], False
 
     # -- what it believes ----------------------------------------------------------------------
 
@@ -152,7 +171,13 @@ class Steer:
                 moved = np.array([self.register[self.sizes.registers[s]] for s in size])
                 values = np.array([value for _, value in told]) - moved
                 self._belief = self.before.read(size, values, self.sizes.gauge_var[size])
+            for form, um in sorted(self.forms):
+                self._belief = self._belief.read_form(form, um)
         return self._belief
+
+    def dressed(self, belief: Belief) -> Belief:
+        """After a dress now. Moves that the control takes back count as moves of the levels."""
+        return belief.dress(np.array(self.moved)[list(self.sizes.registers)])
 
     def drift(self, size: int) -> float:
         """Wear a part. [half widths]"""
@@ -173,32 +198,38 @@ class Steer:
         """Parts to the next scheduled reading; the first part is one."""
         return self.every - (self.made - 1) % self.every
 
-    @property
-    def register_after_dress(self) -> list[float]:
-        """Where the control leaves the registers at a dress."""
-        if not self.clears:
-            return list(self.register)
-        return [at - moved for at, moved in zip(self.register, self.moved, strict=True)]
-
-    def levels(self, belief: Belief, register: list[float] | None = None) -> Floats:
+    def levels(self, belief: Belief) -> Floats:
         """Estimated levels of the coming part, shape (sizes,). [half widths]"""
-        register = self.register if register is None else register
         ahead = belief.part()
         z = belief.model.design(ahead.age, ahead.cold)
         level = belief.weight @ np.einsum("nfs,ns->nf", z, belief.mean)
-        return np.asarray(level + np.array(register)[list(self.sizes.registers)])
+        return np.asarray(level + np.array(self.register)[list(self.sizes.registers)])
+
+    @property
+    def failing(self) -> int | None:
+        """The form or finish that costs more than any size where it stands; None: none does."""
+        age = np.array([self.belief.age + 1.0])
+        out = [float(form.out(age)[0]) for form in self.belief.forms]
+        if not out or max(out) * self.sizes.price.form <= self._losses().max():
+            return None
+        return int(np.argmax(out))
 
     @property
     def worst(self) -> int:
         """The size whose next part costs the most where it stands."""
+        return int(np.argmax(self._losses()))
+
+    def _losses(self) -> Floats:
+        """What the next part costs by each size that was ever read, shape (sizes,)."""
         belief = self.belief
         levels, doubts = self.levels(belief), self.doubts(belief)
         sds = np.sqrt(doubts**2 + belief.weight @ belief.part_var)
         costs = []
         for size, stakes in enumerate(self.sizes.stakes):
             unit = self.sizes.units[self.sizes.registers[size]]
-            costs.append(self.read[size] * stakes.loss(levels[size] / unit, sds[size] / unit))
-        return int(np.argmax(costs))
+            level, sd = levels[size] / unit, sds[size] / unit
+            costs.append(self.read[size] * float(stakes.loss(level, sd)))
+        return np.array(costs)
 
     def foretold(self, size: int) -> tuple[float, float]:
         """Mean and variance of a reading of the part ground last, before any. [half widths]"""
@@ -235,7 +266,7 @@ class Steer:
         if self._solved is not None and self._solved[0] is belief:
             return self._solved[1]
         value = solve(
-            belief, self.counted, every=self.every, due=self.due,
+            belief, self.dressed(belief), self.counted, every=self.every, due=self.due,
             left=math.inf if self.parts is None else self.parts - self.made,
         )  # fmt: skip
         if belief is self.belief:
@@ -277,7 +308,7 @@ class Steer:
         """Cost to go of a dress now, and the register and the move to make with it."""
         if self.belief.age == 0:
             return float("inf"), 0, 0.0
-        fresh = self.levels(self.belief.dress(), self.register_after_dress)
+        fresh = self.levels(self.dressed(self.belief))
         return value.dress(self._of_registers(fresh), self.belief.cold > WARM_ENOUGH)
 
     def _noise_var(self) -> Floats:

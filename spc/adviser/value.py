@@ -138,6 +138,7 @@ class Value:
 
 def solve(
     belief: Belief,
+    dressed: Belief,
     sizes: Sizes,
     *,
     every: int,
@@ -149,8 +150,8 @@ def solve(
 
     Parameters
     ----------
-    belief : Belief
-        Of the levels, the wear, the life and the spread.
+    belief, dressed : Belief
+        Of the levels, the wear, the life and the spread, as things are and after a dress now.
     sizes : Sizes
         Limits, prices and registers.
     every, due : int
@@ -159,7 +160,7 @@ def solve(
         Parts of the batch still to come: nothing is dressed or moved for others.
     """
     stakes, registers = sizes.price, len(sizes.units)
-    wheels = rows(belief)
+    wheels = rows(belief, dressed)
     lengths = blocks(wheels, min(sizes.units))
     # The first part of a fresh wheel is read.
     first, now = readings(lengths, every, 1), readings(lengths, every, due)

@@ -104,7 +104,7 @@ def aged(parts, *, seed=4, every=1, slope=0.006, sd=0.1, dull_from=10**9):
 
 def solved(belief, stakes=Stakes(), **rest):  # noqa: B008 (frozen)
     told = {"every": 5, "due": 5}
-    return solve(belief, Sizes.one(stakes, NOISE_VAR), **(told | rest))
+    return solve(belief, belief.dress(), Sizes.one(stakes, NOISE_VAR), **(told | rest))
 
 
 def test_a_fresh_wheel_is_worth_nothing_and_the_rate_does_not_hang_on_where_it_began(monkeypatch):
