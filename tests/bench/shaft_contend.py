@@ -12,6 +12,7 @@ from spc.feature import Feature
 from spc.plan import Plan
 from tests.bench import shaft_rules
 from tests.bench.score import MOST_ACTS, Bench, Played
+from tests.bench.shaft_full import cost_of_full_knowledge
 from tests.bench.shaft_machine import READINGS, ShaftMachine, ShaftNoise
 from tests.bench.shafts import Seat, Shaft
 
@@ -165,8 +166,9 @@ def settle(one: ShaftByContract, machine: ShaftMachine, lane: int) -> bool:
     return True
 
 
-SEVERAL = Bench(play, shaft_rules.cost_of_tuned)
+SEVERAL = Bench(play, shaft_rules.cost_of_tuned, cost_of_full_knowledge)
 SHAFT_MAKERS: dict[str, Callable[[Shaft], Any]] = {
     "adviser": ShaftByContract,
     "today": lambda shaft: ShaftByContract(shaft, advisor_for),
+    "full": ShaftByContract,
 }

@@ -1,10 +1,10 @@
 """
 The rule of thumb for a shaft: the worst seats decide where a register has to stand.
 
-Every seat has its moving average; one that is read more seldom goes along with the others. Each register aims at the middle of the room that its seats leave
-between their limits; it is moved when it stands farther from there than a band, or when a chart of
-that distance signals. One interval of dressing. Tuned to each scene by expected cost, on seeds that
-nothing is judged on.
+Every seat has its moving average; one that is read more seldom goes along with the others. Each
+register aims at the middle of the room that its seats leave between their limits; it is moved when
+it stands farther from there than a band, or when a chart of that distance signals. One interval of
+dressing. Tuned to each scene by expected cost, on seeds that nothing is judged on.
 """
 
 import numpy as np
