@@ -81,6 +81,14 @@ class ShaftMachine(Machine):
         nodes, weights = np.polynomial.hermite_e.hermegauss(_POINTS if shaft.together else 1)
         self._nodes, self._weights = nodes, weights / weights.sum()
 
+    def alone(self, lane: int) -> "ShaftMachine":
+        """One lane as it stands, on the same noise."""
+        one = ShaftMachine(self.noise, self.rows[lane : lane + 1])
+        one.made = self.made
+        for name in ("age", "cycle", "cold", "walked", "register", "since_setting"):
+            setattr(one, name, getattr(self, name)[lane : lane + 1].copy())
+        return one
+
     def now(self) -> tuple[Floats, Floats]:
         """True levels, shape (lanes, seats), and spread, shape (lanes,), as things stand. [µm]"""
         worn, settled, grown, sd = self.wheel(self.age, self.cycle)
