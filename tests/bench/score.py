@@ -110,7 +110,7 @@ class Bench:
 
     play: Callable[[Any, list[int], int, Callable[[], Any]], Played]
     rule: Callable[[Any, list[int], int], tuple[np.ndarray, str]]
-    full: Callable[[Any, list[int], int], np.ndarray] | None = None
+    full: Callable[[Any, list[int], int], np.ndarray]
 
 
 ONE_DIAMETER = Bench(play, cost_of_tuned, cost_of_full_knowledge)

@@ -12,6 +12,7 @@ from spc.feature import Feature
 from spc.plan import Plan
 from tests.bench import shaft_rules
 from tests.bench.score import MOST_ACTS, Bench, Played
+from tests.bench.shaft_full import cost_of_full_knowledge
 from tests.bench.shaft_machine import READINGS, ShaftMachine, ShaftNoise
 from tests.bench.shafts import Seat, Shaft
 
@@ -106,8 +107,29 @@ def _feature(shaft: Shaft, k: int, seat: Seat) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def play(shaft: Shaft, seeds: list[int], parts: int, make: Callable[[], ShaftByContract]) -> Played:
-    """A contender of its own on every seed of a shaft."""
+def play(
+    shaft: Shaft,
+    seeds: list[int],
+    parts: int,
+    make: Callable[[], ShaftByContract],
+    watch: Callable[[ShaftByContract, ShaftMachine, int], None] | None = None,
+) -> Played:
+    """
+    A contender of its own on every seed of a shaft.
+
+    Parameters
+    ----------
+    shaft : Shaft
+        The process.
+    seeds : list of int
+        Runs.
+    parts : int
+        Length of each.
+    make : callable
+        A new contender.
+    watch : callable, optional
+        Shown contender, machine and lane after every part that was read, when all was done.
+    """
     lanes = len(seeds)
     noise = ShaftNoise(shaft, seeds, parts)
     machine = ShaftMachine(noise, np.arange(lanes))
@@ -130,6 +152,8 @@ def play(shaft: Shaft, seeds: list[int], parts: int, make: Callable[[], ShaftByC
                 one.reading(int(f), float(first[i, f]))
             if read[i].any():
                 asked[i] = settle(one, machine, i)
+                if watch is not None:
+                    watch(one, machine, i)
         spent += time.process_time() - start
     return Played(
         machine.cost / parts,
@@ -165,8 +189,9 @@ def settle(one: ShaftByContract, machine: ShaftMachine, lane: int) -> bool:
     return True
 
 
-SEVERAL = Bench(play, shaft_rules.cost_of_tuned)
+SEVERAL = Bench(play, shaft_rules.cost_of_tuned, cost_of_full_knowledge)
 SHAFT_MAKERS: dict[str, Callable[[Shaft], Any]] = {
     "adviser": ShaftByContract,
     "today": lambda shaft: ShaftByContract(shaft, advisor_for),
+    "full": ShaftByContract,
 }

@@ -81,6 +81,14 @@ class ShaftMachine(Machine):
         nodes, weights = np.polynomial.hermite_e.hermegauss(_POINTS if shaft.together else 1)
         self._nodes, self._weights = nodes, weights / weights.sum()
 
+    def alone(self, lane: int) -> "ShaftMachine":
+        """One lane as it stands, on the same noise."""
+        one = ShaftMachine(self.noise, self.rows[lane : lane + 1])
+        one.made = self.made
+        for name in ("age", "cycle", "cold", "walked", "register", "since_setting"):
+            setattr(one, name, getattr(self, name)[lane : lane + 1].copy())
+        return one
+
     def now(self) -> tuple[Floats, Floats]:
         """True levels, shape (lanes, seats), and spread, shape (lanes,), as things stand. [µm]"""
         worn, settled, grown, sd = self.wheel(self.age, self.cycle)
@@ -88,12 +96,15 @@ class ShaftMachine(Machine):
         return self.seat_base + common[:, None] + (worn + grown)[:, None] * self.share, sd
 
     @property
+    def stand(self) -> Floats:
+        """Where each register stands, shape (lanes, registers), see `base`. [µm]"""
+        common = self.noise.dress[self.rows, self.cycle] + self.walked
+        return self.noise.setup[self.rows] + self.register + common[:, None]
+
+    @property
     def seat_base(self) -> Floats:
         """Where each seat stands, register included, but for wear, settling and warm-up. [µm]"""
-        noise, rows = self.noise, self.rows
-        start = (noise.setup[rows] + self.register)[:, self.of]
-        common = noise.dress[rows, self.cycle] + self.walked
-        return start + common[:, None] + self.own
+        return self.stand[:, self.of] + self.own
 
     @property
     def own(self) -> Floats:
@@ -102,13 +113,19 @@ class ShaftMachine(Machine):
         walked = noise.own[rows, max(self.made - 1, 0)]
         return noise.setup_own[rows] + noise.dress_own[rows, self.cycle] + walked
 
-    def _outside(self, level: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    def _outside(
+        self, level: Floats, sd: Floats, seats: slice | NDArray[np.int64] = slice(None)
+    ) -> tuple[Floats, Floats]:
         """Chance that any seat of a part is below; that none is, and any above."""
+        halves = self.half[seats]
+        if len(halves) == 1:
+            half, level = halves[0], level[..., 0]
+            return ndtr((-half - level) / sd), ndtr((level - half) / sd)
         c = self.shaft.together
         z = np.sqrt(c) * self._nodes
         scale = sd[..., None] * np.sqrt(1 - c)
         inside = above_low = np.ones(1)
-        for f, half in enumerate(self.half):
+        for f, half in enumerate(halves):
             away = level[..., f, None] + sd[..., None] * z
             low = ndtr((-half - away) / scale)
             high = ndtr((away - half) / scale)
@@ -117,11 +134,13 @@ class ShaftMachine(Machine):
         below = 1 - above_low @ self._weights
         return below, (above_low - inside) @ self._weights
 
-    def loss(self, level: Floats, sd: Floats) -> Floats:
-        """Expected cost of a part at its levels, shape (..., seats), with a spread."""
+    def loss(
+        self, level: Floats, sd: Floats, seats: slice | NDArray[np.int64] = slice(None)
+    ) -> Floats:
+        """Expected cost of a part at the levels of some seats, shape (..., seats)."""
         scene = self.scene
-        low, high = self._outside(level, sd)
-        square = ((level**2 + sd[..., None] ** 2) / self.half**2).sum(axis=-1)
+        low, high = self._outside(level, sd, seats)
+        square = ((level**2 + sd[..., None] ** 2) / self.half[seats] ** 2).sum(axis=-1)
         return scene.off_target * square + scene.scrap * low + scene.rework * high
 
     def outside(self, level: Floats, sd: Floats) -> Floats:

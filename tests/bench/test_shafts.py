@@ -7,12 +7,15 @@ import pytest
 from scipy.special import ndtr
 
 from tests.bench.families import TUNING_SET, scenes
+from tests.bench.full_knowledge import cost_of_full_knowledge as of_diameter
 from tests.bench.machine import Machine, Noise
 from tests.bench.rules_of_thumb import Rules
 from tests.bench.shaft_contend import ShaftByContract, plan_of
 from tests.bench.shaft_contend import play as steer
+from tests.bench.shaft_full import _best_move
+from tests.bench.shaft_full import cost_of_full_knowledge as of_shaft
 from tests.bench.shaft_machine import ShaftMachine, ShaftNoise
-from tests.bench.shaft_rules import _away, _change, play, tuned
+from tests.bench.shaft_rules import _away, _change, cost_of_tuned, play, tuned
 from tests.bench.shafts import KINDS, Seat, Shaft, quiet, shafts
 
 approx = pytest.approx
@@ -135,7 +138,7 @@ def test_the_rule_keeps_a_wearing_shaft_inside_where_nothing_done_does_not():
 
 
 def test_a_quiet_shaft_stays_where_it_was_set():
-    calm = [quiet(s) for s in shafts(10, TUNING_SET, 3)]
+    calm = [quiet(s) for s in shafts(3, TUNING_SET, 3)]
     for s in calm:
         machine = ShaftMachine(ShaftNoise(s, [1, 2], 500), np.array([0, 1]))
         # Where the dress left it: no dress comes any more.
@@ -144,6 +147,29 @@ def test_a_quiet_shaft_stays_where_it_was_set():
             machine.part()
         assert np.abs(machine.level - first).max() < 0.4 * s.scene.part_sd
         assert machine.half.min() >= 5 * s.scene.part_sd
+
+
+def test_full_knowledge_of_one_seat_costs_what_it_costs_of_one_diameter():
+    scene = replace(scenes(4, TUNING_SET)[3], setup_sd=0.0)
+    one = Shaft(scene, "alike", (Seat(scene.half_width),), 0.0, told=True)
+
+    assert of_shaft(one, [1, 2], 100).mean() == approx(
+        of_diameter(scene, [1, 2], 100).mean(), rel=0.1
+    )
+
+
+@pytest.mark.parametrize("k", [4, 5])
+def test_full_knowledge_is_cheaper_than_the_rule_of_thumb(k):
+    drawn = shafts(k + 1, TUNING_SET, 3)[k]
+
+    assert of_shaft(drawn, [1, 2], 60).mean() < cost_of_tuned(drawn, [1, 2], 60)[0].mean()
+
+
+def test_a_move_leads_to_every_level_a_whole_number_of_steps_away():
+    # Every third of eight levels: the first, fourth and seventh belong together.
+    keep = np.array([[5.0, 2.0, 9.0, 4.0, 8.0, 1.0, 7.0, 6.0]])
+
+    assert _best_move(keep, 3).tolist() == [[4, 2, 1, 4, 2, 1, 4, 2]]
 
 
 def test_an_adviser_is_told_of_every_seat_by_contract():
