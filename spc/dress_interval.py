@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 #: Intervals that cost no more than this share above the least are as good as the best.
 FLAT = 0.05
 #: Stretches that a cycle is gone through in at most; a short cycle goes part by part. Own choice.
-_MOST_STRETCHES = 400
+_MOST_STRETCHES = 200
 #: Distance between the offsets tried, and how far from the middle of the limits a level is let.
 #: [half widths] Own choice.
 _PITCH, _REACH = 0.04, 1.0
