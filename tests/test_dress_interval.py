@@ -134,9 +134,9 @@ def test_bounds_of_the_best_interval_come_from_the_refits():
     # Dress cost 1.8 and part n costs s n: the best n minimises 1.8 / n + s (n + 1) / 2, which is 6
     # at s = 0.1 and 12 at s = 0.025.
     slopes = np.array([0.1] * 50 + [0.025] * 50)[:, None]
-    refits = [dress_interval(row) for row in 1.8 + np.cumsum(slopes * np.arange(1, 41), axis=1)]
+    refits = 1.8 + np.cumsum(slopes * np.arange(1, 41), axis=1)
 
-    found = dress_costs(refits[0], refits, cycles=5)
+    found = dress_costs(np.vstack([refits[0], refits]), cycles=5)
 
     assert (found.best_lower, found.interval.best, found.best_upper) == (6, 6, 12)
     assert found.open_share == 0
