@@ -273,6 +273,15 @@ def test_a_bore_costs_what_the_shaft_that_mirrors_it_costs():
     assert shaft.interval.costs == pytest.approx(mirror.interval.costs)
 
 
+def test_parts_in_the_guard_band_are_not_priced_as_parts_outside():
+    doubtful = [TABLE["feature"][0] | {"uncertainty_um": 2.0}, TABLE["feature"][1]]
+    sure, guarded = costs_of(ground(3)), costs_of(
+        ground(3), Plan.model_validate(TABLE | {"feature": doubtful})
+    )  # fmt: skip
+
+    assert guarded.interval.costs == pytest.approx(sure.interval.costs)
+
+
 def test_equal_runs_give_equal_bounds():
     one, two = costs_of(ground(4)), costs_of(ground(4))
 
