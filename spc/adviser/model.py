@@ -38,7 +38,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from spc.adviser.prior import Prior
 
@@ -66,6 +66,29 @@ SLOPE_SCATTER = 0.3
 OWN_SCATTER = 0.05
 #: Correlation of the sizes of one part about their levels.
 ALIKE = 0.3
+
+
+def past_life(age: ArrayLike, life: ArrayLike) -> Floats:
+    """Lives past the life at an age since the dress."""
+    return np.asarray(np.maximum(np.subtract(age, life), 0) / life)
+
+
+def wear(age: ArrayLike, life: ArrayLike) -> Floats:
+    """
+    What age multiplies: columns of slope, settling and growth, shape (..., 3).
+
+    Examples
+    --------
+    >>> wear(150, 100).round(3).tolist()
+    [150.0, 1.0, 0.25]
+    """
+    a, past = np.broadcast_arrays(np.asarray(age, dtype=float), past_life(age, life))
+    return np.stack([a, -np.expm1(-a / SETTLING_PARTS), past**2], axis=-1)
+
+
+def widening(age: ArrayLike, life: ArrayLike, dulling: ArrayLike) -> Floats:
+    """How many times as wide as on a fresh wheel the parts scatter at an age."""
+    return np.asarray(1 + np.multiply(dulling, past_life(age, life)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,16 +165,13 @@ class Model:
 
     def past_life(self, age: float | Floats) -> Floats:
         """Lives past the life at ages since the dress, shape (filters,) or (filters, ages)."""
-        life = self.life if np.ndim(age) == 0 else self.life[:, None]
-        return np.asarray(np.maximum(age - life, 0) / life)
+        return past_life(age, self.life if np.ndim(age) == 0 else self.life[:, None])
 
     def design(self, age: float, cold: float) -> Floats:
         """Z of the sizes of the part of that age, shape (filters, sizes, states)."""
         z = np.zeros((len(self.life), self.sizes, self.states))
-        z[:, :, SLOPE] = age
-        z[:, :, SETTLING] = -np.expm1(-age / SETTLING_PARTS)
         z[:, :, WARMTH] = -cold
-        z[:, :, GROWTH] = self.past_life(age)[:, None] ** 2
+        z[:, :, [SLOPE, SETTLING, GROWTH]] = wear(age, self.life)[:, None]
         z[:, :, self.level] = np.eye(self.sizes)
         if self.sizes > 1:
             z[:, :, self.lean] = age * np.eye(self.sizes)
