@@ -56,7 +56,7 @@ def with_hold(advice: Advice) -> str:
     """What goes with a hold before the next part: "dress", "offset" or nothing."""
     if advice.action != "hold":
         return ""
-    if advice.runner_up == "dress":
+    if advice.runner_up == "dress" and advice.cost_difference is None:
         return "dress"
     return "offset" if advice.offset_um else ""
 

@@ -91,7 +91,7 @@ class Wheel(PlanTable):
     dress_depth_um: PositiveFloat | None = Field(None, description="Radial, per dress. [µm]")
     parts_per_dress: PositiveInt | None = Field(None, description="The habit.")
     max_parts_per_dress: PositiveInt | None = Field(
-        None, description="Hard limit of the process sheet; else 1.5 x the habit."
+        None, description="Hard limit of the process sheet; None: there is none."
     )
     price: NonNegativeFloat | None = Field(None, description="Of one wheel.")
 

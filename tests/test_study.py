@@ -179,7 +179,7 @@ def test_the_study_is_a_json_document(plan, make_run):
     document = json.loads(json.dumps(study.as_dict(), allow_nan=False))
 
     assert document["schema"] == "spc.study/1"
-    assert document["advice"]["schema"] == "spc.advice/1"
+    assert document["advice"]["schema"] == "spc.advice/2"
     assert document["span"] == {"first_part": 1, "last_part": 120}
     assert len(document["features"][0]["deviation_um"]) == 120
     assert document["acts"][1]["amount_um"] == -2.0

@@ -1,9 +1,5 @@
 """Who contends, told what a plan would tell them: ``python -m tests.bench.contend --scenes 12``."""
 
-from collections.abc import Callable
-from typing import Any
-
-from spc.adviser.adviser import Advisor
 from spc.adviser.loss import Sizes, Stakes
 from spc.adviser.prior import Prior
 from spc.adviser.steer import Steer
@@ -56,10 +52,8 @@ class OneDiameter:
 class ByContract:
     """An adviser told and asked as the contract says; stops and checks find nothing."""
 
-    def __init__(
-        self, scene: Scene, habit: int | None = None, make: Callable[[Plan], Any] = advisor_for
-    ) -> None:
-        self.advisor = make(_plan(scene, habit))
+    def __init__(self, scene: Scene, habit: int | None = None) -> None:
+        self.advisor = advisor_for(_plan(scene, habit))
 
     def part(self) -> None:
         self.advisor.part()
@@ -123,10 +117,9 @@ MAKERS = {
     "adviser_100": lambda scene: OneDiameter(scene, 100),
     "adviser_30": lambda scene: OneDiameter(scene, 30),
     "adviser_1500": lambda scene: OneDiameter(scene, 1500),
-    "contract": lambda scene: ByContract(scene, make=Advisor),
-    "today": ByContract,
-    "today_habit": lambda scene: ByContract(scene, _suits(scene)),
-    "today_100": lambda scene: ByContract(scene, 100),
+    "contract": ByContract,
+    "contract_habit": lambda scene: ByContract(scene, _suits(scene)),
+    "contract_100": lambda scene: ByContract(scene, 100),
     "full": OneDiameter,
 }
 

@@ -2,7 +2,7 @@
 Contenders on drawn scenes, each against the rule of thumb tuned to the scene.
 
 ``python -m tests.bench.contend --set tuning --scenes 30 --parts 600`` prints the table; contenders
-are ``adviser``, ``today`` (the adviser of `spc.wheel`, slow) and ``full`` (full knowledge).
+are ``adviser``, ``contract`` (the same, told as `spc` tells it) and ``full`` (full knowledge).
 ``--seats 3`` tries shafts instead, ``--seats any`` with one to four diameters, ``--quiet`` such as
 ask for no act.
 """

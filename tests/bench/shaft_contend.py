@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 
 from spc.adviser.adviser import Advisor
-from spc.advising import advisor_for
 from spc.feature import Feature
 from spc.plan import Plan
 from tests.bench import shaft_rules
@@ -192,6 +191,5 @@ def settle(one: ShaftByContract, machine: ShaftMachine, lane: int) -> bool:
 SEVERAL = Bench(play, shaft_rules.cost_of_tuned, cost_of_full_knowledge)
 SHAFT_MAKERS: dict[str, Callable[[Shaft], Any]] = {
     "adviser": ShaftByContract,
-    "today": lambda shaft: ShaftByContract(shaft, advisor_for),
     "full": ShaftByContract,
 }

@@ -21,7 +21,7 @@ def test_check_answers_in_at_most_ten_lines(spc_says, good_csv):
 
 
 def test_json_is_one_document_on_standard_output(spc_says, good_csv):
-    for command, schema in (("check", "spc.study/1"), ("advise", "spc.advice/1")):
+    for command, schema in (("check", "spc.study/1"), ("advise", "spc.advice/2")):
         status, out, _ = spc_says(command, good_csv, "--plan", "pin.toml", "--json")
 
         assert status == 0

@@ -198,14 +198,22 @@ def test_a_shift_not_clean_still_says_that_it_was_not_steady():
     assert tone == "hold"
 
 
-def test_what_waiting_with_a_dress_costs_is_said_by_the_part():
-    told = studies.advice("dress", runner_up="grind_on", cost_difference=0.0104, offset_um=None,
-                          amount=None)  # fmt: skip
+@pytest.mark.parametrize(
+    ("difference", "otherwise", "either"),
+    [
+        (1.04, "GRIND ON costs 1.04 units more by our reckoning.", []),
+        # A third of the price of an offset is too close to tell.
+        (0.19, "", ["GRIND ON is as good: either is fine."]),
+    ],
+)
+def test_the_next_best_act_is_told_with_what_it_costs_or_as_good(difference, otherwise, either):
+    told = studies.advice("dress", runner_up="grind_on", cost_difference=difference,
+                          offset_um=None, amount=None)  # fmt: skip
     lens = Lens(studies.invented_study(advice=told), voice())
+    shown = next_cut(lens, studies.AS_OF)
 
-    assert next_cut(lens, studies.AS_OF).otherwise == (
-        "GRIND ON costs 0.010 units more per part by our reckoning."
-    )
+    assert shown.otherwise == otherwise
+    assert list(shown.do) == ["Dress the wheel before the next part.", *either]
 
 
 @pytest.mark.parametrize(

@@ -1,1 +1,0 @@
-"""The wheel: dress cycles, drift, forecast, and the next act."""
