@@ -190,27 +190,31 @@ class Belief:
         chance = np.array(self.effects)
         likely = np.where(chance > LEAST_OUTCOME, chance, 0.0)
         likely /= likely.sum()
+        mean, cov = np.zeros_like(self.mean), np.zeros_like(self.cov)
         made = []
-        for reset, clear in EFFECTS:
-            mean, cov = self.mean, self.cov
-            if not reset:
-                mean, cov = model.worn(mean, cov, self.age)
-            mean, cov = model.dressed(mean, cov, scatter_var)
-            for places in (model.level, model.home):
-                mean[:, places] -= moved * clear
-            made.append((mean, cov))
-        mean = np.einsum("o,ons->ns", likely, [m for m, _ in made])
-        cov = np.zeros_like(self.cov)
-        for p, (m, c) in zip(likely, made, strict=True):
+        for p, (reset, clear) in zip(likely, EFFECTS, strict=True):
             if p:
-                cov += p * (c + (m - mean)[:, :, None] * (m - mean)[:, None, :])
+                m, c = (self.mean, self.cov) if reset else model.worn(self.mean, self.cov, self.age)
+                m, c = model.dressed(m, c, scatter_var)
+                for places in (model.level, model.home):
+                    m[:, places] -= moved * clear
+                mean += p * m
+                made.append((p, m, c))
+        for p, m, c in made:
+            off = m - mean
+            cov += p * (c + off[:, :, None] * off[:, None, :])
+        # How far each outcome puts the sizes, beside what is believed.
+        wear = float(self.weight @ model.wear(self.mean, self.age).mean(axis=1))
+        apart = np.array(
+            [(not reset) * wear - clear * float(moved.mean()) for reset, clear in EFFECTS]
+        )
+        apart -= likely @ apart
         weight = (1 - FORGET) * self.weight + FORGET * np.exp(model.log_prior)
-        apart = [float(self.weight @ (m - mean)[:, model.level].mean(axis=1)) for m, _ in made]
         return replace(
             self, log_weight=np.log(weight), mean=mean, cov=cov, age=0, dresses=self.dresses + 1,
             scatter_dof=scatter_dof, scatter_var=scatter_var,
             forms=tuple(form.dress() for form in self.forms),
-            pending=(*apart, float(likely @ np.square(apart))),
+            pending=(*apart.tolist(), float(likely @ apart**2)),
         )  # fmt: skip
 
     def unsettled(self, sd: float) -> "Belief":

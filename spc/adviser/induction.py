@@ -71,7 +71,7 @@ class Ahead:
     fresh: int
 
 
-def backward(ahead: Ahead, stakes: Stakes, rate: float, dress: Floats) -> tuple[Floats, Floats]:
+def backward(ahead: Ahead, stakes: Stakes, rate: Floats, dress: Floats) -> tuple[Floats, Floats]:
     """
     Cost to go of grinding on before the first block, and the expected length of a fresh cycle.
 
@@ -81,7 +81,7 @@ def backward(ahead: Ahead, stakes: Stakes, rate: float, dress: Floats) -> tuple[
         What lies ahead.
     stakes : Stakes
         Prices.
-    rate : float
+    rate : ndarray, shape (lanes,)
         Cost a part of a whole cycle.
     dress : ndarray, shape (blocks, lanes)
         Cost to go of a dress before each block.
@@ -95,7 +95,8 @@ def backward(ahead: Ahead, stakes: Stakes, rate: float, dress: Floats) -> tuple[
     count, lanes, _ = ahead.cost.shape
     fresh, all_lanes = ahead.fresh, lanes + ahead.fresh
     add = np.empty((count, all_lanes, LEVELS))
-    add[:, :lanes] = (ahead.cost - (rate * ahead.lengths)[:, None, None]) * ahead.ground[..., None]
+    spent = ahead.lengths[:, None, None] * rate[:, None]
+    add[:, :lanes] = (ahead.cost - spent) * ahead.ground[..., None]
     add[:, :lanes] += ((1 - ahead.stays) * dress * (ahead.ground == 1))[..., None]
     add[:, lanes:] = ahead.lengths[:, None, None]
     weights = ahead.kernels * (ahead.stays * (ahead.ground == 1))[..., None]
@@ -115,14 +116,12 @@ def backward(ahead: Ahead, stakes: Stakes, rate: float, dress: Floats) -> tuple[
         keep += add[j]
         if j == 0:
             break
-        values = keep[:lanes]
-        leave = np.minimum(values.min(axis=1) + offset[j], dress[j])
+        values, lasts = keep[:lanes], keep[lanes:]
+        moved = values.min(axis=1) + offset[j]
+        leave = np.minimum(moved, dress[j])
         np.minimum(values, leave[:, None], out=inside[:lanes])
-        for k in each:
-            best = int(values[k].argmin())
-            moves = values[k, best] + offset[j, k] < dress[j, k]
-            moved = keep[lanes + k, best] if moves else 0.0
-            inside[lanes + k] = np.where(values[k] <= leave[k], keep[lanes + k], moved)
+        best = lasts[each, values[:fresh].argmin(axis=1)] * (moved < dress[j])[:fresh]
+        inside[lanes:] = np.where(values[:fresh] <= leave[:fresh, None], lasts, best[:, None])
     lasts = keep[lanes + each, keep[:fresh].argmin(axis=1)]
     return keep[:lanes], np.asarray(lasts)
 

@@ -226,10 +226,19 @@ class Model:
         """
         move = np.tile(np.eye(self.states), (len(mean), 1, 1))
         homes = np.arange(self.states)[self.home]
-        wear = self.design(age, 0.0)
-        wear[:, :, SETTLING] = 0.0
-        move[:, homes] = wear
+        move[:, homes] = self._unsettled(age)
         return np.einsum("nst,nt->ns", move, mean), move @ cov @ move.transpose(0, 2, 1)
+
+    def wear(self, mean: Floats, age: float) -> Floats:
+        """What wheels of an age have worn since their dress, shape (filters, sizes)."""
+        level = np.einsum("nfs,ns->nf", self._unsettled(age), mean)
+        return np.asarray(level - mean[:, self.home])
+
+    def _unsettled(self, age: float) -> Floats:
+        """Z of a warm machine, what settles in every cycle left out."""
+        z = self.design(age, 0.0)
+        z[:, :, SETTLING] = 0.0
+        return z
 
 
 def chilled(cold: float, parts_stood: float) -> float:

@@ -93,6 +93,7 @@ class Steer:
         self.asked_why = False  # a jump was answered for
         self._belief: Belief | None = self.before
         self._solved: tuple[Belief, Value] | None = None
+        self._dressed: tuple[Belief, Belief] | None = None
 
     # -- what it is told -----------------------------------------------------------------------
 
@@ -118,6 +119,7 @@ class Steer:
     def offset(self, register: int, move: float) -> None:
         """A register was moved."""
         self._close()
+        self._dressed = None
         self.register[register] += move
         if self.belief.age > SETTING_PARTS:
             self.moved[register] += move
@@ -177,7 +179,10 @@ class Steer:
 
     def dressed(self, belief: Belief) -> Belief:
         """After a dress now. Moves that the control takes back count as moves of the levels."""
-        return belief.dress(np.array(self.moved)[list(self.sizes.registers)])
+        if self._dressed is None or self._dressed[0] is not belief:
+            moved = np.array(self.moved)[list(self.sizes.registers)]
+            self._dressed = belief, belief.dress(moved)
+        return self._dressed[1]
 
     def drift(self, size: int) -> float:
         """Wear a part. [half widths]"""

@@ -17,6 +17,7 @@ fresh wheel on a machine that is still cold, since a dress ends no warm-up.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,8 @@ WARM_ENOUGH = 0.02
 #: Newton steps to the rate, at most; solved when a fresh cycle is worth less than this share of a
 #: dress.
 MOST_STEPS, SOLVED = 12, 1e-3
+#: Rates tried to begin with, as multiples of a first guess.
+TRIED_RATES = (0.6, 1.0, 1.6, 2.4, 3.5, 6.0)
 #: Seven points and weights for the expectation over a standard normal.
 _HERMITE = np.polynomial.hermite_e.hermegauss(7)
 FRESH, THIS, COLD = range(3)
@@ -168,15 +171,14 @@ def solve(
         outlook(belief, wheels[FRESH], lengths, first, sizes, every),
         outlook(belief, wheels[THIS], lengths, now, sizes, every),
     ]
-    if belief.cold < WARM_ENOUGH:
-        looks.append(looks[FRESH])
-    else:
+    cold = belief.cold >= WARM_ENOUGH
+    if cold:
         looks.append(outlook(belief, wheels[COLD], lengths, first, sizes, every))
-    # Lanes: the registers of the fresh wheel, of this one, of the cold one.
-    read = np.stack([first, now, first], axis=1) > 0
-    unasked = np.concatenate([np.zeros((1, 3), dtype=bool), ~read[:-1]])
+    # Lanes: the registers of the fresh wheel, of this one, and of the cold one if there is any.
+    read = np.stack([first, now, first][: len(looks)], axis=1) > 0
+    unasked = np.concatenate([np.zeros((1, len(looks)), dtype=bool), ~read[:-1]])
     start = np.cumsum(lengths) - lengths
-    ground = np.ones((len(lengths), 3))
+    ground = np.ones((len(lengths), len(looks)))
     ground[:, THIS:] = np.clip((left - start) / lengths, 0, 1)[:, None]
     ahead = Ahead(
         cost=np.concatenate([look.cost for look in looks]).transpose(1, 0, 2),
@@ -190,25 +192,53 @@ def solve(
         lengths=lengths,
         fresh=registers,
     )
-    cold = belief.cold * np.exp(-start / WARM_PARTS)
+    returns = stakes.returns * stakes.offset * registers
+    rate = _rate_about(_first_guess(belief, sizes), ahead, stakes, returns)
+    cooling = belief.cold * np.exp(-start / WARM_PARTS)
     chill = 0.0
-    rate = _first_guess(belief, sizes)
     fresh_cost = looks[FRESH].cost.min(axis=2).mean(axis=0)
     for _ in range(MOST_STEPS):
         leave = stakes.dress + stakes.measure * unasked
-        leave[:, THIS:] += (chill * cold / max(belief.cold, NEGLIGIBLE))[:, None]
+        leave[:, THIS:] += (chill * cooling / max(belief.cold, NEGLIGIBLE))[:, None]
         end = _end_of_batch(fresh_cost, lengths, rate, stakes.dress, left - np.append(start, 0.0))
         leave[:, THIS:] += end[:-1, None]
-        lanes, length = backward(ahead, stakes, rate, np.repeat(leave, registers, axis=1))
-        keep = lanes.reshape(3, registers, -1)
+        rates = np.full(len(looks) * registers, rate)
+        lanes, length = backward(ahead, stakes, rates, np.repeat(leave, registers, axis=1))
+        keep = lanes.reshape(len(looks), registers, -1)
         best = keep.min(axis=2).mean(axis=1)
-        worth = best[FRESH] + stakes.returns * stakes.offset * registers
-        before, chill = chill, float(best[COLD] - best[FRESH] - end[-1])
-        rate += float(worth / length.mean())
+        worth = best[FRESH] + returns
+        before, chill = chill, float(best[-1] - best[FRESH] - end[-1]) if cold else 0.0
         if abs(worth) + abs(chill - before) < SOLVED * stakes.dress:
             break
+        rate += float(worth / length.mean())
+    if not cold:
+        keep = np.concatenate([keep, keep[FRESH][None]])
     steps = tuple(sizes.stakes[sizes.on(r)[0]] for r in range(registers))
     return Value(steps, rate, keep, looks[THIS].doubt, float(end[-1]))
+
+
+def _rate_about(guess: float, ahead: Ahead, stakes: Stakes, returns: float) -> float:
+    """
+    The rate as one pass over several of them finds it.
+
+    What a fresh cycle is worth is concave in the rate, so that every Newton step ends above the
+    solution: the least is the nearest.
+    """
+    count, registers = len(TRIED_RATES), ahead.fresh
+
+    def fresh(of: NDArray[Any]) -> NDArray[Any]:
+        return np.concatenate([of[:, :registers]] * count, axis=1)
+
+    lanes = Ahead(
+        fresh(ahead.cost), fresh(ahead.kernels), fresh(ahead.stays), fresh(ahead.unasked),
+        fresh(ahead.ground), ahead.lengths, registers * count,
+    )  # fmt: skip
+    rates = np.repeat([guess * each for each in TRIED_RATES], registers)
+    leave = stakes.dress + stakes.measure * lanes.unasked
+    keep, length = backward(lanes, stakes, rates, leave)
+    worth = keep.min(axis=1).reshape(count, registers).mean(axis=1) + returns
+    found = rates[::registers] + worth / length.reshape(count, registers).mean(axis=1)
+    return float(found.min())
 
 
 def _first_guess(belief: Belief, sizes: Sizes) -> float:

@@ -30,7 +30,9 @@ def rate_of(stakes, loss, *, shift=0.0):
     rate = 0.5
     for _ in range(30):
         leave = np.full((len(loss), 3), stakes.dress)
-        keep, length = induction.backward(ahead(cost, kernels, lengths), stakes, rate, leave)
+        keep, length = induction.backward(
+            ahead(cost, kernels, lengths), stakes, np.full(3, rate), leave
+        )
         rate += keep[0].min() / length[0]
     return rate
 
@@ -61,7 +63,9 @@ def test_with_wear_alone_the_cost_is_that_of_the_best_sawtooth():
         np.repeat(kernel[:, None, :], 3, axis=1),
         np.ones(parts),
     )
-    keep, _ = induction.backward(lanes, Stakes(dress=0.0, offset=price, off_target=c), 0.0, dress)
+    keep, _ = induction.backward(
+        lanes, Stakes(dress=0.0, offset=price, off_target=c), np.zeros(3), dress
+    )
 
     assert keep[book.THIS].min() / parts == approx(tooth, rel=0.07)
 
