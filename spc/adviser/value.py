@@ -233,7 +233,7 @@ def _rate_about(guess: float, ahead: Ahead, stakes: Stakes, returns: float) -> f
         fresh(ahead.cost), fresh(ahead.kernels), fresh(ahead.stays), fresh(ahead.unasked),
         fresh(ahead.ground), ahead.lengths, registers * count,
     )  # fmt: skip
-    rates = np.repeat([guess * each for each in TRIED_RATES], registers)
+    rates: Floats = np.array([guess * each for each in TRIED_RATES for _ in range(registers)])
     leave = stakes.dress + stakes.measure * lanes.unasked
     keep, length = backward(lanes, stakes, rates, leave)
     worth = keep.min(axis=1).reshape(count, registers).mean(axis=1) + returns
