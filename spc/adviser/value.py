@@ -34,7 +34,7 @@ Floats = NDArray[np.float64]
 WARM_ENOUGH = 0.02
 #: Newton steps to the rate, at most; solved when a fresh cycle is worth less than this share of a
 #: dress.
-MOST_STEPS, SOLVED = 12, 1e-3
+MOST_STEPS, SOLVED = 12, 5e-3
 #: Rates tried to begin with, as multiples of a first guess.
 TRIED_RATES = (0.6, 1.0, 1.6, 2.4, 3.5, 6.0)
 #: Seven points and weights for the expectation over a standard normal.
@@ -234,7 +234,7 @@ def _rate_about(guess: float, ahead: Ahead, stakes: Stakes, returns: float) -> f
         fresh(ahead.ground), ahead.lengths, registers * count,
     )  # fmt: skip
     rates: Floats = np.array([guess * each for each in TRIED_RATES for _ in range(registers)])
-    leave = stakes.dress + stakes.measure * lanes.unasked
+    leave: Floats = stakes.dress + stakes.measure * lanes.unasked.astype(np.float64)
     keep, length = backward(lanes, stakes, rates, leave)
     worth = keep.min(axis=1).reshape(count, registers).mean(axis=1) + returns
     found = rates[::registers] + worth / length.reshape(count, registers).mean(axis=1)
