@@ -5,14 +5,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spc.adviser.value import Stakes
+from spc.adviser.loss import Stakes
 
 Floats = NDArray[np.float64]
 
 #: Intervals that cost no more than this share above the least are as good as the best.
 FLAT = 0.05
 #: Stretches that a cycle is gone through in at most; a short cycle goes part by part. Own choice.
-_MOST_STRETCHES = 400
+_MOST_STRETCHES = 200
 #: Distance between the offsets tried, and how far from the middle of the limits a level is let.
 #: [half widths] Own choice.
 _PITCH, _REACH = 0.04, 1.0
@@ -183,21 +183,30 @@ class DressCosts:
         return more, min(float(low), more), max(float(high), more)
 
 
-def dress_costs(
-    best: DressInterval, refits: list[DressInterval], *, cycles: int, form: tuple[str, ...] = ()
-) -> DressCosts:
-    """The cost against the interval with the bounds that refits of it leave."""
-    costs = np.stack([refit.costs for refit in refits])
+def dress_costs(totals: Floats, *, cycles: int, form: tuple[str, ...] = ()) -> DressCosts:
+    """
+    The cost against the interval with the bounds that refits of the process leave.
+
+    Parameters
+    ----------
+    totals : ndarray, shape (1 + refits, n)
+        Cost of a cycle of 1, 2 ... n parts by the best fit, and by each refit.
+    cycles, form : int, tuple of str
+        As in `DressCosts`.
+    """
+    interval = dress_interval(totals[0])
+    costs = totals[1:] / interval.intervals
+    best = costs.argmin(axis=1) + 1
     lower, upper = np.quantile(costs, (0.025, 0.975), axis=0, method="weibull")
-    ends = np.quantile([refit.best for refit in refits], (0.025, 0.975), method="weibull")
+    ends = np.quantile(best, (0.025, 0.975), method="weibull")
     return DressCosts(
-        interval=best,
+        interval=interval,
         # The fit to all cycles may lie at the edge of its refits; its own figure is inside.
-        lower=np.minimum(lower, best.costs),
-        upper=np.maximum(upper, best.costs),
-        best_lower=min(int(np.floor(ends[0])), best.best),
-        best_upper=max(int(np.ceil(ends[1])), best.best),
-        open_share=float(np.mean([refit.open_ended for refit in refits])),
+        lower=np.minimum(lower, interval.costs),
+        upper=np.maximum(upper, interval.costs),
+        best_lower=min(int(np.floor(ends[0])), interval.best),
+        best_upper=max(int(np.ceil(ends[1])), interval.best),
+        open_share=float(np.mean(best == costs.shape[1])),
         cycles=cycles,
         form=form,
         refits=costs,

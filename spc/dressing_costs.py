@@ -3,14 +3,14 @@
 import contextlib
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
-from spc.adviser.frame import Frame, frame_of, stakes_of
-from spc.adviser.value import Stakes
+from spc.adviser.frame import Frame, true_stakes
+from spc.adviser.loss import Stakes
 from spc.dress_cycles import DressCycle
-from spc.dress_interval import DressCosts, cycle_costs, dress_costs, dress_interval
+from spc.dress_interval import DressCosts, cycle_costs, dress_costs
 from spc.errors import NotEnough
 from spc.form_fit import FormGrowth
 from spc.measured_cycles import CyclesOfRun, cycles_of_run, steps_um, usual_step
@@ -82,16 +82,12 @@ def _costs(
     for form in grown:
         outside = [form.outside(ages, None), *(form.outside(ages, random) for _ in range(REFITS))]
         totals += plan.cost.rework * np.cumsum(outside, axis=1)
-    best, *refits = (dress_interval(row) for row in totals)
     told = dress_costs(
-        best,
-        refits,
+        totals,
         cycles=sum(len(cycle) >= FEWEST_PARTS and cycle.finished for cycle in measured),
         form=tuple(growth.name for growth in grown),
     )
-    way = found.way
-    return replace(told, resets_size=way.resets_size, clears_offsets=way.clears_offsets,
-                   inferred=way.inferred)  # fmt: skip
+    return replace(told, **asdict(found.way))
 
 
 def _step_sds(steps_um: Floats, random: np.random.Generator) -> Floats:
@@ -137,8 +133,7 @@ def at_stake(plan: Plan, lead: Feature) -> tuple[Frame, Stakes]:
     """
     if lead.lower_um is None or lead.upper_um is None or lead.target_um is None:
         raise NotEnough(f"{lead.name} has one limit only, and costs need two")
-    frame = frame_of(lead, guarded=False)
-    return frame, stakes_of(plan, lead, frame, guarded=False)
+    return true_stakes(plan, lead)
 
 
 def dress_steps(found: CyclesOfRun, fit: CyclesFit) -> Floats:

@@ -110,6 +110,9 @@ class Feature(PlanTable):
         "middle", description="Where the level should sit: middle of the limits or a deviation."
     )
     lead: bool = Field(False, description="Its level steers offsets.")
+    moved_by: str = Field(  # a class has a method `register` already
+        "", alias="register", description="Offset register; features without one share one."
+    )
     between: tuple[str, str] | None = Field(
         None, description="Taper computed as first feature minus second."
     )

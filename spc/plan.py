@@ -45,6 +45,9 @@ class Job(PlanTable):
     operation: str = Field("", description="Operation on the process sheet.")
     machine: str = Field("", description="Name of the machine.")
     minutes_per_part: PositiveFloat = Field(1.0, description="Cycle time, loading included. [min]")
+    parts: PositiveInt | None = Field(
+        None, description="Parts of the batch; None: no end in sight."
+    )
 
 
 class Machine(PlanTable):

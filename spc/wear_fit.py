@@ -7,6 +7,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from spc.adviser.model import DULLINGS, wear, widening
 from spc.errors import NotEnough
 
 Floats = NDArray[np.float64]
@@ -19,19 +20,19 @@ FEWEST_PARTS = 4
 #: Cycles that are used, measured parts of one of them, and all in all as far as that leaves each
 #: cycle its `FEWER_PARTS`; more change little and take their time.
 MOST_CYCLES, MOST_PARTS, FEWER_PARTS, MOST_VALUES = 40, 40, 16, 400
-#: Break-in as a share of the longest age seen, and from where on the wear may bend.
-BREAK_IN, BEND_FROM = 0.06, 0.6
 #: A reading this many spreads from the curve is a slip of hand or gauge and is left out.
 SLIP_SDS = 5.0
 #: A spread below this is rounding of the arithmetic, not of a gauge. [µm]
 _NO_SPREAD_UM = 1e-4
-#: Spread of slopes between cycles (over the known age), growth of the variance up to the known
-#: age, size of the slow wave and its memory per part: all in spreads of single young parts.
-_SLOPES = (0.0, 0.7, 1.5, 3.0, 6.0)
-_GROWTHS = (0.0, 1.0, 3.0, 8.0, 20.0, 50.0)
+#: Spread of slopes between cycles (over the known age), size of the slow wave and its memory per
+#: part: in spreads of single young parts.
+_SLOPES = (0.0, 1.0, 2.5, 6.0)
 _WAVES = ((0.0, 0.0), (0.4, 0.8), (0.4, 0.96), (1.0, 0.8), (1.0, 0.96))
-#: Break-in and bend are held against a spread of this many standard deviations of single parts.
-_PRIOR_SDS = np.array([np.inf, 3.0, 20.0])
+#: How wheels age: a life as a share of the known age, and how they dull past it.
+_AGEING = np.array([(1.0, 0.0), *product((0.15, 0.25, 0.4, 0.6), DULLINGS)])
+#: Settling, and growth one life past the life, are held against a spread of so many standard
+#: deviations of single parts: wide beside the start values of `spc.adviser.model`.
+_PRIOR_SDS = np.array([np.inf, 3.0, 8.0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,46 +60,36 @@ class WearFit:
     Attributes
     ----------
     beta : ndarray, shape (3,)
-        Drift per part, break-in, and bend at old age. [µm]
-    sd_um, growth : float
-        Spread of single readings about the level when the wheel is fresh; how much the variance
-        has grown at age `longest` (1: doubled).
+        Slope per part, settling, and growth of the level one life past the life. [µm]
+    sd_um, life, dulling : float
+        Spread of single readings about the level when the wheel is fresh, and how it and the level
+        grow past a life; see `spc.adviser.model`. [µm, parts, per life]
     slope_sd_um : float
         Standard deviation of the drift between cycles. [µm per part]
     wave_sd_um, wave_keep : float
         Slow wave of the level and how much of it is left one part later.
-    longest : int
-        Age to which three cycles were measured: the scale of bend and growth. Beyond it little is
-        known, see `spc.measured_cycles.CyclesOfRun.known_to`.
     """
 
     beta: Floats
     sd_um: float
-    growth: float
+    life: float
+    dulling: float
     slope_sd_um: float
     wave_sd_um: float
     wave_keep: float
-    longest: int
 
     def curve_um(self, ages: ArrayLike) -> Floats:
         """Mean growth from the dress to each age. [µm]"""
-        return np.asarray(_columns(np.asarray(ages, dtype=float), self.longest) @ self.beta)
+        return np.asarray(wear(ages, self.life) @ self.beta)
 
     def sd_at(self, ages: ArrayLike) -> Floats:
         """Spread of single readings about the level at each age. [µm]"""
-        share = np.asarray(ages, dtype=float) / self.longest
-        return np.asarray(self.sd_um * np.sqrt(1 + self.growth * share**2))
+        return np.asarray(self.sd_um * widening(ages, self.life, self.dulling))
 
     def wave_covariance(self, ages: ArrayLike, others: ArrayLike) -> Floats:
         """Covariance of the slow wave between two rows of ages, shape (len, len). [µm²]"""
         apart = np.abs(np.subtract.outer(np.asarray(ages, float), np.asarray(others, float)))
         return np.asarray(self.wave_sd_um**2 * self.wave_keep**apart)
-
-
-def _columns(ages: Floats, longest: int) -> Floats:
-    share = ages / longest
-    settled = -np.expm1(-ages / max(3.0, BREAK_IN * longest))
-    return np.stack([ages, settled, np.maximum(0.0, share - BEND_FROM) ** 2], axis=-1)
 
 
 #: Sums that a cycle adds at each point of the grid.
@@ -131,12 +122,12 @@ class CyclesFit:
     Notes
     -----
     Within cycle c the reading at age n is ``a_c + X(n) β + u_c n + wave(n) + e``: a level of its
-    own, a mean curve common to all cycles (drift, break-in, bend), a drift of its own, an
-    autoregressive wave, and scatter whose variance grows with the square of age. Levels have a
-    flat prior; the variance ratios are those of largest restricted likelihood on a grid [1]_.
+    own, a mean curve common to all cycles (the wear of `spc.adviser.model`), a drift of its own, an
+    autoregressive wave, and scatter that widens past the life. Levels have a flat prior; the life
+    and the ratios of variances are those of largest restricted likelihood on a grid [1]_.
     `drawn` weighs the cycles at random (Bayesian bootstrap [2]_) with the concentration at which
     the spread of a weighted mean of C cycles is its usual standard error, (C - 2)/C, refits, and
-    takes each growth of the scatter as often as its profile likelihood says. Weights alone would
+    takes each life and widening as often as their profile likelihood says. Weights alone would
     give no spread to what few cycles tell, such as the scatter of an old wheel; the likelihood
     alone would trust that cycles differ by nothing but what the model names.
 
@@ -150,9 +141,8 @@ class CyclesFit:
 
     def __init__(self, cycles: Sequence[MeasuredCycle]) -> None:
         told = enough(cycles)
-        # One long cycle alone would stretch what bend and growth of the scatter are told on.
-        self.longest = int(sorted(cycle.ages.max() for cycle in told)[-FEWEST_CYCLES])
-        self._grid = list(product(_SLOPES, _GROWTHS, _WAVES))
+        # One long cycle alone would stretch what lives are told on.
+        self._known_to = int(sorted(cycle.ages.max() for cycle in told)[-FEWEST_CYCLES])
         every = max(1, -(-len(told) // MOST_CYCLES))
         most = min(MOST_PARTS, max(FEWER_PARTS, MOST_VALUES // len(told[::every])))
         used = [thinned(cycle, most) for cycle in told[::every]]
@@ -189,7 +179,8 @@ class CyclesFit:
         alike: dict[bytes, list[int]] = {}
         for place, cycle in enumerate(self.cycles):
             alike.setdefault(cycle.ages.tobytes(), []).append(place)
-        found = np.empty((len(self.cycles), len(self._grid), _SUMS))
+        grid = len(_AGEING) * len(_SLOPES) * len(_WAVES)
+        found = np.empty((len(self.cycles), grid, _SUMS))
         for places in alike.values():
             bare = np.column_stack([self.cycles[place].bare_um for place in places])
             found[places] = self._sums_of(self.cycles[places[0]].ages.astype(float), bare)
@@ -202,25 +193,30 @@ class CyclesFit:
         Side by side, shape (k, g, 14): cross products of the columns (9), of columns and sizes (3),
         of sizes, and the logarithm of the determinant.
         """
-        share = ages / self.longest
+        share = ages / self._known_to
         slope = np.outer(share, share)
         apart = np.abs(np.subtract.outer(ages, ages))
         one = np.eye(len(ages))
-        # On the axes of the grid: own drift, growth of the scatter, wave.
+        life, dulling = (_AGEING * (self._known_to, 1.0)).T[:, :, None]
+        # On the axes of the grid: ageing, own drift, wave.
+        scatters = widening(ages, life, dulling)[:, None, :] ** 2 * one
         drifts = np.square(_SLOPES)[:, None, None] * slope
-        scatters = (1 + np.multiply.outer(_GROWTHS, share**2))[:, None, :] * one
         waves = np.stack([wave**2 * keep**apart for wave, keep in _WAVES])
-        total = (drifts[:, None, None] + scatters[:, None] + waves).reshape(-1, *slope.shape)
-        design = np.column_stack([np.ones(len(ages)), _columns(ages, self.longest), bare_um])
+        total = scatters[:, None, None] + drifts[:, None] + waves
+        total = total.reshape(-1, *slope.shape)
+        every = len(_SLOPES) * len(_WAVES)
+        columns = np.repeat(wear(ages, life), every, axis=0)
+        beside = np.column_stack([np.ones(len(ages)), bare_um])
+        beside = np.broadcast_to(beside, (len(total), *beside.shape))
         root = np.linalg.cholesky(total)
-        solved = np.linalg.solve(root, np.broadcast_to(design, (len(total), *design.shape)))
+        solved = np.linalg.solve(root, np.concatenate([beside, columns], axis=2))
         logdet = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
         # The level of a cycle is anything: projected out.
         level = solved[:, :, 0]
         weight = (level**2).sum(axis=1)
         rest = solved[:, :, 1:]
         rest = rest - level[:, :, None] * ((level[:, None] @ rest) / weight[:, None, None])
-        columns, sizes = rest[:, :, :3], rest[:, :, 3:]
+        sizes, columns = rest[:, :, :-3], rest[:, :, -3:]
         across = np.swapaxes(columns, 1, 2)
         xx = (across @ columns).reshape(-1, 9)
         found = np.empty((bare_um.shape[1], len(total), _SUMS))
@@ -231,7 +227,7 @@ class CyclesFit:
         return found
 
     def _refit(self, weights: Floats, random: np.random.Generator | None = None) -> WearFit:
-        """The likeliest point of the grid; with `random` each growth as often as it is likely."""
+        """The likeliest point of the grid; with `random` each ageing as often as it is likely."""
         sums = np.tensordot(weights, self._sums, axes=1)
         xx = sums[:, :9].reshape(-1, 3, 3) + np.diag(1 / _PRIOR_SDS**2)
         xy, yy, logdet = sums[:, 9:12], sums[:, 12], sums[:, 13]
@@ -239,20 +235,21 @@ class CyclesFit:
         freedom = max(1.0, float(weights @ [len(cycle) - 1 for cycle in self.cycles]) - 3)
         square = np.maximum((yy - (beta * xy).sum(axis=1)) / freedom, 0.0)
         fit = freedom * np.log(np.maximum(square, 1e-12)) + logdet + np.linalg.slogdet(xx)[1]
-        # The likeliest drifts and waves of each growth of the scatter.
-        by_growth = fit.reshape(len(_SLOPES), len(_GROWTHS), len(_WAVES)).min(axis=(0, 2))
+        # The likeliest drifts and waves of each ageing.
+        by_ageing = fit.reshape(len(_AGEING), -1)
         if random is None:
-            least = by_growth.min()
+            drawn = int(by_ageing.min(axis=1).argmin())
         else:
-            share = np.cumsum(np.exp((by_growth.min() - by_growth) / 2))
-            drawn = np.searchsorted(share, random.uniform(0, share[-1]), side="right")
-            least = by_growth[drawn]
-        place = int(np.argmax(fit == least))
-        slopes, growth, (wave, keep) = self._grid[place]
+            least = by_ageing.min(axis=1)
+            share = np.cumsum(np.exp((least.min() - least) / 2))
+            drawn = int(np.searchsorted(share, random.uniform(0, share[-1]), side="right"))
+        best = int(by_ageing[drawn].argmin())
+        slopes, (wave, keep) = tuple(product(_SLOPES, _WAVES))[best]
+        place = drawn * by_ageing.shape[1] + best
         sd = float(np.sqrt(square[place]))
-        return WearFit(
-            beta[place], sd, growth, slopes * sd / self.longest, wave * sd, keep, self.longest
-        )
+        life, dulling = _AGEING[drawn].tolist()
+        known = self._known_to
+        return WearFit(beta[place], sd, life * known, dulling, slopes * sd / known, wave * sd, keep)
 
     def _residuals(self) -> Floats:
         found = []

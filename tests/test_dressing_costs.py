@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spc.adviser.value import Stakes
+from spc.adviser.loss import Stakes
 from spc.dress_cycles import dress_cycles
 from spc.dress_interval import cycle_costs, dress_interval
 from spc.dressing_costs import dress_steps, dressing_costs, forms_of
@@ -79,17 +79,71 @@ def costs_of(run, plan=PLAN):
     return dressing_costs(run, plan, cycles_in(run), last=run.made)
 
 
+STAKES = Stakes(low=15, high=5, off_target=0.5, offset=0.6, dress=2.5)
+
+
 def true_interval(*, parts=40, growth=3.0, step=STEP):
     """The cost of the process as it was made, its parameters known."""
     ages, half = np.arange(1, parts + 1), 8
     single = SD**2 * (1 + growth * (ages / parts) ** 2)
     own = single - 0.1**2
-    stakes = Stakes(low=15, high=5, off_target=0.5, offset=0.6, dress=2.5)
     totals = cycle_costs(
         DRIFT * ages[None] / half, np.sqrt(own + single / 3)[None] / half,
-        np.array([np.sqrt(own[0] + 2 * step**2)]) / half, stakes, every=4,
+        np.array([np.sqrt(own[0] + 2 * step**2)]) / half, STAKES, every=4,
     )  # fmt: skip
     return dress_interval(totals[0])
+
+
+def paid(parts, *, aim, band, growth=3.0, longest=40, cycles=2000):
+    """Cost a part of a shop that reads every fourth part and moves to `aim` beyond `band`. [µm]"""
+    random = np.random.default_rng(1)
+    size, gauge = random.standard_normal((2, parts, cycles))
+    base = STEP * 2**0.5 * random.standard_normal(cycles)
+    register, cost, seen = np.full(cycles, float(aim)), np.full(cycles, 2.5 + 0.6), []
+    for age in range(1, parts + 1):
+        wide = SD * np.sqrt(1 + growth * (age / longest) ** 2)
+        level = base + DRIFT * age + register
+        cost += STAKES.loss(level / 8, wide / 8)
+        if age == 1 or age % 4 == 0:
+            read = level + wide * size[age - 1] + 0.1 * gauge[age - 1]
+            seen = [*seen, read - register - DRIFT * age][-3:]
+            ahead = np.mean(seen, axis=0) + DRIFT * (age + 1) + register
+            if age == 1:  # the offset after the dress, paid for already; one reading scatters
+                register -= 0.6 * (ahead - aim)
+            else:
+                moved = (ahead > band) | (ahead < aim - 3)
+                cost += 0.6 * moved
+                register -= moved * (ahead - aim)
+    return float(cost.mean()) / parts
+
+
+def paid_at_best(parts, **process):
+    """The same with the best of some aims and bands."""
+    return min(paid(parts, aim=a, band=b, **process) for a in (-3, -2, -1) for b in (2, 3, 5, 9))
+
+
+@pytest.mark.parametrize("parts", [10, 20, 40])
+def test_a_shop_that_reads_and_moves_well_pays_little_more_than_is_told(parts):
+    told = true_interval().costs[parts - 1]
+
+    # Who reads pays for what single readings leave open; who knew the course would pay as told.
+    assert 0.9 * paid_at_best(parts) < told < paid_at_best(parts)
+
+
+@pytest.mark.slow
+def test_bounds_hold_what_such_a_shop_pays_and_the_best_told_is_near_its_best():
+    process = {"growth": 12.0, "longest": 80}
+    tried = np.arange(10, 81, 5)
+    pays = np.array([paid_at_best(int(n), **process) for n in tried])
+    inside, more = [], []
+    for seed in range(40):
+        found = costs_of(ground(500 + seed, parts=80, growth=12.0))
+        at = tried - 1
+        inside.append((found.lower[at] <= pays) & (pays <= found.upper[at]))
+        more.append(np.interp(found.interval.best, tried, pays) / pays.min() - 1)
+
+    assert (np.mean(inside, axis=0) >= 0.85).all()
+    assert np.mean(more) < 0.02
 
 
 @pytest.mark.slow
@@ -217,6 +271,15 @@ def test_a_bore_costs_what_the_shaft_that_mirrors_it_costs():
     )
 
     assert shaft.interval.costs == pytest.approx(mirror.interval.costs)
+
+
+def test_parts_in_the_guard_band_are_not_priced_as_parts_outside():
+    doubtful = [TABLE["feature"][0] | {"uncertainty_um": 2.0}, TABLE["feature"][1]]
+    sure, guarded = costs_of(ground(3)), costs_of(
+        ground(3), Plan.model_validate(TABLE | {"feature": doubtful})
+    )  # fmt: skip
+
+    assert guarded.interval.costs == pytest.approx(sure.interval.costs)
 
 
 def test_equal_runs_give_equal_bounds():

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from spc.adviser.model import GROWTH, SETTLING, SLOPE, Model
 from spc.errors import NotEnough
-from spc.wear_fit import CyclesFit, MeasuredCycle, covariance, split
+from spc.wear_fit import CyclesFit, MeasuredCycle, WearFit, covariance, split
 
 
 def cycles(random, *, count=8, parts=40, every=4, drift=0.25, sd=0.8, growth=0.0, slopes=0.0):
@@ -97,3 +98,37 @@ def test_values_all_alike_are_refused():
 
     with pytest.raises(NotEnough, match="no spread"):
         CyclesFit(alike)
+
+
+def test_the_law_of_the_wear_is_the_advisers():
+    model, beta = Model(), np.array([0.2, 1.5, 3.0])
+    for age in (1, 30, 500):
+        rows = model.design(age, 0.0)[:, 0, [SLOPE, SETTLING, GROWTH]]
+        fits = [WearFit(beta, 0.8, life, 1.5, 0.0, 0.0, 0.0) for life in model.life]
+
+        assert [float(fit.curve_um(age)) for fit in fits] == pytest.approx(rows @ beta)
+        assert [float(fit.sd_at(age)) for fit in fits] == pytest.approx(
+            0.8 * (1 + 1.5 * model.past_life(age))
+        )
+
+
+def test_a_wheel_past_its_life_climbs_and_scatters_as_it_did():
+    # Life 30 of 60 parts: 4 µm of growth and twice the spread at the end, on the adviser's law.
+    ages, climbs, widths = np.arange(1, 61, 2), [], []
+    for seed in range(20):
+        random = np.random.default_rng(seed)
+        truth = WearFit(np.array([0.1, 1.0, 4.0]), 0.5, 30, 1.0, 0.0, 0.0, 0.0)
+        made = [
+            MeasuredCycle(
+                ages, random.normal(0, 2) + truth.curve_um(ages)
+                + truth.sd_at(ages) * random.normal(size=len(ages)), number < 9,
+            )
+            for number in range(10)
+        ]  # fmt: skip
+        fit = CyclesFit(made).best
+        climbs.append(float(np.diff(fit.curve_um([30, 59]))[0]))
+        widths.append(float(fit.sd_at(59) / fit.sd_at(1)))
+
+    # 0.1 x 29 parts of wear and 4 (29/30)^2 of growth, a little drawn in by the prior.
+    assert np.mean(climbs) == pytest.approx(2.9 + 3.74, abs=0.3)
+    assert np.mean(widths) == pytest.approx(1.97, rel=0.15)

@@ -1,8 +1,8 @@
 """
 The adviser: told of parts, readings and events as they come, it says the next act.
 
-It steers the leading diameter; the other features are watched for parts outside their limits. A
-plan without a diameter is watched alone.
+It steers all diameters and bores; the other features are watched for parts outside their limits. A
+plan without any size is watched alone.
 """
 
 import base64
@@ -18,12 +18,14 @@ from spc.adviser import explain
 from spc.adviser.advice import Advice, uncounted
 from spc.adviser.filter import Belief
 from spc.adviser.forecast import LEAST_READ, PartsLeft, parts_left
-from spc.adviser.frame import SAMPLE_UNTOLD, Frame, frame_of, stakes_of
-from spc.adviser.model import DRESS_START, GROWTH, SETTLING, USUAL_SLOPE, WARMTH, dressed
+from spc.adviser.form import Form
+from spc.adviser.frame import SAMPLE_UNTOLD, Frames, frames_of
+from spc.adviser.history import learned_of, pooled
+from spc.adviser.prior import Prior
 from spc.adviser.safety import LEAST_JUMP, SURE_JUMP, Hold, capped, dress_is_forced
 from spc.adviser.steer import Act, Steer
 from spc.errors import BadRecord
-from spc.plan import Feature, Plan
+from spc.plan import Plan
 
 #: What may be told besides parts and readings.
 EVENTS = (
@@ -33,17 +35,12 @@ EVENTS = (
 #: Raised whenever the same entries would leave another state.
 STATE_FORMAT = 1
 _SCHEMA = f"spc.adviser.state/{STATE_FORMAT}"
-_LEARNED = "spc.adviser.learned/1"
 #: An untold gap in the clock is a pause from this on. [min, cycle times]
 GAP_MINUTES, GAP_CYCLES = 5.0, 5.0
 #: Level unsettled by what changes the set-up. [half widths] Judgement.
 UNSETTLED = {"wheel": 0.5, "batch": 0.3, "swivel": 0.5}
-_ARRAYS = ("log_weight", "mean", "cov", "dof", "variance")
-#: What of the state a wheel, a machine and a job keep from run to run.
-_LASTING = (USUAL_SLOPE, SETTLING, WARMTH, GROWTH)
-#: What an earlier run taught counts less in the next one: variances so many times as large, the
-#: logarithms of the weights by this share, the spread as so many degrees of freedom. Judgement.
-LOOSER, TEMPER, SPREAD_DOF = 2.0, 0.5, 20.0
+_ARRAYS = ("log_weight", "mean", "dof", "variance")
+_OF_FORM = ("log_weight", "mean", "cov", "dof", "variance")
 #: A forecast misses by more than this in one of twenty cases, if it errs as it says. [sd]
 BEYOND = 1.96
 
@@ -57,8 +54,8 @@ class Advisor:
     plan : Plan
         Limits, machine, wheel and costs.
     history : sequence of dict, optional
-        What earlier advisers of the same job had `learned()`, oldest first; the last one holds
-        what it had learned from those before it. Records of other advisers teach nothing.
+        What earlier advisers of the same job had `learned()`, oldest first. Records of another form
+        teach nothing.
     state : dict, optional
         An earlier adviser's `state()`; this one goes on exactly there.
     before : int
@@ -79,18 +76,26 @@ class Advisor:
     ) -> None:
         self.plan = plan
         self._made = before
-        self._lead = lead = plan.lead
         self._holds = {f.name: Hold(f.name, *f.guarded_um) for f in plan.features}
-        self._frame: Frame | None = None
+        self._frames: Frames | None = None
         self._steer: Steer | None = None
-        if lead is not None:
-            self._frame = frame_of(lead)
-            self._steer = _steer_of(plan, lead, self._frame)
-            _inherit(self._steer, history, self._frame.half_um)
+        #: Name and guarded upper limit of each form and finish. [µm]
+        self._forms = [(f.name, f.guarded_um[1]) for f in plan.features if f.zero_bounded]
+        if plan.lead is not None:
+            self._frames = frames = frames_of(plan)
+            self._steer = Steer(
+                frames.sizes,
+                prior=pooled(Prior.told(plan.wheel.parts_per_dress), history, frames.half_um),
+                every=min((f.sample for f in plan.features if f.sample), default=SAMPLE_UNTOLD),
+                resets=plan.machine.dress_resets_size,
+                clears=plan.machine.dress_clears_offsets,
+                forms=tuple(upper for _, upper in self._forms),
+                parts=plan.job.parts,
+            )
         self._minute: float | None = None
         self._told_pause = 0.0
-        self._moved_unread = False  # an offset was entered and nothing read since
-        self._reads = 0
+        self._unread: list[int] = []  # registers moved of which no size was read since
+        self._reads = 0  # parts of which a size was read
         self._begun = False  # whether any part was told of
         #: Forecasts of first readings: how many, sums of the standardised misses and of their
         #: squares, and how many were off by more than `BEYOND`.
@@ -156,21 +161,25 @@ class Advisor:
             raise BadRecord(f"a reading of {feature} came before any part; tell of the part first")
         self._advice = None
         self._holds[feature].reading(value)
-        steer, frame = self._steer, self._frame
-        if steer is None or frame is None or feature != frame.name or not steer.open:
-            return
-        if not steer.readings:
-            self._compare(steer, frame.inward(value))
-        steer.reading(frame.inward(value))
-        self._moved_unread = False
-        self._reads += len(steer.readings) == 1
+        if self._steer is not None and self._frames is not None and self._steer.open:
+            size = self._frames.of(feature)
+            forms = [name for name, _ in self._forms]
+            if size is not None:
+                self._read(self._steer, self._frames, size, value)
+            elif feature in forms:
+                self._steer.reading_of_form(forms.index(feature), value)
 
-    def _compare(self, steer: Steer, value: float) -> None:
-        """Keep how far the first reading of a part lies from its forecast."""
-        level, var = _foretold(steer)
-        miss = (value - level) / math.sqrt(var)
-        for k, more in enumerate((1.0, miss, miss * miss, float(abs(miss) > BEYOND))):
-            self._misses[k] += more
+    def _read(self, steer: Steer, frames: Frames, size: int, um: float) -> None:
+        value = frames.frames[size].inward(um)
+        if all(read != size for read, _ in steer.readings):
+            level, var = steer.foretold(size)
+            miss = (value - level) / math.sqrt(var)
+            for k, more in enumerate((1.0, miss, miss * miss, float(abs(miss) > BEYOND))):
+                self._misses[k] += more
+        self._reads += not steer.readings
+        steer.reading(size, value)
+        register = frames.sizes.registers[size]
+        self._unread = [place for place in self._unread if place != register]
 
     def event(
         self,
@@ -191,9 +200,8 @@ class Advisor:
         minutes : float, optional
             Length of a pause.
         register : str, optional
-            Of the offset; there is one so far.
+            Of the offset, as the plan names it; else that of the leading size.
         """
-        del register
         if kind not in EVENTS:
             raise BadRecord(f"there is no event {kind!r}; the events are: {', '.join(EVENTS)}")
         if kind == "offset" and um is None:
@@ -203,30 +211,42 @@ class Advisor:
                 raise BadRecord(f"{name} = {value!r} of {kind} is not a number")
         if minutes is not None and minutes < 0:
             raise BadRecord(f"minutes = {minutes!r} of {kind} is below zero")
+        if kind == "offset" and register is not None:
+            self._check_register(register)
         self._advice = None
         if kind == "cleared":
             for hold in self._holds.values():
                 hold.cleared()
         if kind == "pause" and minutes:
             self._told_pause += float(minutes)
-        if self._steer is not None and self._frame is not None:
-            self._act(self._steer, self._frame, kind, um, minutes)
-
-    def _act(
-        self, steer: Steer, frame: Frame, kind: str, um: float | None, minutes: float | None
-    ) -> None:
+        if self._steer is None or self._frames is None:
+            return
         if kind == "offset" and um:
-            steer.offset(frame.move_in(float(um)))
-            self._moved_unread = True
+            self._moved(self._steer, self._frames, float(um), register)
         elif kind in ("dress", "wheel"):
-            steer.dress()
-            self._moved_unread = False
+            self._steer.dress()
+            self._unread = []
         elif kind == "pause" and minutes:
-            steer.pause(float(minutes) / self.plan.job.minutes_per_part)
+            self._steer.pause(float(minutes) / self.plan.job.minutes_per_part)
         elif kind in ("cleared", "master"):
-            steer.answered()
+            self._steer.answered()
         if kind in UNSETTLED:
-            steer.unsettle(UNSETTLED[kind])
+            self._steer.unsettle(UNSETTLED[kind])
+
+    def _moved(self, steer: Steer, frames: Frames, um: float, register: str | None) -> None:
+        """An offset of a register by name; without one, of that of the leading size."""
+        lead = self.plan.lead
+        name = register if register is not None or lead is None else lead.moved_by
+        for place, known in enumerate(frames.registers):
+            if known == name:
+                steer.offset(place, frames.sign(place) * um / frames.half_um)
+                self._unread = sorted({*self._unread, place})
+
+    def _check_register(self, told: str) -> None:
+        names = dict.fromkeys(f.moved_by for f in self.plan.features if f.is_size)
+        if told not in names:
+            known = ", ".join(filter(None, names)) or "none with a name"
+            raise BadRecord(f"there is no offset register {told!r}; the plan has: {known}")
 
     # -- what it says --------------------------------------------------------------------------
 
@@ -239,40 +259,51 @@ class Advisor:
     def _decide(self) -> Advice:
         for hold in self._holds.values():
             if hold.held:
-                text = self._outside(hold)
-                if self._steer is None:
-                    return self._told("hold", None, hold.name, text, next_=1)
-                act = self._steer.act()
-                if dress_is_forced(self._steer.belief.age, self.plan.wheel.max_parts_per_dress):
-                    act = replace(act, kind="dress")
-                move = act.move if act.kind == "offset" else 0.0
-                return self._told("hold", act, hold.name, text, move=move, next_=1)
+                return self._held(hold)
         for hold in self._holds.values():
             if hold.unconfirmed:
                 return self._told("measure_again", None, hold.name, self._outside(hold), next_=0)
-        if self._steer is None or self._frame is None:
+        if self._steer is None or self._frames is None:
             text = "no diameter or bore to steer; nothing is out"
             return self._told("grind_on", None, "", text, next_=1)
-        return self._steered(self._steer, self._frame)
+        return self._steered(self._steer, self._frames)
 
-    def _steered(self, steer: Steer, frame: Frame) -> Advice:
-        """The act of the diameter, when nothing is held."""
+    def _held(self, hold: Hold) -> Advice:
+        """Parts are held; what brings the size back, or a dress that is due, goes with it."""
+        text = self._outside(hold)
+        if self._steer is None:
+            return self._told("hold", None, hold.name, text, next_=1)
+        act = self._steer.act()
+        if dress_is_forced(self._steer.belief.age, self.plan.wheel.max_parts_per_dress):
+            act = replace(act, kind="dress")
+        move = (act.register, act.move) if act.kind == "offset" else None
+        return self._told("hold", act, hold.name, text, move=move, next_=1)
+
+    def _steered(self, steer: Steer, frames: Frames) -> Advice:
+        """The act of the sizes, when nothing is held."""
         act = steer.act()
+        worst = frames.frames[steer.worst].name
         most = self.plan.wheel.max_parts_per_dress
         if dress_is_forced(steer.belief.age, most):
             text = f"{steer.belief.age} parts since the dress; the sheet allows {most}"
-            return self._told("dress", act, frame.name, text, move=act.with_dress)
-        stands = self._evidence(steer, frame)
+            return self._told("dress", act, worst, text, move=act.with_dress)
         if act.kind == "measure_again":
-            text = f"{stands}; the last reading does not fit that"
-            return self._told("measure_again", None, frame.name, text, next_=0)
+            name = frames.frames[act.size].name
+            text = f"{self._evidence(act.size)}; the last reading does not fit that"
+            return self._told("measure_again", None, name, text, next_=0)
         if steer.jumped(SURE_JUMP, LEAST_JUMP):
-            text = f"the size has jumped and nothing that was done explains it; {stands}"
+            text = f"the size has jumped and nothing that was done explains it; {self._evidence()}"
             return self._told("check", act, "gauge", text, next_=1)
-        if act.kind == "offset" and self._moved_unread:
+        if act.kind == "offset" and act.register in self._unread:
             act = replace(act, kind="grind_on", move=0.0)
-        move = act.move if act.kind in ("offset", "dress") else 0.0
-        return self._told(act.kind, act, frame.name, stands, move=move)
+        move = (act.register, act.move) if act.kind in ("offset", "dress") else None
+        if act.kind == "dress" and steer.failing is not None:
+            (name, limit), age = self._forms[steer.failing], steer.belief.age
+            form = steer.belief.forms[steer.failing]
+            chance = float(form.out(np.array([age + 1.0]))[0])
+            text = explain.form(name, form.level_um(age), limit, chance, age)
+            return self._told("dress", act, name, text, move=move)
+        return self._told(act.kind, act, worst, self._evidence(), move=move)
 
     def _outside(self, hold: Hold) -> str:
         return (
@@ -287,11 +318,10 @@ class Advisor:
         subject: str,
         evidence: str,
         *,
-        move: float = 0.0,
+        move: tuple[int, float] | None = None,
         next_: int | None = None,
     ) -> Advice:
-        um = 0.0 if self._frame is None else self._rounded(self._frame.move_out(move))
-        offset_um = round(um, 9) if um else None
+        um, register = self._as_entered(move)
         typed = explain.as_typed(self.plan.machine, um) if um else (None, None)
         if next_ is None:
             soon = act is None or act.measure_next or any(h.proving for h in self._holds.values())
@@ -306,27 +336,36 @@ class Advisor:
             mine, theirs = action.replace("_", " "), other.replace("_", " ")
             evidence += "; " + explain.costs(mine, theirs, difference, self.plan.cost.currency)
         return Advice(
-            action=action, subject=subject,
-            register="" if self._frame is None or not um else self._frame.name,
-            offset_um=offset_um, amount=typed[0], amount_unit=typed[1], measure_after=next_,
-            evidence=evidence, check_first=explain.LOOK.get(action, ""), runner_up=other,
+            action=action, subject=subject, register=register, offset_um=um, amount=typed[0],
+            amount_unit=typed[1], measure_after=next_, evidence=evidence,
+            check_first=explain.LOOK.get(action, ""), runner_up=other,
             cost_difference=difference, _count=self._counter(),
         )  # fmt: skip
 
-    def _rounded(self, um: float) -> float:
-        """A move as the control can make it, no larger than the plan allows. [µm]"""
+    def _as_entered(self, move: tuple[int, float] | None) -> tuple[float | None, str]:
+        """A move as a multiple of the control's step within the largest, and its register."""
+        if move is None or not move[1] or self._frames is None:
+            return None, ""
+        place, by = move
         step = self.plan.machine.offset_step_um
         largest = math.floor(self.plan.machine.max_offset_um / step + 1e-9) * step
-        return round(capped(um, largest) / step) * step
+        um = capped(self._frames.sign(place) * by * self._frames.half_um, largest)
+        um = round(round(um / step) * step, 9)
+        return (um, self._frames.registers[place]) if um else (None, "")
 
-    def _evidence(self, steer: Steer, frame: Frame) -> str:
+    def _evidence(self, size: int | None = None) -> str:
+        steer, frames = self._steer, self._frames
+        assert steer is not None
+        assert frames is not None
+        size = steer.worst if size is None else size
+        frame = frames.frames[size]
         if not self._reads:
             return f"nothing of {frame.name} was read yet"
-        weight = steer.belief.weight
-        level = frame.outward(steer.level(steer.belief, steer.register))
-        drift = frame.move_out(steer.drift)
-        doubt = frame.half_um * math.sqrt(steer.value(steer.belief).doubt)
-        spread = frame.half_um * math.sqrt(float(weight @ steer.belief.part_var))
+        belief = steer.belief
+        level = frame.outward(float(steer.levels(belief)[size]))
+        drift = frame.move_out(steer.drift(size))
+        doubt = frame.half_um * float(steer.doubts(belief)[size])
+        spread = frame.half_um * math.sqrt(float(belief.weight @ belief.part_var[:, size]))
         return explain.stands(frame.name, level, doubt, drift, spread)
 
     def _counter(self) -> Callable[[], PartsLeft | None]:
@@ -334,7 +373,7 @@ class Advisor:
         steer = self._steer
         if steer is None or self._reads < LEAST_READ:
             return uncounted
-        return partial(parts_left, steer.belief, steer.register, steer.stakes)
+        return partial(parts_left, steer.belief, list(steer.register), steer.counted)
 
     @property
     def proves(self) -> bool:
@@ -344,8 +383,13 @@ class Advisor:
 
     @property
     def doubt(self) -> str:
-        """What the plan says and the parts deny; "" for nothing, as long as none of it is tried."""
-        return ""
+        """What the plan says of a dress and the parts deny; "" for nothing."""
+        if self._steer is None:
+            return ""
+        belief, machine = self._steer.belief, self.plan.machine
+        resets = explain.denied("dress_resets_size", machine.dress_resets_size, belief.resets)
+        clears = explain.denied("dress_clears_offsets", machine.dress_clears_offsets, belief.clears)
+        return "; ".join(filter(None, (resets, clears)))
 
     def self_check(self) -> dict[str, Any]:
         """
@@ -363,9 +407,9 @@ class Advisor:
 
     def learned(self) -> dict[str, Any]:
         """What a later adviser of the same job may start from: plain numbers, ready for JSON."""
-        if self._steer is None or self._frame is None:
-            return {"schema": _LEARNED, "steer": None}
-        return {"schema": _LEARNED, "steer": _told_on(self._steer, self._frame.half_um)}
+        if self._steer is None or self._frames is None:
+            return {"schema": "spc.adviser.learned/1"}
+        return learned_of(self._steer.belief, self._frames.half_um)
 
     def state(self) -> dict[str, Any]:
         """Everything as plain numbers, ready for JSON; ``Advisor(plan, state=...)`` goes on."""
@@ -377,7 +421,7 @@ class Advisor:
             "holds": [[h.name, list(h.readings), h.held, h.to_prove] for h in self._holds.values()],
             "minute": self._minute,
             "told_pause": self._told_pause,
-            "moved_unread": self._moved_unread,
+            "unread": self._unread,
             "reads": self._reads,
             "misses": list(self._misses),
         }
@@ -389,100 +433,53 @@ class Advisor:
                 f"{_SCHEMA!r} alone; tell it the records of the run instead"
             )
         if self._steer is not None:
-            told = dict(state["belief"])
-            before = self._steer.before
-            for name in _ARRAYS:
-                told[name] = _unpacked(told[name]).reshape(getattr(before, name).shape)
-            self._steer.resume(replace(before, **told), state["steer"])
+            _resume(self._steer, state)
         for name, readings, held, to_prove in state["holds"]:
             hold = self._holds[name]
             hold.readings, hold.held, hold.to_prove = tuple(readings), held, to_prove
         self._made, self._begun = state["made"], state["begun"]
         self._minute, self._told_pause = state["minute"], state["told_pause"]
-        self._moved_unread, self._reads = state["moved_unread"], state["reads"]
+        self._unread, self._reads = list(state["unread"]), state["reads"]
         self._misses = list(state["misses"])
-
-
-def _steer_of(plan: Plan, lead: Feature, frame: Frame) -> Steer:
-    gauge_var = (lead.gauge_sd_um**2 + lead.gauge_step_um**2 / 12) / frame.half_um**2
-    return Steer(
-        stakes_of(plan, lead, frame), habit=plan.wheel.parts_per_dress, gauge_var=gauge_var,
-        every=lead.sample or SAMPLE_UNTOLD,
-        clears=plan.machine.dress_clears_offsets is not False,
-        parts=getattr(plan.job, "parts", None),
-    )  # fmt: skip
-
-
-def _foretold(steer: Steer) -> tuple[float, float]:
-    """Mean and variance of a reading of the part ground last, before any. [half widths]"""
-    belief = steer.before
-    z = belief.model.design(belief.age, belief.cold)
-    each = np.einsum("ns,ns->n", z, belief.mean)
-    var = np.einsum("ns,nst,nt->n", z, belief.cov, z) + belief.part_var + steer.gauge_var
-    mean = float(belief.weight @ each)
-    return mean + steer.register, float(belief.weight @ (var + (each - mean) ** 2))
 
 
 # -- to and from plain numbers -----------------------------------------------------------------
 
 
 def _kept(steer: Steer) -> dict[str, Any]:
-    scalars = {
-        f.name: getattr(steer.before, f.name)
-        for f in fields(Belief)
-        if f.name not in (*_ARRAYS, "model")
+    before = steer.before
+    arrays = {name: _packed(getattr(before, name)) for name in _ARRAYS}
+    # A covariance is symmetric: half of it is the whole.
+    arrays["cov"] = _packed(before.cov[:, *np.tril_indices(before.model.states)])
+    kept = (f.name for f in fields(Belief) if f.name not in (*_ARRAYS, "cov", "model", "forms"))
+    scalars: dict[str, Any] = {name: getattr(before, name) for name in kept}
+    scalars["forms"] = [
+        {name: _packed(getattr(form, name)) for name in _OF_FORM} | {"count": form.count}
+        for form in before.forms
+    ]
+    steered = {name: getattr(steer, name) for name in Steer.KEPT}
+    return {"belief": arrays | scalars, "steer": steered}
+
+
+def _resume(steer: Steer, state: dict[str, Any]) -> None:
+    told, before = dict(state["belief"]), steer.before
+    for name in _ARRAYS:
+        told[name] = _unpacked(told[name]).reshape(getattr(before, name).shape)
+    cov = np.zeros_like(before.cov)
+    rows, columns = np.tril_indices(before.model.states)
+    cov[:, rows, columns] = _unpacked(told["cov"]).reshape(len(cov), -1)
+    cov[:, columns, rows] = cov[:, rows, columns]
+    told["cov"], told["odd"] = cov, tuple(told["odd"])
+    told["pending"], told["effects"] = tuple(told["pending"]), tuple(told["effects"])
+    told["forms"] = tuple(map(_form_kept, before.forms, told["forms"]))
+    steer.resume(replace(before, **told), state["steer"])
+
+
+def _form_kept(form: Form, kept: dict[str, Any]) -> Form:
+    arrays: dict[str, Any] = {
+        name: _unpacked(kept[name]).reshape(getattr(form, name).shape) for name in _OF_FORM
     }
-    belief = {name: _packed(getattr(steer.before, name)) for name in _ARRAYS} | scalars
-    return {"belief": belief, "steer": {name: getattr(steer, name) for name in Steer.KEPT}}
-
-
-def _told_on(steer: Steer, half_um: float) -> dict[str, Any]:
-    """What outlives a run, averaged over the bank but for the weights."""
-    belief = steer.belief
-    weight, own = belief.weight, np.ix_(range(len(belief.mean)), _LASTING, _LASTING)
-    each = belief.mean[:, _LASTING]
-    mean = weight @ each
-    cov = np.einsum("n,nst->st", weight, belief.cov[own])
-    cov += np.einsum("n,ns,nt->st", weight, each - mean, each - mean)
-    return {
-        "half_um": half_um,
-        "log_weight": belief.log_weight.tolist(),
-        "mean": mean.tolist(),
-        "cov": cov.tolist(),
-        "dof": float(weight @ belief.dof),
-        "variance": float(weight @ belief.variance),
-        "scatter": [belief.scatter_dof, belief.scatter_var],
-    }
-
-
-def _inherit(steer: Steer, history: Sequence[dict[str, Any]], half_um: float) -> None:
-    """Begin from what the last run of the same job had learned, held less firmly."""
-    known = [r["steer"] for r in history if r.get("schema") == _LEARNED and r["steer"] is not None]
-    if not known:
-        return
-    last, fresh = known[-1], steer.belief
-    scale = last["half_um"] / half_um
-    mean, cov = fresh.model.start()
-    start = cov[_LASTING, _LASTING]
-    taught = scale**2 * np.array(last["cov"])
-    # Never less firmly than before the first run, or runs without readings would wash it out.
-    taught *= max(1.0, min(LOOSER, float((start / np.diag(taught)).min())))
-    mean[list(_LASTING)] = scale * np.array(last["mean"])
-    cov[np.ix_(_LASTING, _LASTING)] = taught
-    scatter_dof, scatter_var = last["scatter"]
-    scatter_var *= scale**2
-    mean, cov = dressed(mean, cov, DRESS_START**2)
-    log_weight = TEMPER * np.array(last["log_weight"]) + (1 - TEMPER) * fresh.model.log_prior
-    steer.belief = steer.before = replace(
-        fresh,
-        log_weight=log_weight - np.logaddexp.reduce(log_weight),
-        mean=np.tile(mean, (len(fresh.mean), 1)),
-        cov=np.tile(cov, (len(fresh.mean), 1, 1)),
-        dof=np.full_like(fresh.dof, min(last["dof"], SPREAD_DOF)),
-        variance=np.full_like(fresh.variance, scale**2 * last["variance"]),
-        scatter_dof=scatter_dof,
-        scatter_var=scatter_var,
-    )
+    return replace(form, count=kept["count"], **arrays)
 
 
 def _packed(array: np.ndarray[Any, Any]) -> str:

@@ -5,6 +5,9 @@ from spc.plan import Machine
 #: One micrometre in each unit a control may take.
 _PER_UM = {"mm": 1e-3, "in": 1e-3 / 25.4, "um": 1.0}
 
+#: The parts deny the plan from this probability on. Judgement.
+SURE = 0.95
+
 #: What to look at before acting.
 LOOK = {
     "offset": "that the last offset was entered as told, and that the gauge still reads its master",
@@ -43,6 +46,22 @@ def stands(name: str, level_um: float, doubt_um: float, drift_um: float, spread_
         f"{name} stands at {um(level_um)} ± {2 * doubt_um:.1f}, drifts {drift_um:+.2f} µm a part, "
         f"parts scatter by {spread_um:.2f} µm"
     )
+
+
+def form(name: str, level_um: float, limit_um: float, chance: float, age: int) -> str:
+    """Where form or finish stands and how soon it fails."""
+    return (
+        f"{name} stands at {level_um:.2f} µm {age} parts after the dress, the limit is "
+        f"{limit_um:.2f}; {100 * chance:.1f} % of the next parts are beyond it"
+    )
+
+
+def denied(key: str, told: bool | None, chance: float) -> str:
+    """What the plan says of a dress, where the parts deny it; "" where they do not."""
+    if told is None or (chance if told else 1 - chance) > 1 - SURE:
+        return ""
+    said, seen = ("true", "false") if told else ("false", "true")
+    return f"the plan says {key} = {said}, but the parts after the dresses say {seen}"
 
 
 def costs(act: str, other: str, difference: float, currency: str) -> str:

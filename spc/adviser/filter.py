@@ -1,27 +1,31 @@
 r"""
 The bank of Kalman filters: what is believed of the process, one filter to a hypothesis.
 
-All filters see the same readings and are updated together, in one array operation. For a filter
-with state mean ``m`` and covariance ``P`` (Durbin and Koopman, section 4.3, from memory)::
+All filters see the same readings and are updated together, in one array operation. The readings of
+one part, of whatever sizes and however often, are one vector; for a filter with state mean ``m``
+and covariance ``P`` (Durbin and Koopman, section 4.3, from memory)::
 
-    v = y - offsets - Z m      F = Z P Z' + sd(a)^2 + gauge^2      K = P Z' / F
-    m' = m + K v               P' = P - K K' F
+    v = y - offsets - Z m      F = Z P Z' + parts + gauge      m' = m + P Z' F^-1 v
+                                                               P' = P - P Z' F^-1 Z P
 
-**Odd readings and jumps** are hypotheses of every reading, collapsed by moments after it (a mixture
-of normals is replaced by one of the same mean and covariance; Harrison and Stevens 1976)::
+`parts` is the same part in every reading of one size, and `ALIKE` of it in those of another.
 
-    as foretold        v ~ F                      m + K v
-    odd reading        v ~ F + ODD_SD^2           m              (it says nothing of the level)
-    jump before it     v ~ F + JUMP_SD^2          the level, and JUMP_STAYS of it the home, moved
+**Odd readings and jumps** are hypotheses of every part, collapsed by moments after it (a mixture of
+normals is replaced by one of the same mean and covariance; Harrison and Stevens 1976). Each adds a
+variance in one direction to ``F``, so that one inverse serves all (Sherman and Morrison 1950,
+Annals of Mathematical Statistics 21, 124)::
 
-**The spread** is learnt in each filter: an inverse gamma variance with ``dof`` degrees of freedom.
-A reading counts as much as the part's own share of ``F``, since what gauge and doubt about the
-level bring says nothing of it (Fisher's information of the scale). ``v`` is then Student-t (West
-and Harrison, section 4.5, from memory), with more degrees of freedom the less of ``F`` is doubted
-(Satterthwaite 1946, Biometrics Bulletin 2, 110, from memory): ``dof (F / sd^2)^2``.
+    as foretold            F
+    odd reading i          F + ODD_SD^2 e_i e_i'
+    jump before the part   F + JUMP_SD^2 d d',    d: all sizes, or one
 
-Several readings of one part share the part: their mean has the gauge variance divided by their
-number, and each of them may be the odd one.
+a jump moves the levels, and JUMP_STAYS of it the homes.
+
+**The spread** is learnt in each filter, by size: an inverse gamma variance with ``dof`` degrees of
+freedom. A reading counts as much as the part's own share of ``F``, since what gauge and doubt about
+the level bring says nothing of it (Fisher's information of the scale). ``v`` is then Student-t
+(West and Harrison, section 4.5, from memory), with more degrees of freedom the less of ``F`` is
+doubted (Satterthwaite 1946, Biometrics Bulletin 2, 110, from memory): ``dof (F / sd^2)^2``.
 """
 
 from dataclasses import dataclass, replace
@@ -29,25 +33,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.adviser.model import (
-    DRESS_SHAPE,
-    DRESS_START,
-    HOME,
-    LEVEL,
-    SIGMA_SHAPE,
-    SIGMA_START,
-    Model,
-    chilled,
-    dressed,
-    warmed,
-)
+from spc.adviser.form import Form
+from spc.adviser.model import ALIKE, Model, chilled, warmed
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 #: Chance that a reading is odd, and how far off it then is. [half widths]
 ODD_RATE, ODD_SD = 0.006, 2.0
-#: Chance of a jump, per part, and its size. [half widths]
-JUMP_RATE, JUMP_SD = 0.001, 0.5
+#: Chance of a jump of all sizes, and of one alone, per part, and its size. [half widths]
+JUMP_RATE, OWN_JUMP_RATE, JUMP_SD = 0.001, 0.0003, 0.5
 #: Share of a jump that the next dress leaves in the size.
 JUMP_STAYS = 0.7
 #: Parts over which chances of a jump add up between two readings.
@@ -56,6 +51,16 @@ MOST_UNREAD = 20
 FORGET = 0.05
 #: One reading lowers the variance to this share of itself at most: scoring may overshoot.
 LEAST_STEP = 0.2
+#: Probability that a dress takes the wear out of the size, and that the control takes back the
+#: moves of the cycle at it, where the plan says nothing; and that the plan is right where it does.
+#: Judgement.
+UNTOLD_EFFECT, TOLD_EFFECT = 0.75, 0.995
+#: What a dress may do: take the wear out of the size; have the control take back the moves.
+EFFECTS = ((True, True), (True, False), (False, True), (False, False))
+#: Nothing is ever held to be less likely than this: plans and machines change. Judgement.
+LEAST_EFFECT = 1e-4
+#: Outcomes of a dress less likely than this move no level; a reading may still speak for them.
+LEAST_OUTCOME = 0.01
 #: A scatter of a dress is taken as at most so many times what was believed.
 SCATTER_CAP = 3.0
 _LOG_2PI = float(np.log(2 * np.pi))
@@ -64,7 +69,7 @@ _LOG_2PI = float(np.log(2 * np.pi))
 @dataclass(frozen=True, eq=False)
 class Belief:
     """
-    What is believed of one diameter; every method returns a new one.
+    What is believed of the sizes of one job; every method returns a new one.
 
     Attributes
     ----------
@@ -72,7 +77,7 @@ class Belief:
         Logarithm of the probability of each hypothesis.
     mean, cov : ndarray, shape (filters, states), (filters, states, states)
         Of the state, in half widths.
-    dof, variance : ndarray, shape (filters,)
+    dof, variance : ndarray, shape (filters, sizes)
         Of the parts about their level: degrees of freedom, and the variance. [half widths^2]
     scatter_dof, scatter_var : float
         The same of the level from dress to dress.
@@ -82,6 +87,13 @@ class Belief:
         Share of the warm-up still to come.
     dresses : int
         Dresses so far.
+    forms : tuple of Form
+        Form and finish.
+    effects : tuple of float
+        Probability of each of `EFFECTS`.
+    pending : tuple of float
+        Until a part is read after a dress: how far from what is believed each of them puts the
+        sizes [half widths], and the variance that they brought to the belief.
     """
 
     model: Model
@@ -90,132 +102,280 @@ class Belief:
     cov: Floats
     dof: Floats
     variance: Floats
-    scatter_dof: float = 2 * DRESS_SHAPE
-    scatter_var: float = DRESS_START**2
+    scatter_dof: float
+    scatter_var: float
+    effects: tuple[float, ...]
     age: int = 0
     made: int = 0
     unread: int = 0
     cold: float = 1.0
     dresses: int = 0
-    odd: float = 0.0  # probability that a reading of the last part was odd
-    jump: float = 0.0  # probability that the level jumped before the last part
+    forms: tuple[Form, ...] = ()
+    pending: tuple[float, ...] = ()
+    odd: tuple[float, ...] = ()  # probability that a reading of the last part was odd, by size
+    jump: float = 0.0  # probability that a level jumped before the last part
 
     @staticmethod
-    def begin(model: Model) -> "Belief":
-        """Before the first part, on a fresh wheel."""
-        count = len(model.life)
-        mean, cov = dressed(*model.start(), DRESS_START**2)
+    def begin(
+        model: Model,
+        *,
+        resets: bool | None = True,
+        clears: bool | None = True,
+        forms: tuple[float, ...] = (),
+    ) -> "Belief":
+        """
+        Before the first part, on a fresh wheel.
+
+        Parameters
+        ----------
+        model : Model
+            Hypotheses and matrices.
+        resets, clears : bool or None
+            What the plan says of a dress; None: nothing.
+        forms : tuple of float
+            Guarded upper limit of each form and finish. [µm]
+        """
+        prior, count = model.prior, len(model.life)
+        mean, cov = model.dressed(*model.start(), prior.scatter**2)
+        shape = (count, model.sizes)
         return Belief(
             model=model,
             log_weight=model.log_prior,
             mean=np.tile(mean, (count, 1)),
             cov=np.tile(cov, (count, 1, 1)),
-            dof=np.full(count, 2 * SIGMA_SHAPE),
-            variance=np.full(count, SIGMA_START**2),
+            dof=np.full(shape, 2 * prior.sigma_shape),
+            variance=np.full(shape, prior.sigma**2),
+            scatter_dof=2 * prior.scatter_shape,
+            scatter_var=prior.scatter**2,
+            effects=tuple(
+                _effect(resets, reset) * _effect(clears, clear) for reset, clear in EFFECTS
+            ),
+            forms=tuple(Form.begin(limit, prior) for limit in forms),
         )
 
     # -- what happens --------------------------------------------------------------------------
 
     def part(self) -> "Belief":
         """One part was ground."""
-        cov = self.cov.copy()
-        cov[:, LEVEL, LEVEL] += self.wander_var
+        model, cov = self.model, self.cov.copy()
+        together, own = self.wander_var
+        cov[:, model.level, model.level] += together[:, None, None]
+        if model.sizes > 1:
+            each = own[:, None, None] * np.eye(model.sizes)
+            # What one size does by itself is no matter of the wheel; a dress does not end it.
+            for a in (model.level, model.home):
+                for b in (model.level, model.home):
+                    cov[:, a, b] += each
         return replace(
             self, cov=cov, age=self.age + 1, made=self.made + 1, unread=self.unread + 1,
-            cold=warmed(self.cold), odd=0.0, jump=0.0,
+            cold=warmed(self.cold), odd=(), jump=0.0,
         )  # fmt: skip
 
     def pause(self, parts_stood: float) -> "Belief":
         """The machine stood for so many cycle times."""
         return replace(self, cold=chilled(self.cold, parts_stood))
 
-    def dress(self) -> "Belief":
-        """The wheel was dressed; what the level has shown of the scatter of dresses is kept."""
-        scatter_dof, scatter_var = self._scatter_learnt()
-        mean, cov = dressed(self.mean, self.cov, scatter_var)
-        weight = (1 - FORGET) * self.weight + FORGET * np.exp(self.model.log_prior)
-        return replace(
-            self, log_weight=np.log(weight), mean=mean, cov=cov, age=0, dresses=self.dresses + 1,
-            scatter_dof=scatter_dof, scatter_var=scatter_var,
-        )  # fmt: skip
-
-    def unsettled(self, sd: float) -> "Belief":
-        """Something happened that may have moved the level by so much. [half widths]"""
-        cov = self.cov.copy()
-        cov[:, LEVEL, LEVEL] += sd**2
-        cov[:, HOME, HOME] += sd**2
-        cov[:, LEVEL, HOME] += sd**2
-        cov[:, HOME, LEVEL] += sd**2
-        return replace(self, cov=cov)
-
-    def read(self, values: Floats, gauge_var: float) -> "Belief":
+    def dress(self, moved: Floats | None = None) -> "Belief":
         """
-        The readings of the part ground last, offsets taken out.
+        The wheel was dressed; what the level has shown of the scatter of dresses is kept.
 
         Parameters
         ----------
-        values : ndarray, shape (readings,)
-            All readings of this part. [half widths]
-        gauge_var : float
-            Variance of one reading about the part. [half widths^2]
+        moved : ndarray, shape (sizes,), optional
+            Moves of the cycle that the control may take back by itself. [half widths]
         """
-        z = self.model.design(self.age, self.cold)
-        foretold = np.einsum("ns,ns->n", z, self.mean)
-        pz = np.einsum("nst,nt->ns", self.cov, z)
-        own = self.part_var
-        level_var = np.einsum("ns,ns->n", z, pz)
-        branches = _branches(values, foretold, level_var, own, gauge_var, self.dof, self.unread)
-        log_total = np.logaddexp.reduce([b.log for b in branches])
-        share = [np.exp(b.log - log_total) for b in branches]
-
-        jump = np.zeros_like(pz)
-        jump[:, LEVEL], jump[:, HOME] = JUMP_SD**2, JUMP_SD**2 * JUMP_STAYS
-        mean, moves = np.zeros_like(self.mean), []
-        for b, p in zip(branches, share, strict=True):
-            gain = (pz + jump if b.jump else pz) / b.var[:, None]
-            moves.append(gain * b.miss[:, None])
-            mean += p[:, None] * moves[-1]
-        cov = self.cov.copy()
-        lift = np.array([JUMP_SD, JUMP_SD * JUMP_STAYS])
-        for b, p, move in zip(branches, share, moves, strict=True):
-            gain = pz + jump if b.jump else pz
-            if b.informs:
-                cov -= _outer(gain, p / b.var)
-            if b.jump:
-                cov[:, LEVEL : HOME + 1, LEVEL : HOME + 1] += p[:, None, None] * np.outer(
-                    lift, lift
-                )
-            cov += _outer(move - mean, p)
-        plain = branches[0]
-        weight = share[0] * (own / plain.var) ** 2
-        variance = self.variance * (
-            1 + weight * (plain.miss**2 / plain.var - 1) * plain.var / (own * (self.dof + weight))
+        model = self.model
+        moved = np.zeros(model.sizes) if moved is None else moved
+        scatter_dof, scatter_var = self._scatter_learnt()
+        chance = np.array(self.effects)
+        likely = np.where(chance > LEAST_OUTCOME, chance, 0.0)
+        likely /= likely.sum()
+        mean, cov = np.zeros_like(self.mean), np.zeros_like(self.cov)
+        made = []
+        for p, (reset, clear) in zip(likely, EFFECTS, strict=True):
+            if p:
+                m, c = (self.mean, self.cov) if reset else model.worn(self.mean, self.cov, self.age)
+                m, c = model.dressed(m, c, scatter_var)
+                for places in (model.level, model.home):
+                    m[:, places] -= moved * clear
+                mean += p * m
+                made.append((p, m, c))
+        for p, m, c in made:
+            off = m - mean
+            cov += p * (c + off[:, :, None] * off[:, None, :])
+        # How far each outcome puts the sizes, beside what is believed.
+        wear = float(self.weight @ model.wear(self.mean, self.age).mean(axis=1))
+        apart = np.array(
+            [(not reset) * wear - clear * float(moved.mean()) for reset, clear in EFFECTS]
         )
+        apart -= likely @ apart
+        weight = (1 - FORGET) * self.weight + FORGET * np.exp(model.log_prior)
+        return replace(
+            self, log_weight=np.log(weight), mean=mean, cov=cov, age=0, dresses=self.dresses + 1,
+            scatter_dof=scatter_dof, scatter_var=scatter_var,
+            forms=tuple(form.dress() for form in self.forms),
+            pending=(*apart.tolist(), float(likely @ apart**2)),
+        )  # fmt: skip
+
+    def unsettled(self, sd: float) -> "Belief":
+        """Something happened that may have moved all levels by so much. [half widths]"""
+        cov = self.cov.copy()
+        for a in (self.model.level, self.model.home):
+            for b in (self.model.level, self.model.home):
+                cov[:, a, b] += sd**2
+        return replace(self, cov=cov)
+
+    def read(self, size: Ints, values: Floats, gauge_var: Floats) -> "Belief":
+        """
+        All readings of the part ground last, offsets taken out.
+
+        Parameters
+        ----------
+        size : ndarray of int, shape (readings,)
+            The size each is of.
+        values : ndarray, shape (readings,)
+            What was read. [half widths]
+        gauge_var : ndarray, shape (readings,)
+            Variance of each about the part. [half widths^2]
+        """
+        model, count = self.model, len(size)
+        z = model.design(self.age, self.cold)[:, size]
+        miss = values - np.einsum("nrs,ns->nr", z, self.mean)
+        pz = self.cov @ z.transpose(0, 2, 1)
+        own = self.part_var[:, size]
+        same = size[:, None] == size[None, :]
+        parts = np.sqrt(own[:, :, None] * own[:, None, :]) * np.where(same, 1.0, ALIKE)
+        total = z @ pz + parts + np.diag(gauge_var)
+        inverse = np.linalg.inv(total)
+        scaled = np.einsum("nrs,ns->nr", inverse, miss)
+        fit = np.einsum("nr,nr->n", miss, scaled)
+        log_det = np.linalg.slogdet(total)[1]
+        dof = (self.dof[:, size] * (np.einsum("nrr->nr", total) / own) ** 2).mean(axis=1)
+        surprises = self._surprises(size)
+        leftover = 1 - sum(s.chance for s in surprises)
+        logs = [_log_student(fit, log_det, dof, count) + np.log(leftover)]
+
+        # Every explanation as weights of the columns of `pz`, then of the directions of the jumps.
+        jumps = [s for s in surprises if s.moves is not None]
+        columns = count + len(jumps)
+        moves = [np.concatenate([scaled, np.zeros((len(scaled), len(jumps)))], axis=1)]
+        curbs = []
+        for s in surprises:
+            toward = inverse @ s.direction
+            grows = 1 + s.var * (toward @ s.direction)
+            along = (scaled @ s.direction) / grows
+            shrunk = fit - s.var * along**2 * grows
+            log = -0.5 * (shrunk + log_det + np.log(grows) + count * _LOG_2PI)
+            logs.append(log + np.log(s.chance))
+            move = np.zeros((len(scaled), columns))
+            move[:, :count] = scaled - s.var * toward * along[:, None]
+            curb = np.zeros((len(scaled), columns))
+            curb[:, :count] = toward
+            if s.moves is not None:
+                place = count + jumps.index(s)
+                move[:, place] = s.var * along
+                curb[:, place] = -1.0
+            moves.append(move)
+            curbs.append((curb, s.var / grows))
+        log_total = np.logaddexp.reduce(logs)
+        share = np.exp(np.array(logs) - log_total)
+
+        basis = pz
+        if jumps:
+            added = np.array([s.moves for s in jumps], dtype=np.float64).T
+            added = np.tile(added, (len(pz), 1, 1))
+            basis = np.concatenate([pz, added], axis=2)
+        step = np.einsum("hn,hnc->nc", share, np.array(moves))
+        spread = np.array(moves) - step
+        change = np.einsum("hn,hnc,hnd->ncd", share, spread, spread)
+        change[:, :count, :count] -= inverse
+        for (curb, scale), p in zip(curbs, share[1:], strict=True):
+            change += curb[:, :, None] * ((p * scale)[:, None] * curb)[:, None, :]
+        cov = self.cov + basis @ change @ basis.transpose(0, 2, 1)
         log_weight = self.log_weight + log_total
         log_weight = log_weight - np.logaddexp.reduce(log_weight)
-        odd = float(np.exp(log_weight) @ sum(share[2:]))
+        weight = np.exp(log_weight)
+        said = dict.fromkeys(range(model.sizes), 0.0)
+        for s, p in zip(surprises, share[1:], strict=True):
+            if s.moves is None:
+                said[s.size] += float(weight @ p)
+        dof, variance = self._spread_learnt(size, inverse, scaled, share[0])
         return replace(
             self,
+            effects=self._effects_learnt(float(self.weight @ miss.mean(axis=1)), total),
+            pending=(),
             log_weight=log_weight,
-            mean=self.mean + mean,
-            cov=cov,
-            dof=self.dof + weight,
-            variance=np.maximum(variance, LEAST_STEP * self.variance),
+            mean=self.mean + np.einsum("nsc,nc->ns", basis, step),
+            cov=0.5 * (cov + cov.transpose(0, 2, 1)),
+            dof=dof,
+            variance=variance,
             unread=0,
-            odd=odd,
-            jump=float(np.exp(log_weight) @ share[1]),
+            odd=tuple(said.values()),
+            jump=float(
+                sum(
+                    weight @ p
+                    for s, p in zip(surprises, share[1:], strict=True)
+                    if s.moves is not None
+                )
+            ),
         )
+
+    def _effects_learnt(self, miss: float, total: Floats) -> tuple[float, ...]:
+        """What the first part after a dress says of what a dress does."""
+        if not self.pending:
+            return self.effects
+        off, spare = np.array(self.pending[:-1]), self.pending[-1]
+        var = float(self.weight @ total.mean(axis=(1, 2))) - spare
+        log = np.log(self.effects) - 0.5 * (miss - off) ** 2 / max(var, self.scatter_var)
+        told = np.maximum(np.exp(log - np.logaddexp.reduce(log)), LEAST_EFFECT)
+        return tuple((told / told.sum()).tolist())
+
+    def read_form(self, form: int, um: float) -> "Belief":
+        """One reading of form or finish of the part ground last."""
+        told = self.forms[form].read(um, self.age)
+        return replace(self, forms=(*self.forms[:form], told, *self.forms[form + 1 :]))
+
+    def _surprises(self, size: Ints) -> list["_Surprise"]:
+        """What may have happened with this part instead of nothing."""
+        model, unread = self.model, min(max(self.unread, 1), MOST_UNREAD)
+        made = [
+            _Surprise(ODD_RATE, ODD_SD**2, np.eye(len(size))[k], size=int(size[k]))
+            for k in range(len(size))
+        ]
+        rates = [(JUMP_RATE, np.ones(model.sizes))]
+        if model.sizes > 1:
+            rates += [(OWN_JUMP_RATE, np.eye(model.sizes)[f]) for f in sorted(set(size.tolist()))]
+        for rate, who in rates:
+            moves = np.zeros(model.states)
+            moves[model.level], moves[model.home] = who, JUMP_STAYS * who
+            made.append(_Surprise(rate * unread, JUMP_SD**2, who[size], moves=moves))
+        return made
+
+    def _spread_learnt(
+        self, size: Ints, inverse: Floats, scaled: Floats, plain: Floats
+    ) -> tuple[Floats, Floats]:
+        """Degrees of freedom and variance of each size after these readings."""
+        of = (size[:, None] == np.arange(self.model.sizes)).astype(float)  # readings by sizes
+        known = np.einsum("nrs,rf,sf->nf", inverse, of, of)
+        pull = scaled @ of
+        own = self.part_var
+        read = of.any(axis=0)
+        known = np.where(read, known, 1.0)
+        weight = np.where(read, plain[:, None] * (own * known) ** 2, 0.0)
+        dof = self.dof + weight
+        step = weight * (pull**2 / known - 1) / (own * known * dof)
+        return dof, self.variance * np.maximum(1 + step, LEAST_STEP)
 
     def _scatter_learnt(self) -> tuple[float, float]:
         """Degrees of freedom and variance of dresses, after what this cycle shows of its own."""
         if self.dresses == 0:  # a set-up is no dress
             return self.scatter_dof, self.scatter_var
-        w = self.weight
-        away = float(w @ (self.mean[:, LEVEL] - self.mean[:, HOME]) ** 2)
-        doubt = float(
-            w @ (self.cov[:, LEVEL, LEVEL] + self.cov[:, HOME, HOME] - 2 * self.cov[:, LEVEL, HOME])
-        )
-        wandered = float(w @ self.wander_var) * self.age
+        w, model = self.weight, self.model
+        off = np.zeros(model.states)
+        off[model.level], off[model.home] = 1 / model.sizes, -1 / model.sizes
+        away = float(w @ (self.mean @ off) ** 2)
+        doubt = float(w @ (self.cov @ off @ off))
+        wandered = float(w @ self.wander_var[0]) * self.age
         before = self.scatter_var + wandered
         known = max(1 - doubt / before, 0.0)
         if known <= 0:
@@ -223,6 +383,16 @@ class Belief:
         seen = min(max(away / known - wandered, 0.0), SCATTER_CAP**2 * self.scatter_var)
         dof = self.scatter_dof + known**2
         return dof, self.scatter_var + known**2 * (seen - self.scatter_var) / dof
+
+    @property
+    def resets(self) -> float:
+        """Probability that a dress takes the wear out of the size."""
+        return sum(p for p, (reset, _) in zip(self.effects, EFFECTS, strict=True) if reset)
+
+    @property
+    def clears(self) -> float:
+        """Probability that the control takes back the moves of a cycle at its dress."""
+        return sum(p for p, (_, clear) in zip(self.effects, EFFECTS, strict=True) if clear)
 
     # -- what is asked -------------------------------------------------------------------------
 
@@ -233,13 +403,13 @@ class Belief:
 
     @property
     def wander_var(self) -> Floats:
-        """Variance of the level from part to part, per filter. [half widths^2]"""
-        return np.asarray(self.model.wander**2 * self.variance)
+        """Variance from part to part of all levels, and of each, (2, filters). [half widths^2]"""
+        return np.asarray((self.model.wander**2).T * self.variance.mean(axis=1))
 
     @property
     def part_var(self) -> Floats:
-        """Variance of the parts about their level at this age, per filter. [half widths^2]"""
-        return np.asarray(self.variance * self.widening(self.age) ** 2)
+        """Variance of the parts about their level now, (filters, sizes). [half widths^2]"""
+        return np.asarray(self.variance * self.widening(self.age)[:, None] ** 2)
 
     def widening(self, age: float | Floats) -> Floats:
         """How many times as wide the parts scatter at ages as on a fresh wheel."""
@@ -249,71 +419,24 @@ class Belief:
 
 
 @dataclass(frozen=True, eq=False)
-class _Branch:
-    """One explanation of the readings of a part: its likelihood, and what it says of the level."""
+class _Surprise:
+    """One thing that may have happened: variance added to the readings in one direction."""
 
-    log: Floats
-    miss: Floats  # of the mean of the readings it trusts from the forecast
-    var: Floats  # of that miss
-    jump: bool = False
-    informs: bool = True
-
-
-def _branches(
-    values: Floats,
-    foretold: Floats,
-    level_var: Floats,
-    own: Floats,
-    gauge_var: float,
-    dof: Floats,
-    unread: int,
-) -> list[_Branch]:
-    """Each explanation of the readings of one part: plain, after a jump, one of them odd."""
-    scale = level_var + own
-    count = len(values)
-    jump_rate = JUMP_RATE * min(max(unread, 1), MOST_UNREAD)
-    mean = float(values.mean())
-    apart = float(((values - mean) ** 2).sum())
-    alike = -0.5 * (apart / gauge_var + (count - 1) * (np.log(gauge_var) + _LOG_2PI))
-    alike -= 0.5 * np.log(count)
-    var = scale + gauge_var / count
-    miss = mean - foretold
-    plain = (
-        _log_student(miss, var, dof * (var / own) ** 2)
-        + alike
-        + np.log1p(-jump_rate - count * ODD_RATE)
-    )
-    jumped = _log_normal(miss, var + JUMP_SD**2) + alike + np.log(jump_rate)
-    made = [_Branch(plain, miss, var), _Branch(jumped, miss, var + JUMP_SD**2, jump=True)]
-    for k in range(count):
-        log = _log_normal(values[k] - foretold, scale + gauge_var + ODD_SD**2) + np.log(ODD_RATE)
-        others = np.delete(values, k)
-        if count == 1:
-            made.append(_Branch(log, np.zeros_like(foretold), var, informs=False))
-            continue
-        rest = others.mean() - foretold
-        rest_var = scale + gauge_var / (count - 1)
-        apart = float(((others - others.mean()) ** 2).sum())
-        log = (
-            log
-            + _log_student(rest, rest_var, dof * (rest_var / own) ** 2)
-            - 0.5
-            * (apart / gauge_var + (count - 2) * (np.log(gauge_var) + _LOG_2PI) + np.log(count - 1))
-        )
-        made.append(_Branch(log, rest, rest_var))
-    return made
+    chance: float
+    var: float
+    direction: Floats  # of the readings
+    moves: Floats | None = None  # of the state; None: an odd reading
+    size: int = -1  # whose reading is odd
 
 
-def _log_normal(miss: Floats, var: Floats) -> Floats:
-    return np.asarray(-0.5 * (miss**2 / var + np.log(var) + _LOG_2PI))
+def _effect(told: bool | None, does: bool) -> float:
+    """Probability that a dress does something, or does not, from what the plan says."""
+    likely = UNTOLD_EFFECT if told is None else TOLD_EFFECT
+    return likely if does == (told is not False) else 1 - likely
 
 
-def _log_student(miss: Floats, var: Floats, dof: Floats) -> Floats:
+def _log_student(fit: Floats, log_det: Floats, dof: Floats, count: int) -> Floats:
     from scipy.special import gammaln
 
-    log = gammaln((dof + 1) / 2) - gammaln(dof / 2) - 0.5 * np.log(np.pi * dof * var)
-    return np.asarray(log - (dof + 1) / 2 * np.log1p(miss**2 / (dof * var)))
-
-
-def _outer(vector: Floats, weight: Floats) -> Floats:
-    return np.asarray(vector[:, :, None] * (weight[:, None] * vector)[:, None, :])
+    log = gammaln((dof + count) / 2) - gammaln(dof / 2) - 0.5 * (count * np.log(np.pi * dof))
+    return np.asarray(log - 0.5 * log_det - (dof + count) / 2 * np.log1p(fit / dof))

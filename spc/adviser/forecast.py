@@ -1,12 +1,12 @@
-"""Parts left: how long the size stays inside if nothing is done."""
+"""Parts left: how long all sizes stay inside if nothing is done."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from spc.adviser.filter import Belief
+from spc.adviser.loss import Sizes
 from spc.adviser.model import GROWTH, SETTLING, SETTLING_PARTS, SLOPE, WARM_PARTS, WARMTH
-from spc.adviser.value import Stakes
 
 #: A part is as good as out when it is out with this probability.
 CHANCE = 0.005
@@ -27,42 +27,58 @@ class PartsLeft:
     high: int
 
 
-def parts_left(belief: Belief, register: float, stakes: Stakes) -> PartsLeft:
+def parts_left(belief: Belief, register: list[float], sizes: Sizes) -> PartsLeft:
     """
     Parts left of this wheel if nothing is done.
 
     Every filter of the bank goes ahead along its own mean and along levels above and below it by
-    what it doubts, with its own life, dulling and wander; the quantiles are over all of them.
+    what it doubts, with its own life, dulling and wander; a part is out where any size is; the
+    quantiles are over all of them.
 
     Parameters
     ----------
     belief : Belief
         After the last part.
-    register : float
-        Where the offsets stand. [half widths]
-    stakes : Stakes
-        The limits, in half widths.
+    register : list of float
+        Where the registers stand. [half widths]
+    sizes : Sizes
+        The limits, and which sizes count.
     """
     from scipy.special import ndtr
 
+    model = belief.model
     ahead = np.arange(1, FARTHEST + 1)
     age = belief.age + ahead
-    past = belief.model.past_life(age.astype(float))
+    past = model.past_life(age.astype(float))
     mean = belief.mean[:, :, None]
-    z = belief.model.design(belief.age + 1, belief.cold)
-    here = np.einsum("ns,ns->n", z, belief.mean)[:, None] + register
-    doubt = np.sqrt(np.einsum("ns,nst,nt->n", z, belief.cov, z))[:, None]
-    path = here + mean[:, SLOPE] * (ahead - 1) + mean[:, GROWTH] * (past**2 - past[:, :1])
+    z = model.design(belief.age + 1, belief.cold)
+    here = np.einsum("nfs,ns->nf", z, belief.mean)
+    here = here + np.array(register)[list(sizes.registers)]
+    doubt = np.sqrt(np.einsum("nfs,nst,nft->nf", z, belief.cov, z))
+    path = mean[:, SLOPE] * (ahead - 1) + mean[:, GROWTH] * (past**2 - past[:, :1])
     settled, cold = -np.expm1(-age / SETTLING_PARTS), belief.cold * np.exp(-ahead / WARM_PARTS)
     path = path + mean[:, SETTLING] * (settled - settled[0]) - mean[:, WARMTH] * (cold - cold[0])
-    slope_sd = np.sqrt(belief.cov[:, SLOPE, SLOPE])[:, None]
-    sd = np.sqrt(belief.variance[:, None] * belief.widening(age.astype(float)) ** 2)
-    sd = np.sqrt(sd**2 + belief.wander_var[:, None] * ahead)
+    wander = belief.wander_var.sum(axis=0)[:, None] * ahead
+    widening = belief.widening(age.astype(float))
     nodes, shares = np.polynomial.hermite_e.hermegauss(_POINTS)
     lives, weights = [], []
     for node, share in zip(nodes, shares / shares.sum(), strict=True):
-        level = path + node * (doubt + slope_sd * (ahead - 1))
-        out = ndtr((stakes.lower - level) / sd) + ndtr((level - stakes.upper) / sd) > CHANCE
+        inside = np.ones_like(path)
+        for size in filter(sizes.counts, range(model.sizes)):
+            stakes, unit = sizes.stakes[size], sizes.units[sizes.registers[size]]
+            slope = np.zeros(model.states)
+            slope[SLOPE] = 1.0
+            lean = np.zeros(len(path))
+            if model.sizes > 1:
+                slope[np.arange(model.states)[model.lean][size]] = 1.0
+                lean = belief.mean[:, model.lean][:, size]
+            slope_sd = np.sqrt(belief.cov @ slope @ slope)
+            level = here[:, size, None] + path + lean[:, None] * (ahead - 1)
+            level = level + node * (doubt[:, size, None] + slope_sd[:, None] * (ahead - 1))
+            sd = np.sqrt(belief.variance[:, size, None] * widening**2 + wander)
+            lower, upper = stakes.lower * unit, stakes.upper * unit
+            inside *= 1 - ndtr((lower - level) / sd) - ndtr((level - upper) / sd)
+        out = 1 - inside > CHANCE
         lives.append(np.where(out.any(axis=1), out.argmax(axis=1), FARTHEST))
         weights.append(share * belief.weight)
     life, weight = np.concatenate(lives), np.concatenate(weights)

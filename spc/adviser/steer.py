@@ -1,14 +1,19 @@
-"""One diameter: what it is told, and the cheapest act; half widths, wear upward."""
+"""The sizes that are steered: what is told of them, and the cheapest act; wear upward."""
 
 import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spc.adviser.filter import Belief
-from spc.adviser.model import SLOPE, Model
-from spc.adviser.value import WARM_ENOUGH, Stakes, Value, solve
+from spc.adviser.loss import Sizes
+from spc.adviser.model import ALIKE, SLOPE, Model
+from spc.adviser.prior import Prior
+from spc.adviser.value import WARM_ENOUGH, Value, solve
+
+Floats = NDArray[np.float64]
 
 #: Moves made up to this part of a cycle belong to the setting and stay at a dress.
 SETTING_PARTS = 3
@@ -18,13 +23,15 @@ SUSPECT = 0.01
 
 @dataclass(frozen=True)
 class Act:
-    """The cheapest act."""
+    """The cheapest act; moves are in half widths of the tightest tolerance."""
 
     kind: str  # grind_on | measure_again | offset | dress
-    move: float = 0.0  # half widths, with an offset or after a dress
+    register: int = 0
+    move: float = 0.0  # with an offset or after a dress
+    size: int = 0  # the one to measure again
     measure_next: bool = False  # whether a reading of the very next part is worth its price
     costs: tuple[float, float, float] | None = None  # to go: grind on, offset, dress
-    with_dress: float = 0.0  # the move that would go with a dress
+    with_dress: tuple[int, float] = (0, 0.0)  # register and move that would go with a dress
 
     def runner_up(self) -> tuple[str | None, float | None]:
         """The next best act, and what more it costs to go."""
@@ -38,186 +45,320 @@ class Act:
 
 class Steer:
     """
-    The belief on one diameter as it grows, and what follows from it.
+    The belief on the sizes as it grows, and what follows from it.
 
     Parameters
     ----------
-    stakes : Stakes
-        Limits and prices.
-    habit : float or None
-        Parts per dress as the plan tells them.
-    gauge_var : float
-        Variance of one reading about the part. [half widths^2]
+    sizes : Sizes
+        Limits, prices, registers and gauges.
+    prior : Prior
+        What is believed before the first part.
     every : int
         Parts from one scheduled reading to the next.
-    clears : bool
-        Whether the control takes back the moves of a cycle at its dress.
+    resets, clears : bool or None
+        What the plan says of a dress: whether it takes the wear out of the size, and whether the
+        control takes back the moves of a cycle at it. None: learnt.
+    forms : tuple of float
+        Guarded upper limits of form and finish. [µm]
     parts : int, optional
         Of the batch, if that is known.
     """
 
     #: What a state keeps besides the belief before the readings of the last part.
-    KEPT = ("readings", "open", "register", "moved", "seen", "made", "asked_why")
+    KEPT = ("readings", "forms", "open", "register", "moved", "read", "made", "asked_why")
 
     def __init__(
         self,
-        stakes: Stakes,
+        sizes: Sizes,
         *,
-        habit: float | None,
-        gauge_var: float,
+        prior: Prior,
         every: int,
-        clears: bool,
+        resets: bool | None = True,
+        clears: bool | None = True,
+        forms: tuple[float, ...] = (),
         parts: int | None = None,
     ) -> None:
         self.parts = parts
-        self.stakes, self.gauge_var, self.every, self.clears = stakes, gauge_var, every, clears
-        self.belief = self.before = Belief.begin(Model(habit))
-        self.readings: list[float] = []
-        self.register = self.moved = 0.0  # in all, and since the setting of this cycle
-        self.seen = False  # whether any part was read
+        self.sizes, self.every = sizes, every
+        model = Model(prior, sizes.registers)
+        self.before = Belief.begin(model, resets=resets, clears=clears, forms=forms)
+        self.readings: list[tuple[int, float]] = []
+        self.forms: list[tuple[int, float]] = []  # readings of form and finish of this part
+        # Of each register: where it stands, and what it was moved since the setting of this cycle.
+        self.register = [0.0] * len(sizes.units)
+        self.moved = [0.0] * len(sizes.units)
+        self.read = [False] * len(sizes.stakes)  # which sizes were ever read
         self.made = 0
         self.open = False  # whether the part ground last may still be read
         self.asked_why = False  # a jump was answered for
+        self._belief: Belief | None = self.before
         self._solved: tuple[Belief, Value] | None = None
+        self._dressed: tuple[Belief, Belief] | None = None
+
+    # -- what it is told -----------------------------------------------------------------------
 
     def part(self) -> None:
         """A part was ground."""
         self._close()
         self.made += 1
         self.open, self.asked_why = True, False
-        self.belief = self.before = self.belief.part()
+        self._now(self.before.part())
 
-    def reading(self, value: float) -> None:
-        """One reading of that part."""
-        self.readings = [*self.readings, value]
-        self.seen = True
-        self._read()
+    def reading(self, size: int, value: float) -> None:
+        """One reading of that part. [half widths]"""
+        self.readings = [*self.readings, (size, value)]
+        self.read[size] = True
+        self._belief = None
 
-    def _read(self) -> None:
-        self.belief = self.before
-        if self.readings:
-            values = np.array(self.readings) - self.register
-            self.belief = self.before.read(values, self.gauge_var)
+    def reading_of_form(self, form: int, um: float) -> None:
+        """One reading of form or finish of that part; the first of each counts."""
+        if all(form != known for known, _ in self.forms):
+            self.forms = [*self.forms, (form, um)]
+            self._belief = None
 
-    def offset(self, move: float) -> None:
-        """The register was moved."""
+    def offset(self, register: int, move: float) -> None:
+        """A register was moved."""
         self._close()
-        self.register += move
+        self._dressed = None
+        self.register[register] += move
         if self.belief.age > SETTING_PARTS:
-            self.moved += move
+            self.moved[register] += move
 
     def dress(self) -> None:
         """The wheel was dressed."""
         self._close()
-        self.register = self.register_after_dress
-        self.moved = 0.0
-        self.belief = self.before = self.belief.dress()
+        self._now(self.dressed(self.belief))
+        self.moved = [0.0] * len(self.register)
 
     def pause(self, parts_stood: float) -> None:
         """The machine stood for so many cycle times."""
         self._close()
-        self.belief = self.before = self.belief.pause(parts_stood)
+        self._now(self.belief.pause(parts_stood))
 
     def unsettle(self, sd: float) -> None:
-        """Something was done that may have moved the level by so much. [half widths]"""
+        """Something was done that may have moved the levels by so much. [half widths]"""
         self._close()
-        self.belief = self.before = self.belief.unsettled(sd)
+        self._now(self.belief.unsettled(sd))
 
     def answered(self) -> None:
         """Whoever was asked for the cause of a jump has looked."""
         self.asked_why = True
 
-    def jumped(self, chance: float, size: float) -> bool:
-        """Whether the last part came after a jump at least so sure and so large, unanswered."""
-        moved = abs(self.level(self.belief, 0.0) - self.level(self.before, 0.0))
-        return not self.asked_why and self.belief.jump > chance and moved > size
-
     def resume(self, before: Belief, kept: dict[str, Any]) -> None:
         """Go on from a state."""
         for name in self.KEPT:
             setattr(self, name, kept[name])
-        self.before = before
-        self._read()
+        self.readings = [(int(size), float(value)) for size, value in self.readings]
+        self.forms = [(int(form), float(value)) for form, value in self.forms]
+        self.before, self._belief = before, None
 
-    @property
-    def drift(self) -> float:
-        """Wear a part. [half widths]"""
-        return float(self.belief.weight @ self.belief.mean[:, SLOPE])
+    def _now(self, belief: Belief) -> None:
+        self.before = self._belief = belief
 
     def _close(self) -> None:
         """No more readings of this part."""
-        self.before, self.readings, self.open = self.belief, [], False
+        self.before, self.readings, self.forms, self.open = self.belief, [], [], False
+
+    # -- what it believes ----------------------------------------------------------------------
+
+    @property
+    def belief(self) -> Belief:
+        """After all that was told."""
+        if self._belief is None:
+            self._belief = self.before
+            if self.readings:
+                # In one order, whichever was typed first.
+                told = sorted(self.readings, key=lambda reading: reading[0])
+                size = np.array([size for size, _ in told])
+                moved = np.array([self.register[self.sizes.registers[s]] for s in size])
+                values = np.array([value for _, value in told]) - moved
+                self._belief = self.before.read(size, values, self.sizes.gauge_var[size])
+            for form, um in sorted(self.forms):
+                self._belief = self._belief.read_form(form, um)
+        return self._belief
+
+    def dressed(self, belief: Belief) -> Belief:
+        """After a dress now. Moves that the control takes back count as moves of the levels."""
+        if self._dressed is None or self._dressed[0] is not belief:
+            moved = np.array(self.moved)[list(self.sizes.registers)]
+            self._dressed = belief, belief.dress(moved)
+        return self._dressed[1]
+
+    def drift(self, size: int) -> float:
+        """Wear a part. [half widths]"""
+        belief, model = self.belief, self.belief.model
+        mean = belief.weight @ belief.mean
+        lean = mean[model.lean][size] if model.sizes > 1 else 0.0
+        return float(mean[SLOPE] + lean)
+
+    def jumped(self, chance: float, size: float) -> bool:
+        """Whether the last part came after a jump at least so sure and so large, unanswered."""
+        if self.asked_why or self.belief.jump <= chance:
+            return False
+        moved = self.levels(self.belief) - self.levels(self.before)
+        return bool(np.abs(moved).max() > size)
 
     @property
     def due(self) -> int:
         """Parts to the next scheduled reading; the first part is one."""
         return self.every - (self.made - 1) % self.every
 
-    @property
-    def register_after_dress(self) -> float:
-        """Where the control leaves the register at a dress."""
-        return self.register - self.moved if self.clears else self.register
-
-    def level(self, belief: Belief, register: float) -> float:
-        """Estimated level of the coming part."""
+    def levels(self, belief: Belief) -> Floats:
+        """Estimated levels of the coming part, shape (sizes,). [half widths]"""
         ahead = belief.part()
         z = belief.model.design(ahead.age, ahead.cold)
-        return float(belief.weight @ np.einsum("ns,ns->n", z, belief.mean)) + register
+        level = belief.weight @ np.einsum("nfs,ns->nf", z, belief.mean)
+        return np.asarray(level + np.array(self.register)[list(self.sizes.registers)])
+
+    @property
+    def failing(self) -> int | None:
+        """The form or finish that costs more than any size where it stands; None: none does."""
+        age = np.array([self.belief.age + 1.0])
+        out = [float(form.out(age)[0]) for form in self.belief.forms]
+        if not out or max(out) * self.sizes.price.form <= self._losses().max():
+            return None
+        return int(np.argmax(out))
+
+    @property
+    def worst(self) -> int:
+        """The size whose next part costs the most where it stands."""
+        return int(np.argmax(self._losses()))
+
+    def _losses(self) -> Floats:
+        """What the next part costs by each size that was ever read, shape (sizes,)."""
+        belief = self.belief
+        levels, doubts = self.levels(belief), self.doubts(belief)
+        sds = np.sqrt(doubts**2 + belief.weight @ belief.part_var)
+        costs = []
+        for size, stakes in enumerate(self.sizes.stakes):
+            unit = self.sizes.units[self.sizes.registers[size]]
+            level, sd = levels[size] / unit, sds[size] / unit
+            costs.append(self.read[size] * float(stakes.loss(level, sd)))
+        return np.array(costs)
+
+    def foretold(self, size: int) -> tuple[float, float]:
+        """Mean and variance of a reading of the part ground last, before any. [half widths]"""
+        belief = self.before
+        z = belief.model.design(belief.age, belief.cold)[:, size]
+        each = np.einsum("ns,ns->n", z, belief.mean)
+        var = np.einsum("ns,nst,nt->n", z, belief.cov, z) + belief.part_var[:, size]
+        var += self.sizes.gauge_var[size]
+        mean = float(belief.weight @ each)
+        at = self.register[self.sizes.registers[size]]
+        return mean + at, float(belief.weight @ (var + (each - mean) ** 2))
+
+    def doubts(self, belief: Belief) -> Floats:
+        """Standard deviations of the levels of the coming part, shape (sizes,). [half widths]"""
+        ahead = belief.part()
+        z = belief.model.design(ahead.age, ahead.cold)
+        level = np.einsum("nfs,ns->nf", z, belief.mean)
+        var = np.einsum("nfs,nst,nft->nf", z, ahead.cov, z)
+        var += (level - belief.weight @ level) ** 2
+        return np.asarray(np.sqrt(belief.weight @ var))
+
+    def _of_registers(self, levels: Floats) -> Floats:
+        """Mean level of the sizes of each register, in its unit."""
+        sizes = self.counted
+        return np.array([levels[sizes.on(r)].mean() / unit for r, unit in enumerate(sizes.units)])
+
+    @property
+    def counted(self) -> Sizes:
+        """The sizes, those never read left out of all costs."""
+        return self.sizes.only(self.read)
 
     def value(self, belief: Belief) -> Value:
-        """Every act's cost to go, whatever the register and whatever was asked before."""
+        """Every act's cost to go, whatever the registers and whatever was asked before."""
         if self._solved is not None and self._solved[0] is belief:
             return self._solved[1]
         value = solve(
-            belief, self.stakes, noise_var=self.gauge_var, every=self.every, due=self.due,
-            rate=math.nan, left=math.inf if self.parts is None else self.parts - self.made,
+            belief, self.dressed(belief), self.counted, every=self.every, due=self.due,
+            left=math.inf if self.parts is None else self.parts - self.made,
         )  # fmt: skip
         if belief is self.belief:
             self._solved = belief, value
         return value
 
+    # -- what follows --------------------------------------------------------------------------
+
     def act(self) -> Act:
         """The cheapest act as things stand."""
-        if not self.seen:
+        if not any(self.read):
             return Act("grind_on", measure_next=True)
-        value = self.value(self.belief)
-        here = self.level(self.belief, self.register)
+        belief, value = self.belief, self.value(self.belief)
+        here = self._of_registers(self.levels(belief))
         keep = value.grind(here)
-        offset, move = value.offset(here)
-        dress, with_it = self._dress(value)
-        suspect = self.belief.odd > SUSPECT and len(self.readings) == 1
-        if suspect and self._gain_of_another(value, here, dress) > self.stakes.measure:
-            return Act("measure_again")
+        offset, register, move = value.offset(here)
+        dress, with_register, with_move = self._dress(value)
+        suspect = self._suspect()
+        if (
+            suspect is not None
+            and self._gain_of_another(value, here, dress, suspect) > self.sizes.price.measure
+        ):
+            return Act("measure_again", size=suspect)
         best = min(keep, offset, dress)
         costs = (keep, offset, dress)
+        unit = self.sizes.units
+        after = (with_register, with_move * unit[with_register])
         if best == dress:
-            return Act("dress", with_it, costs=costs, with_dress=with_it)
-        noise = self.gauge_var + float(self.belief.weight @ self.belief.part_var)
-        offset_now = best == offset and move != 0
-        gain = value.gain_of_reading(here + (move if offset_now else 0), dress, noise)
-        read = self.due > 1 and gain > self.stakes.measure
-        if offset_now:
-            return Act("offset", move, read, costs, with_it)
-        return Act("grind_on", 0.0, read, costs, with_it)
+            return Act("dress", with_register, after[1], costs=costs, with_dress=after)
+        moves = best == offset and move != 0
+        there = here.copy()
+        there[register] += move if moves else 0.0
+        gain = value.gain_of_reading(there, dress, self._noise_var())
+        read = self.due > 1 and gain > self.sizes.price.measure
+        kind, by = ("offset", move * unit[register]) if moves else ("grind_on", 0.0)
+        return Act(kind, register, by, measure_next=read, costs=costs, with_dress=after)
 
-    def _dress(self, value: Value) -> tuple[float, float]:
-        """Cost to go of a dress now, and the move to make with it."""
+    def _dress(self, value: Value) -> tuple[float, int, float]:
+        """Cost to go of a dress now, and the register and the move to make with it."""
         if self.belief.age == 0:
-            return float("inf"), 0.0
-        fresh = self.level(self.belief.dress(), self.register_after_dress)
-        return value.dress(fresh, self.belief.cold > WARM_ENOUGH)
+            return float("inf"), 0, 0.0
+        fresh = self.levels(self.dressed(self.belief))
+        return value.dress(self._of_registers(fresh), self.belief.cold > WARM_ENOUGH)
 
-    def _gain_of_another(self, value: Value, here: float, dress: float) -> float:
+    def _noise_var(self) -> Floats:
+        """Variance of one reading of every size about the level of each register."""
+        part = self.belief.weight @ self.belief.part_var
+        made = []
+        for r, unit in enumerate(self.sizes.units):
+            mine = self.counted.on(r)
+            share = 1 / len(mine)
+            var = part[mine].mean() * (share + ALIKE * (1 - share))
+            made.append((var + share * self.sizes.gauge_var[mine].mean()) / unit**2)
+        return np.array(made)
+
+    def _suspect(self) -> int | None:
+        """The size whose one reading is the likeliest to be odd, if it may well be."""
+        belief = self.belief
+        if not belief.odd:
+            return None
+        size = int(np.argmax(belief.odd))
+        once = sum(read == size for read, _ in self.readings) == 1
+        return size if once and belief.odd[size] > SUSPECT else None
+
+    def _gain_of_another(self, value: Value, here: Floats, dress: float, suspect: int) -> float:
         """What a second reading of this part saves by telling whether the first one was odd."""
-        odd = min(self.belief.odd, 1 - SUSPECT)
-        unread = self.value(self.before)
-        if_odd = self.level(self.before, self.register)
+        odd = min(self.belief.odd[suspect], 1 - SUSPECT)
+        others = [reading for reading in self.readings if reading[0] != suspect]
+        without = self._without(others)
+        unread = self.value(without)
+        if_odd = self._of_registers(self.levels(without))
         if_not = (here - odd * if_odd) / (1 - odd)
         cases = ((unread, if_odd, self._dress(unread)[0]), (value, if_not, dress))
         ways = [[case[2] for case in cases], [v.grind(level) for v, level, _ in cases]]
-        for move in (
-            v.offset(level)[1] for v, level in ((value, here), cases[0][:2], cases[1][:2])
+        for _, register, move in (
+            v.offset(level) for v, level in ((value, here), cases[0][:2], cases[1][:2])
         ):
-            ways.append([self.stakes.offset + v.grind(level + move) for v, level, _ in cases])
+            step = np.zeros(len(here))
+            step[register] = move
+            ways.append([self.sizes.price.offset + v.grind(level + step) for v, level, _ in cases])
         table = np.array(ways) * (odd, 1 - odd)
         return float(table.sum(axis=1).min() - table.min(axis=0).sum())
+
+    def _without(self, readings: list[tuple[int, float]]) -> Belief:
+        """The belief had only these readings of this part been told."""
+        mine, belief, solved = self.readings, self._belief, self._solved
+        self.readings, self._belief = readings, None
+        without = self.belief
+        self.readings, self._belief, self._solved = mine, belief, solved
+        return without

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.adviser.frame import Frame
-from spc.adviser.value import Stakes
+from spc.adviser.loss import Stakes
 from spc.dress_cycles import DressCycle, dress_cycles, register
 from spc.dressing_costs import Form, at_stake, forms_of
 from spc.errors import NotEnough, SpcError

@@ -1,6 +1,7 @@
 """What truly may have happened at the wheel, given the record: one draw, met by every policy."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -8,7 +9,7 @@ from spc.dressing_costs import Form
 from spc.measured_cycles import steps_um
 from spc.replay.recorded import Recorded
 from spc.simulate.streams import generator
-from spc.wear_fit import Floats, MeasuredCycle, WearFit, covariance
+from spc.wear_fit import Floats, MeasuredCycle, WearFit, split
 
 #: Share of the variance of young readings that the gauge is believed to make at most, so that
 #: parts keep some scatter of their own (our choice).
@@ -158,25 +159,22 @@ class Truth:
         wave = self._wave_root @ random.standard_normal(self._last)
         scatter = self._resampled(random)
         gauge = self.gauge_sd_um * random.standard_normal(self._last)
-        split = np.sqrt(self._own * (1 - self._own)) * self._sd
-        split = split * random.standard_normal(self._last)
+        shared = np.sqrt(self._own * (1 - self._own)) * self._sd
+        shared = shared * random.standard_normal(self._last)
         normal = self._sd * random.standard_normal(self._last)
         if cycle is None or not len(cycle):
             return Wheel(None, self._curve + slope * ages + wave, scatter, gauge)
         n = cycle.ages
         at = n - 1
-        rest = cycle.bare_um - self._curve[at] - slope * n - wave[at] - normal[at]
-        total = covariance(fit, n)
-        solved = np.linalg.solve(total, np.column_stack([np.ones(len(n)), rest]))
-        level = float(solved[:, 1].sum() / solved[:, 0].sum())
-        weights = solved[:, 1] - level * solved[:, 0]
-        slope += fit.slope_sd_um**2 * float(n @ weights)
-        wave += fit.wave_covariance(ages, n) @ weights
-        single = normal[at] + self._sd[at] ** 2 * weights
-        own = self._own[at] * single + split[at]
+        rest = cycle.bare_um - slope * n - wave[at] - normal[at]
+        shown = split(fit, replace(cycle, bare_um=rest))
+        slope += shown.drift_um
+        wave += fit.wave_covariance(ages, n) @ (shown.single_um / fit.sd_at(n) ** 2)
+        single = normal[at] + shown.single_um
+        own = self._own[at] * single + shared[at]
         gauge[at] = single - own
         scatter[at] = own / (self._sd[at] * np.sqrt(self._own[at]))
-        return Wheel(level, self._curve + slope * ages + wave, scatter, gauge)
+        return Wheel(shown.level_um, self._curve + slope * ages + wave, scatter, gauge)
 
     def _resampled(self, random: np.random.Generator) -> Floats:
         pool = self.record.fit.pool

@@ -7,8 +7,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.adviser.value import Stakes
-from spc.simulate.cycle import usual_cycle
+from spc.adviser.loss import Stakes
+from spc.simulate.cycle import UsualCycle, usual_cycle
 from spc.simulate.policies import Act
 from spc.simulate.process import Grinder
 from spc.simulate.reference import BestActs, Outlook, after_dress
@@ -33,12 +33,20 @@ def outlook_of(grinder: Grinder, parts: int) -> Outlook:
     s, now = grinder.setting, grinder.cycle
     n = now.since_dress
     usual = usual_cycle(s, wear_um=now.wear_um, life_parts=now.life_parts, parts=n + parts)
+    return _outlook(s, usual, s.part_sd_um, since=n, heat_um=grinder.drift_ahead(parts))
+
+
+def _outlook(
+    s: Setting, usual: UsualCycle, sd_um: float, *, since: int = 0, heat_um: Floats | float = 0.0
+) -> Outlook:
+    """A cycle from `since` parts after its dress on, as it is expected."""
+    growth = s.sign * np.diff(usual.wheel_um)[since:] + heat_um
     return Outlook(
-        growth_um=s.sign * np.diff(usual.wheel_um)[n:] + grinder.drift_ahead(parts),
-        sd_um=np.full(parts, s.part_sd_um),
-        hazard=usual.hazard[n + 1 :],
+        growth_um=growth,
+        sd_um=np.full(len(growth), sd_um),
+        hazard=usual.hazard[since + 1 :],
         walk_um=_wander(s),
-        drop_um=s.sign * usual.wheel_um[n:-1],
+        drop_um=s.sign * usual.wheel_um[since:-1],
     )
 
 
@@ -47,21 +55,10 @@ def _begin(setting: Setting, rate: float, parts: int) -> tuple[float, ...]:
     """Worth of the level a dress leaves, by a usual cycle; see `reference.after_dress`."""
     s = setting
     usual = usual_cycle(s, wear_um=s.wear_um, life_parts=s.life_parts, parts=parts)
-    outlook = Outlook(
-        growth_um=s.sign * np.diff(usual.wheel_um),
-        sd_um=np.full(parts, s.part_sd_um),
-        hazard=usual.hazard[1:],
-        walk_um=_wander(s),
-        drop_um=s.sign * usual.wheel_um[:-1],
-    )
     worth = after_dress(
-        outlook,
-        stakes_of(s),
-        s.tolerance_um,
-        rate=rate,
-        bias_um=s.dress_bias_um,
-        sd_um=s.dress_sd_um,
-    )
+        _outlook(s, usual, s.part_sd_um), stakes_of(s), s.tolerance_um, rate=rate,
+        bias_um=s.dress_bias_um, sd_um=s.dress_sd_um,
+    )  # fmt: skip
     return tuple(worth)
 
 
@@ -147,13 +144,8 @@ def courses(setting: Setting, rate: float) -> tuple[Course, ...]:
     for z in _LIVES:
         life = s.life_parts * math.exp(z * s.life_log_sd)
         usual = usual_cycle(s, wear_um=s.wear_um, life_parts=life, parts=last)
-        outlook = Outlook(
-            growth_um=s.sign * np.diff(usual.wheel_um),
-            # The level is known to about half the scatter of parts: sqrt(1 + 1/4) = 1.12.
-            sd_um=np.full(last, 1.12 * s.part_sd_um),
-            hazard=usual.hazard[1:],
-            walk_um=_wander(s),
-        )
+        # The level is known to about half the scatter of parts: sqrt(1 + 1/4) = 1.12.
+        outlook = _outlook(s, usual, 1.12 * s.part_sd_um)
         made.append(
             Course(
                 log_prior=-z * z / 2,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.adviser.value import Stakes
+from spc.adviser.loss import Stakes
 
 Floats = NDArray[np.float64]
 # Fine against the growth per part: linear interpolation on a coarse grid spreads levels like a

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.adviser.value import Stakes
+from spc.adviser.loss import Stakes
 from spc.simulate.process import Event, rounded
 from spc.simulate.reference import Outlook
 from spc.simulate.streams import Draw, Stream, factor, gamma, gauge_error, generator, normal

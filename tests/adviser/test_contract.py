@@ -398,7 +398,7 @@ def test_history_spares_a_new_run_the_learning():
     # From -2.5 µm on, the limit is 10.5 µm away, at 0.15 µm a part and with scatter of 0.4 µm.
     assert left_taught.middle == pytest.approx(62, abs=5)
     assert abs(left_taught.middle - 62) < abs(left_fresh.middle - 62)
-    assert left_taught.high - left_taught.low < left_fresh.high - left_fresh.low
+    assert left_taught.high / left_taught.low < left_fresh.high / left_fresh.low
 
 
 def test_what_another_adviser_had_learned_teaches_nothing():

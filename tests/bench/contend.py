@@ -1,11 +1,13 @@
 """Who contends, told what a plan would tell them: ``python -m tests.bench.contend --scenes 12``."""
 
+from spc.adviser.loss import Sizes, Stakes
+from spc.adviser.prior import Prior
 from spc.adviser.steer import Steer
-from spc.adviser.value import Stakes
 from spc.advising import advisor_for
 from spc.plan import Plan
 from tests.bench.families import Scene
 from tests.bench.score import main
+from tests.bench.shaft_contend import SEVERAL, SHAFT_MAKERS
 
 
 class OneDiameter:
@@ -20,9 +22,8 @@ class OneDiameter:
         )  # fmt: skip
         gauge_var = (scene.gauge_sd**2 + scene.gauge_step**2 / 12) / half**2
         self.steer = Steer(
-            stakes,
-            habit=habit,
-            gauge_var=gauge_var,
+            Sizes.one(stakes, gauge_var),
+            prior=Prior.told(habit),
             every=scene.every,
             clears=scene.clears,
             parts=parts,
@@ -32,7 +33,7 @@ class OneDiameter:
         self.steer.part()
 
     def reading(self, um: float) -> None:
-        self.steer.reading(um / self.half)
+        self.steer.reading(0, um / self.half)
 
     def pause(self, minutes: float) -> None:
         self.steer.pause(minutes)  # a part takes a minute
@@ -41,7 +42,7 @@ class OneDiameter:
         self.steer.dress()
 
     def moved(self, um: float) -> None:
-        self.steer.offset(um / self.half)
+        self.steer.offset(0, um / self.half)
 
     def act(self) -> tuple[str, float, bool]:
         act = self.steer.act()
@@ -123,4 +124,4 @@ MAKERS = {
 }
 
 if __name__ == "__main__":
-    main(MAKERS)
+    main(MAKERS, SHAFT_MAKERS, SEVERAL)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from spc.adviser.value import Stakes
+from spc.adviser.loss import Stakes
 from spc.simulate.reference import BestActs, Outlook
 from tests.bench.families import Scene
 from tests.bench.machine import Machine, Noise

@@ -126,12 +126,21 @@ class Machine:
         self.walked = self.walked + noise.walk[self.rows, k]
         self.age += 1
         self.made += 1
-        mean, self.sd = self.curve(self.age, self.cycle)
-        self.level = mean + self.base - scene.warm_up * self._chill(self.cold)
+        self.level, self.sd = self.now()
         self.cost += self.loss(self.level, self.sd)
         low, high = self._outside(self.level, self.sd)
         self.out += low + high
         return float(pause[0])
+
+    def now(self) -> tuple[Floats, Floats]:
+        """True level and spread at this age, in this cycle, as cold as the machine is. [µm]"""
+        mean, sd = self.curve(self.age, self.cycle)
+        return mean + self.base - self.chill, sd
+
+    @property
+    def chill(self) -> Floats:
+        """How much smaller the parts come from a cold machine. [µm]"""
+        return self.scene.warm_up * self._chill(self.cold)
 
     @property
     def base(self) -> Floats:
@@ -148,6 +157,13 @@ class Machine:
         self, age: Floats | NDArray[np.int64], cycle: NDArray[np.int64]
     ) -> tuple[Floats, Floats]:
         """Level and spread that a wheel brings by its age: wear, settling and dulling. [µm]"""
+        worn, settled, grown, sd = self.wheel(age, cycle)
+        return worn + settled + grown, sd
+
+    def wheel(
+        self, age: Floats | NDArray[np.int64], cycle: NDArray[np.int64]
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Wear, settling, growth past the life, and spread of a wheel by its age. [µm]"""
         scene = self.scene
         life = self.noise.life[self.rows, cycle]
         wear = scene.wear * self.noise.slope[self.rows, cycle]
@@ -159,7 +175,7 @@ class Machine:
             settling = scene.settling * np.minimum(age / (2 * scene.settling_parts), 1)
             widening = scene.dulling * (np.maximum(age - 0.6 * life, 0) / (1.2 * life)) ** 2
         worn = wear * _shape(scene.shape, scene.bend, age / life)
-        return worn + settling + scene.growth * past**2, scene.part_sd * (1 + widening)
+        return worn, settling, scene.growth * past**2, scene.part_sd * (1 + widening)
 
     def _outside(self, level: Floats, sd: Floats) -> tuple[Floats, Floats]:
         half = self.scene.half_width
@@ -203,7 +219,10 @@ class Machine:
         self.age = np.where(where, 0, self.age)
         if not scene.walk_stays:
             self.walked = np.where(where, 0.0, self.walked)
-        if scene.clears:
+        self._begin_setting(where)
+
+    def _begin_setting(self, where: Flags) -> None:
+        if self.scene.clears:
             self.register = self.register - np.where(where, self.since_setting, 0.0)
         self.since_setting = np.where(where, 0.0, self.since_setting)
 

@@ -42,6 +42,14 @@ def test_what_was_done_is_priced_from_the_readings_and_the_acts():
     assert done.dresses == (run.events["kind"] == "dress").sum() - 1
 
 
+def test_parts_in_the_guard_band_are_booked_as_the_good_parts_they_are():
+    run = a_run()
+    table = PLAN.model_dump(exclude_unset=True, by_alias=True)
+    table["feature"][0]["uncertainty_um"] = 3.0
+
+    assert say(run, Plan.model_validate(table)).ways[0] == say(run).ways[0]
+
+
 def test_every_draw_agrees_with_what_was_read():
     run = a_run()
     record = recorded(run, PLAN)

@@ -7,7 +7,7 @@ import pytest
 import studies
 
 from spc.charts.limits import Base
-from spc.dress_interval import dress_costs, dress_interval
+from spc.dress_interval import dress_costs
 from spc.plan import read_plan
 from spc.report.contents import page
 from spc.report.how_often import dress_chapter, interval_picture
@@ -110,8 +110,8 @@ def test_labels_obey_no_markup():
 def costs_of(*slopes, dress_cost=1.8, parts=40):
     """Part n costs slope times n; the first slope is the best fit, all are its refits."""
     part = np.arange(1, parts + 1)
-    intervals = [dress_interval(dress_cost + np.cumsum(slope * part)) for slope in slopes]
-    return dress_costs(intervals[0], intervals, cycles=7)
+    totals = [dress_cost + np.cumsum(slope * part) for slope in (slopes[0], *slopes)]
+    return dress_costs(np.array(totals), cycles=7)
 
 
 def words_of_interval(study, found):

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from spc.adviser.value import Stakes
+from spc.adviser.loss import Stakes
 from spc.simulate.reference import BestActs, Outlook
 
 approx = pytest.approx
