@@ -19,6 +19,8 @@ from spc.live.answers import Clerk
 from spc.live.begin import run_for
 from spc.live.session import Session
 from spc.live.typed import Line, NotUnderstood
+from spc.live.words import answer_of
+from spc.report.voice import voice
 from spc.run import Source
 
 NARROW = """
@@ -270,6 +272,48 @@ def test_cleared_with_a_part_asks_when_more_than_its_hold_would_end(session):
     session.enter("#108 0.2", sure=True)
     assert session.enter("cleared part 107 sorted").stored
     assert session.held.spans == ()
+
+
+TWO_REGISTERS = """
+[job]
+part = "Shaft"
+[[feature]]
+name = "seat"
+nominal = 25.0
+upper = 0.010
+lower = -0.010
+register = "X1"
+sample = 1
+[[feature]]
+name = "collar"
+nominal = 40.0
+upper = 0.010
+lower = -0.010
+register = "X2"
+sample = 1
+[machine]
+dress_clears_offsets = true
+"""
+
+
+def test_an_offset_names_its_register_and_moves_what_stands_on_it(begin):
+    session = begin(TWO_REGISTERS)
+    for _ in range(3):
+        session.enter("0.1 7.0", sure=True)
+    advice = session.advice
+    assert (advice.action, advice.register) == ("offset", "X2")
+    assert "in offset register X2; plus makes parts bigger" in " ".join(
+        answer_of(session, voice()).do
+    )
+    session.enter("done")
+    assert [(e.what, e.value, e.note) for e in stored(session)][-1] == (
+        "offset", advice.offset_um, "X2",
+    )  # fmt: skip
+    by_hand = begin(TWO_REGISTERS, attended=True)
+    assert by_hand.advice == session.advice
+    # As told, the collar is back in its middle: nothing stands against going on.
+    session.enter("0.1 0.2", sure=True)
+    assert session.advice.action == "grind_on"
 
 
 def test_done_at_a_hold_stores_the_move_that_goes_with_it(session):
