@@ -29,9 +29,9 @@ from spc.adviser.model import (
 Floats = NDArray[np.float64]
 
 #: A block is at most this share of the way ahead, the last one ends so far ahead. [parts]
-BLOCK_SHARE, FARTHEST = 0.15, 4000
+BLOCK_SHARE, FARTHEST = 0.2, 4000
 #: Wear within one block, at most; blocks in all, at most. [half widths]
-BLOCK_WEAR, MOST_BLOCKS = 0.24, 90
+BLOCK_WEAR, MOST_BLOCKS = 0.4, 50
 #: Pieces in which a block with many readings is gone through.
 PIECES = 4
 #: Filters of the bank below this share of the likeliest are left out of the average.
