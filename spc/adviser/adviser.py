@@ -33,7 +33,7 @@ EVENTS = (
     "cleared", "note",
 )  # fmt: skip
 #: Raised whenever the same entries would leave another state.
-STATE_FORMAT = 1
+STATE_FORMAT = 2
 _SCHEMA = f"spc.adviser.state/{STATE_FORMAT}"
 #: An untold gap in the clock is a pause from this on. [min, cycle times]
 GAP_MINUTES, GAP_CYCLES = 5.0, 5.0
