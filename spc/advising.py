@@ -52,6 +52,20 @@ def advisor_for(
     return Advisor(plan, history=past, state=state, before=before)
 
 
+def register_in(note: str, plan: Plan) -> str | None:
+    """
+    The offset register that the note of an offset begins with, as the plan names it; None: none.
+
+    Files, the ledger and whoever types tell the register so, as in ``offset -3 X2``.
+    """
+    told = note.strip().casefold()
+    names = {feature.moved_by for feature in plan.features if feature.moved_by}
+    for name in sorted(names, key=len, reverse=True):
+        if told.startswith(name.casefold()) and not told[len(name) : len(name) + 1].isalnum():
+            return name
+    return None
+
+
 def with_hold(advice: Advice) -> str:
     """What goes with a hold before the next part: "dress", "offset" or nothing."""
     if advice.action != "hold":

@@ -9,6 +9,7 @@ import numpy as np
 
 from spc.adviser.advice import Advice
 from spc.adviser.adviser import Advisor
+from spc.advising import register_in
 from spc.findings import Prompt
 from spc.plan import Plan
 from spc.run import Run
@@ -48,7 +49,7 @@ def follow(advisor: Advisor, run: Run, plan: Plan, last: int) -> Followed:
     """
     run = _without_impossible(run, plan)
     readings = _readings_by_part(run)
-    events = _events_by_part(run)
+    events = _events_by_part(run, plan)
     startling = _startling(run, plan)
     prompts: list[Prompt] = []
     advice, due, apart = advisor.advise(), 0, max(1, last // MOST_LOOKS)
@@ -132,7 +133,7 @@ def _readings_by_part(run: Run) -> dict[int, Told]:
     return told
 
 
-def _events_by_part(run: Run) -> dict[int, list[tuple[str, dict[str, Any]]]]:
+def _events_by_part(run: Run, plan: Plan) -> dict[int, list[tuple[str, dict[str, Any]]]]:
     told: dict[int, list[tuple[str, dict[str, Any]]]] = {}
     for event in run.events.itertuples():
         details: dict[str, Any] = {}
@@ -140,6 +141,8 @@ def _events_by_part(run: Run) -> dict[int, list[tuple[str, dict[str, Any]]]]:
             details["um"] = float(event.amount_um)
         if not math.isnan(event.minutes):
             details["minutes"] = float(event.minutes)
+        if event.kind == "offset":
+            details["register"] = register_in(str(event.note), plan)
         told.setdefault(int(event.after_part), []).append((str(event.kind), details))
     return told
 

@@ -47,7 +47,7 @@ def make_run():
                 "kind": kind,
                 "amount_um": float(details.get("um", "nan")),
                 "minutes": float(details.get("minutes", "nan")),
-                "note": "",
+                "note": details.get("note", ""),
                 "source": "pin.csv",
                 "row": 0,
             }

@@ -16,7 +16,7 @@ from typing import Any
 from spc.adviser.advice import Advice
 from spc.adviser.adviser import STATE_FORMAT, Advisor
 from spc.adviser.explain import LOOK
-from spc.advising import PastRun, advisor_for, entry_in_doubt
+from spc.advising import PastRun, advisor_for, entry_in_doubt, register_in
 from spc.errors import BadRecord
 from spc.ledger.entry import Stored, whole
 from spc.ledger.repeats import disagree
@@ -109,7 +109,9 @@ class Progress:
         if entry.kind == "reading":
             self._read(entry)
         elif entry.kind == "event":
-            self.advisor.event(entry.what, um=entry.value, minutes=entry.minutes)
+            moved = entry.what == "offset"
+            register = register_in(entry.note, self.advisor.plan) if moved else None
+            self.advisor.event(entry.what, entry.value, entry.minutes, register)
         elif entry.kind == "answer":
             self.acts_answered.append(entry.what)
         elif entry.kind == "import":

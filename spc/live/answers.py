@@ -81,9 +81,9 @@ class Clerk:
     def _done(self, made: int, advice: Advice) -> list[Entry]:
         match advice.action:
             case "offset" | "hold" if advice.offset_um:
-                return [self.event(made, "offset", advice.offset_um)]
+                return [self._offset(made, advice)]
             case "dress" if advice.offset_um:
-                return [self.event(made, "dress"), self.event(made, "offset", advice.offset_um)]
+                return [self.event(made, "dress"), self._offset(made, advice)]
             case "dress":
                 return [self.event(made, "dress")]
             case "hold" if with_hold(advice) == "dress":
@@ -97,6 +97,10 @@ class Clerk:
                 return [self.event(made, "master")]
             case _:
                 return []
+
+    def _offset(self, made: int, advice: Advice) -> Entry:
+        # The note names the register, as whoever types would.
+        return self.event(made, "offset", advice.offset_um, note=advice.register)
 
     def by_doing(self, progress: Progress, line: Line) -> list[Entry]:
         """The answer that lies in a typed event: the act that was advised, or another instead."""

@@ -34,7 +34,7 @@ again                     the next reading is of this part once more
 ground 4                  four parts were ground and not measured
 done                      what was advised is done
 no <why>                  what was advised is not done, and why
-offset -3                 a move on diameter in µm, plus makes parts bigger
+offset -3, offset -3 X2   a move on diameter in µm, plus makes parts bigger; its register
 dress, wheel, swivel, pause 20, master, batch, coolant, regrind, cleared, note ...
 undo <why>                takes the last line back
 undo #118 <why>           takes the readings typed for part 118 back

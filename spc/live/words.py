@@ -144,6 +144,7 @@ def _typed(session: Session, advice: Advice, voice: Voice) -> str:
         "next.typed",
         typed=_amount(advice, voice, signed=True),
         entry=say(f"next.entry_{machine.offset_entry}"),
+        where=voice.where_typed(advice.register),
         plus=say(f"next.{plus}"),
     )
 

@@ -143,6 +143,7 @@ def _typed(lens: Lens, advice: Advice) -> list[str]:
             "next.typed",
             typed=_amount(lens, advice, signed=True),
             entry=say(f"next.entry_{machine.offset_entry}"),
+            where=lens.voice.where_typed(advice.register),
             plus=say(f"next.{plus}"),
         )
     ]

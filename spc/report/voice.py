@@ -68,6 +68,12 @@ class Voice:
         text = f"{rounded:+.{digits}f}" if signed and rounded else f"{rounded:.{digits}f}"
         return text.replace("-", _MINUS).replace(".", self.mark)
 
+    def where_typed(self, register: str) -> str:
+        """Where an offset is typed: its register, where the plan names one."""
+        if not register:
+            return self.say("next.typed_axis")
+        return self.say("next.typed_register", register=tame(register, 40))
+
     def typed(self, amount: float, unit: str, *, signed: bool = False) -> str:
         """
         An amount as it is typed or swivelled, or minutes to wait.

@@ -8,8 +8,9 @@ import pytest
 from spc.adviser import filter as bank
 from spc.adviser import model as book
 from spc.adviser.filter import Belief
-from spc.adviser.model import DULLINGS, LEVEL, LIVES, Model
-from spc.adviser.value import GRID, THIS, Stakes, solve
+from spc.adviser.loss import GRID, Sizes, Stakes
+from spc.adviser.model import LEVEL, Model
+from spc.adviser.value import THIS, solve
 from tests.adviser.grinder import adviser
 
 approx = pytest.approx
@@ -18,17 +19,26 @@ approx = pytest.approx
 def only_level(variance, *, sd=1e-4, wander=0.0):
     """A belief in which the level alone is unknown and wanders, and parts scatter by so much."""
     start = Belief.begin(Model())
+    life, dulling, wanders = start.model.life, start.model.dulling, start.model.wander[:, 0]
     cov = np.zeros_like(start.cov) + 1e-12 * np.eye(start.cov.shape[1])
     cov[:, LEVEL, LEVEL] = variance
     # One hypothesis of the bank is as good as true: the longest life.
-    own = (start.model.life == max(LIVES)) & (start.model.dulling == min(DULLINGS))
-    own &= start.model.wander == (max if wander else min)(start.model.wander)
-    spread = wander / max(start.model.wander) if wander else sd
+    own = (life == max(life)) & (dulling == min(dulling))
+    own &= wanders == (max if wander else min)(wanders)
+    spread = wander / max(wanders) if wander else sd
     return replace(
         start, mean=np.zeros_like(start.mean), cov=cov, log_weight=np.where(own, 0.0, -60.0),
-        dof=np.full(len(start.dof), 1e12), variance=np.full(len(start.dof), spread**2),
+        dof=np.full(start.dof.shape, 1e12), variance=np.full(start.variance.shape, spread**2),
         scatter_var=1e-8, cold=0.0,
     )  # fmt: skip
+
+
+def level(belief):
+    return float(belief.weight @ belief.mean[:, LEVEL])
+
+
+def heard(belief, value, gauge_var):
+    return belief.read(np.array([0]), np.array([value]), np.array([gauge_var]))
 
 
 def test_after_a_setup_the_gains_are_those_of_the_harmonic_rule(monkeypatch):
@@ -40,9 +50,9 @@ def test_after_a_setup_the_gains_are_those_of_the_harmonic_rule(monkeypatch):
     monkeypatch.setattr(bank, "JUMP_RATE", 1e-300)
     belief, gains = only_level(1.0), []
     for _ in printed:
-        before = float(belief.weight @ belief.mean[:, LEVEL])
-        belief = belief.read(np.array([before + 0.1]), 1.0)
-        gains.append((float(belief.weight @ belief.mean[:, LEVEL]) - before) / 0.1)
+        before = level(belief)
+        belief = heard(belief, before + 0.1, 1.0)
+        gains.append((level(belief) - before) / 0.1)
 
     assert gains == approx(printed, abs=5e-5)
 
@@ -51,23 +61,21 @@ def test_a_large_first_error_is_believed_when_the_setup_is_hardly_known(monkeypa
     # Same source: a set-up far more uncertain than a reading gives a first gain of 1.
     monkeypatch.setattr(bank, "ODD_RATE", 1e-300)
     monkeypatch.setattr(bank, "JUMP_RATE", 1e-300)
-    belief = only_level(1e6).read(np.array([5.0]), 1.0)
-
-    assert float(belief.weight @ belief.mean[:, LEVEL]) == approx(5.0, abs=1e-4)
+    assert level(heard(only_level(1e6), 5.0, 1.0)) == approx(5.0, abs=1e-4)
 
 
 @pytest.mark.parametrize(("ratio", "half_band"), [(10, 2.2), (50, 3.5), (100, 4.3)])
 def test_under_pure_wander_the_band_is_that_of_box_and_luceno(ratio, half_band, monkeypatch):
     # Box and Luceño, Statistical Control by Monitoring and Feedback Adjustment (1997), from
     # memory: optimal half band in units of the wander per part, for R = price/(loss x wander²).
-    monkeypatch.setattr(book, "WANDERS", (0.0, 100.0))  # parts show the level as it is
+    monkeypatch.setattr(book, "WANDERS", ((0.0, 0.0), (100.0, 0.0)))
     wander = 0.12
     belief = only_level(1e-9, wander=wander)
     stakes = Stakes(
         lower=-9.0, upper=9.0, low=0.0, high=0.0, off_target=1.0, offset=ratio * wander**2,
         dress=1e3, measure=0.0, step=1e-3, returns=False,
     )  # fmt: skip
-    keep = solve(belief, stakes, noise_var=1e-9, every=1, due=1, rate=float("nan")).keep[THIS]
+    keep = solve(belief, belief.dress(), Sizes.one(stakes, 1e-9), every=1, due=1).keep[THIS, 0]
     fine = np.linspace(-1.5, 1.5, 3001)
     inside = fine[np.interp(fine, GRID, keep) <= keep.min() + stakes.offset]
 

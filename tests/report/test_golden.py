@@ -85,7 +85,8 @@ def test_every_act_has_its_words(tmp_path, golden, action):
         "swivel": {"offset_um": None, "amount": 12.0, "amount_unit": "um"},
         "let_it_warm": {"offset_um": None, "amount": 25.0, "amount_unit": "min"},
     }.get(action, {"offset_um": None, "amount": None, "amount_unit": None})
-    told = studies.advice(action, subject="gauge", measure_after=0, **amounts)
+    soon = 0 if action == "measure_again" else 1
+    told = studies.advice(action, subject="gauge", measure_after=soon, **amounts)
     held = [("seat", 85, 90)] if action == "hold" else ()
     study = studies.invented_study(advice=told, held=held)
     words = words_of(write_report(study, tmp_path, as_of=studies.AS_OF))
