@@ -92,7 +92,7 @@ class Ahead:
         # A move is a whole number of cells, so that it leads where it would in truth.
         widest = machine.half.min() / _CELLS
         self.move = int(max(np.ceil(scene.offset_step / widest), 1))  # cells
-        self.cell = cell = max(scene.offset_step / self.move, widest)
+        self.cell = cell = scene.offset_step / self.move if self.move > 1 else widest
         self.side = int(np.ceil(_REACH * machine.half.max() / cell))
         self.centre = np.empty((len(starts), registers), dtype=int)
         self.loss = np.empty((len(starts), registers, 2 * self.side + 1))
@@ -140,6 +140,8 @@ class Acts:
         Grinding on.
     undressed : ndarray, shape (registers, levels)
         The best act before the first part that is no dress.
+    moved : ndarray, shape (registers, levels)
+        An offset before the first part.
     """
 
     def __init__(self, ahead: Ahead, shaft: Shaft, rate: float, dress: float) -> None:
@@ -154,13 +156,13 @@ class Acts:
             hops = ahead.hops[b]
             ground = ahead.lengths[b] * (ahead.loss[b] - rate / registers)
             keep = ground + (1 - hops) * stay + hops / 2 * (up + down)
-            offset = scene.offset + _best_move(keep, ahead.move)
+            self.moved = scene.offset + _best_move(keep, ahead.move)
             least = keep.min(axis=1)
             # All a register may cost before a dress is cheaper, where the others stand best; past
             # the age at which the wheel is dressed however they stand, all bear it alike.
             spare = dress - least.sum()
             dressed = least + (spare if spare > 0 else spare / registers)
-            self.undressed = np.minimum(keep, offset)
+            self.undressed = np.minimum(keep, self.moved)
             after = np.minimum(self.undressed, dressed[:, None])
             self.keep[b] = keep
 
@@ -179,7 +181,7 @@ class Acts:
         """
         scene = self.shaft.scene
         if stand is None and not scene.clears:
-            return float(self.undressed.max(axis=1).sum())
+            return float(self.moved.mean(axis=1).sum())
         if stand is None:
             best = self.keep[0].argmin(axis=1)
             stand = np.array([self.ahead.levels(0, r)[k] for r, k in enumerate(best)])

@@ -165,6 +165,13 @@ def test_full_knowledge_is_cheaper_than_the_rule_of_thumb(k):
     assert of_shaft(drawn, [1, 2], 60).mean() < cost_of_tuned(drawn, [1, 2], 60)[0].mean()
 
 
+def test_full_knowledge_leaves_a_quiet_shaft_alone_where_a_coarse_step_reaches_nothing_better():
+    calm = quiet(shafts(1, TUNING_SET, 3)[0])
+
+    assert calm.scene.offset_step > 0.2 * calm.scene.half_width
+    assert (of_shaft(calm, [1, 2], 60) < 2 * cost_of_tuned(calm, [1, 2], 60)[0]).all()
+
+
 def test_a_move_leads_to_every_level_a_whole_number_of_steps_away():
     # Every third of eight levels: the first, fourth and seventh belong together.
     keep = np.array([[5.0, 2.0, 9.0, 4.0, 8.0, 1.0, 7.0, 6.0]])
