@@ -79,6 +79,7 @@ class Advisor:
         self._holds = {f.name: Hold(f.name, *f.guarded_um) for f in plan.features}
         self._frames: Frames | None = None
         self._steer: Steer | None = None
+        self._every = min((f.sample for f in plan.features if f.sample), default=None)
         #: Name and guarded upper limit of each form and finish. [µm]
         self._forms = [(f.name, f.guarded_um[1]) for f in plan.features if f.zero_bounded]
         if plan.lead is not None:
@@ -86,7 +87,7 @@ class Advisor:
             self._steer = Steer(
                 frames.sizes,
                 prior=pooled(Prior.told(plan.wheel.parts_per_dress), history, frames.half_um),
-                every=min((f.sample for f in plan.features if f.sample), default=SAMPLE_UNTOLD),
+                every=self._every or SAMPLE_UNTOLD,
                 resets=plan.machine.dress_resets_size,
                 clears=plan.machine.dress_clears_offsets,
                 forms=tuple(upper for _, upper in self._forms),
@@ -325,6 +326,8 @@ class Advisor:
         typed = explain.as_typed(self.plan.machine, um) if um else (None, None)
         if next_ is None:
             soon = act is None or act.measure_next or any(h.proving for h in self._holds.values())
+            # Where the plan says nothing of sampling, the first parts are read one by one.
+            soon |= self._every is None and self._reads < LEAST_READ
             next_ = 1 if soon or self._steer is None else self._steer.due
         other: str | None = None
         difference: float | None = None

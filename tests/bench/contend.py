@@ -4,10 +4,10 @@ from spc.adviser.loss import Sizes, Stakes
 from spc.adviser.prior import Prior
 from spc.adviser.steer import Steer
 from spc.advising import advisor_for
-from spc.plan import Plan
 from tests.bench.families import Scene
 from tests.bench.score import main
-from tests.bench.shaft_contend import SEVERAL, SHAFT_MAKERS
+from tests.bench.shaft_contend import SEVERAL, SHAFT_MAKERS, name_of, plan_of
+from tests.bench.shafts import Seat, Shaft
 
 
 class OneDiameter:
@@ -53,13 +53,14 @@ class ByContract:
     """An adviser told and asked as the contract says; stops and checks find nothing."""
 
     def __init__(self, scene: Scene, habit: int | None = None) -> None:
-        self.advisor = advisor_for(_plan(scene, habit))
+        seat = Seat(scene.half_width, every=scene.every)
+        self.advisor = advisor_for(plan_of(Shaft(scene, "", (seat,), 0.0, told=True), habit))
 
     def part(self) -> None:
         self.advisor.part()
 
     def reading(self, um: float) -> None:
-        self.advisor.reading("size", um)
+        self.advisor.reading(name_of(0), um)
 
     def pause(self, minutes: float) -> None:
         self.advisor.event("pause", minutes=minutes)
@@ -77,31 +78,6 @@ class ByContract:
             self.advisor.event("cleared" if advice.action == "hold" else "master")
             advice = self.advisor.advise()
         return advice.action, advice.offset_um or 0.0, advice.measure_after == 1
-
-
-def _plan(scene: Scene, habit: int | None) -> Plan:
-    limit = scene.half_width / 1000
-    return Plan.model_validate(
-        {
-            "job": {"part": "Invented ring", "minutes_per_part": 1.0},
-            "feature": [
-                {
-                    "name": "size", "kind": "diameter", "nominal": 40.0, "upper": limit,
-                    "lower": -limit, "gauge_sd_um": scene.gauge_sd,
-                    "gauge_step_um": scene.gauge_step, "sample": scene.every,
-                }
-            ],
-            "machine": {
-                "offset_step_um": scene.offset_step, "dress_resets_size": True,
-                "dress_clears_offsets": scene.clears,
-            },
-            "wheel": {"parts_per_dress": habit} if habit else {},
-            "cost": {
-                "scrap": scene.scrap, "rework": scene.rework, "dress": scene.dress,
-                "offset": scene.offset, "measure": scene.measure, "off_target": scene.off_target,
-            },
-        }
-    )  # fmt: skip
 
 
 def _suits(scene: Scene) -> int:

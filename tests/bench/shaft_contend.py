@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 
 from spc.adviser.adviser import Advisor
-from spc.feature import Feature
 from spc.plan import Plan
 from tests.bench import shaft_rules
 from tests.bench.score import MOST_ACTS, Bench, Played
@@ -15,24 +14,15 @@ from tests.bench.shaft_full import cost_of_full_knowledge
 from tests.bench.shaft_machine import READINGS, ShaftMachine, ShaftNoise
 from tests.bench.shafts import Seat, Shaft
 
-#: What a plan that knows registers calls them.
+#: What a plan calls the registers.
 REGISTERS = ("A", "B", "C", "D")
-#: Whether a plan tells which register moves a feature.
-TOLD = "moved_by" in Feature.model_fields
 
 
 class ShaftByContract:
-    """
-    An adviser of a shaft, with an operator who does what it says; stops and checks find nothing.
-
-    An offset without the name of a register is made on every one of them: whoever cannot be told
-    of several steers as if there were one.
-    """
+    """An adviser of a shaft and an operator who does all it says; stops and checks find nothing."""
 
     def __init__(self, shaft: Shaft, make: Callable[[Plan], Any] = Advisor) -> None:
         self.advisor = make(plan_of(shaft))
-        self.shaft = shaft
-        self.tells = TOLD and isinstance(self.advisor, Advisor)
         self.names = [name_of(k) for k in range(len(shaft.seats))]
 
     def part(self) -> None:
@@ -48,10 +38,7 @@ class ShaftByContract:
         self.advisor.event("dress")
 
     def moved(self, register: int, um: float) -> None:
-        if self.tells:
-            self.advisor.event("offset", um=um, register=REGISTERS[register])
-        else:
-            self.advisor.event("offset", um=um)
+        self.advisor.event("offset", um=um, register=REGISTERS[register])
 
     def act(self) -> Any:
         """The advice of an adviser who was answered whatever it asked."""
@@ -60,12 +47,6 @@ class ShaftByContract:
             self.advisor.event("cleared" if advice.action == "hold" else "master")
             advice = self.advisor.advise()
         return advice
-
-    def registers(self, advice: Any) -> list[int]:
-        """Registers that an advised offset moves."""
-        if self.tells and advice.register in REGISTERS:
-            return [REGISTERS.index(advice.register)]
-        return list(range(self.shaft.registers))
 
     def seats(self, subject: str) -> list[int]:
         """Seats that are read again when a part is in doubt."""
@@ -77,8 +58,8 @@ def name_of(seat: int) -> str:
     return f"seat {seat + 1}"
 
 
-def plan_of(shaft: Shaft) -> Plan:
-    """What a plan tells of a shaft; no habit."""
+def plan_of(shaft: Shaft, habit: int | None = None) -> Plan:
+    """What a plan tells of a shaft; None: without a habit."""
     scene = shaft.scene
     return Plan.model_validate(
         {
@@ -88,6 +69,7 @@ def plan_of(shaft: Shaft) -> Plan:
                 "offset_step_um": scene.offset_step, "dress_resets_size": True,
                 "dress_clears_offsets": scene.clears,
             },
+            "wheel": {"parts_per_dress": habit} if habit else {},
             "cost": {
                 "scrap": scene.scrap, "rework": scene.rework, "dress": scene.dress,
                 "offset": scene.offset, "measure": scene.measure, "off_target": scene.off_target,
@@ -98,11 +80,11 @@ def plan_of(shaft: Shaft) -> Plan:
 
 def _feature(shaft: Shaft, k: int, seat: Seat) -> dict[str, Any]:
     limit = seat.half_width / 1000
-    told = {"register": REGISTERS[seat.register]} if TOLD else {}
     return {
         "name": name_of(k), "kind": "diameter", "nominal": 40.0 + 5 * k, "upper": limit,
         "lower": -limit, "gauge_sd_um": shaft.scene.gauge_sd, "lead": k == 0,
-        "gauge_step_um": shaft.scene.gauge_step, "sample": seat.every, **told,
+        "gauge_step_um": shaft.scene.gauge_step, "sample": seat.every,
+        "register": REGISTERS[seat.register],
     }  # fmt: skip
 
 
@@ -181,10 +163,10 @@ def settle(one: ShaftByContract, machine: ShaftMachine, lane: int) -> bool:
         elif advice.action != "offset":
             return bool(advice.measure_after == 1)
         if advice.offset_um:
-            moved = one.registers(advice)
-            where = here[:, None] & np.isin(np.arange(machine.shaft.registers), moved)
+            r = REGISTERS.index(advice.register)
+            where = here[:, None] & (np.arange(machine.shaft.registers) == r)
             typed = machine.offset(np.full(where.shape, advice.offset_um), where)
-            one.moved(moved[0], float(typed[lane, moved[0]]))
+            one.moved(r, float(typed[lane, r]))
     return True
 
 

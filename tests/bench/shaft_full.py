@@ -74,10 +74,18 @@ class Ahead:
         How much farther they will be apart by themselves. [µm]
     cold : float
         How cold the machine is.
+    stand : ndarray, shape (registers,)
+        Where the registers stand: whole moves away from there levels are exact. [µm]
     """
 
     def __init__(
-        self, machine: ShaftMachine, age: int, own: Floats, drift: Floats, cold: float
+        self,
+        machine: ShaftMachine,
+        age: int,
+        own: Floats,
+        drift: Floats,
+        cold: float,
+        stand: Floats,
     ) -> None:
         scene, shaft = machine.scene, machine.shaft
         life = float(machine.noise.life[0, machine.cycle[0]])
@@ -89,17 +97,19 @@ class Ahead:
         path = path + drift[np.minimum(middle.astype(int), len(drift) - 1)]
         registers = shaft.registers
         self.lengths = lengths
-        # A move is a whole number of cells, so that it leads where it would in truth.
+        # A move is a whole number of cells, or a cell one of moves, so that it ends on a level.
         widest = machine.half.min() / _CELLS
-        self.move = int(max(np.ceil(scene.offset_step / widest), 1))  # cells
-        self.cell = cell = max(scene.offset_step / self.move, widest)
+        step = scene.offset_step
+        self.move = int(max(np.ceil(step / widest), 1))  # cells
+        self.cell = cell = step / self.move if self.move > 1 else step * (widest // step)
+        self.stand = stand
         self.side = int(np.ceil(_REACH * machine.half.max() / cell))
         self.centre = np.empty((len(starts), registers), dtype=int)
         self.loss = np.empty((len(starts), registers, 2 * self.side + 1))
         for r in range(registers):
             seats = np.flatnonzero(machine.of == r)
             # The grid goes along with the path, by whole cells, so that nothing is interpolated.
-            self.centre[:, r] = np.round(-path[:, seats].mean(axis=1) / cell)
+            self.centre[:, r] = np.round(-(path[:, seats].mean(axis=1) + stand[r]) / cell)
             level = self.levels(slice(None), r)[:, :, None] + path[:, None, seats]
             sd = np.broadcast_to(self.sd[:, None], level.shape[:2])
             self.loss[:, r] = machine.loss(level, sd, seats)
@@ -116,7 +126,7 @@ class Ahead:
     def levels(self, block: int | slice, register: int) -> Floats:
         """Where a register may stand before a block. [µm]"""
         cells = np.arange(-self.side, self.side + 1)
-        return self.cell * (self.centre[block, register, None] + cells)
+        return self.stand[register] + self.cell * (self.centre[block, register, None] + cells)
 
 
 class Acts:
@@ -140,6 +150,8 @@ class Acts:
         Grinding on.
     undressed : ndarray, shape (registers, levels)
         The best act before the first part that is no dress.
+    moved : ndarray, shape (registers, levels)
+        An offset before the first part.
     """
 
     def __init__(self, ahead: Ahead, shaft: Shaft, rate: float, dress: float) -> None:
@@ -154,13 +166,13 @@ class Acts:
             hops = ahead.hops[b]
             ground = ahead.lengths[b] * (ahead.loss[b] - rate / registers)
             keep = ground + (1 - hops) * stay + hops / 2 * (up + down)
-            offset = scene.offset + _best_move(keep, ahead.move)
+            self.moved = scene.offset + _best_move(keep, ahead.move)
             least = keep.min(axis=1)
             # All a register may cost before a dress is cheaper, where the others stand best; past
             # the age at which the wheel is dressed however they stand, all bear it alike.
             spare = dress - least.sum()
             dressed = least + (spare if spare > 0 else spare / registers)
-            self.undressed = np.minimum(keep, offset)
+            self.undressed = np.minimum(keep, self.moved)
             after = np.minimum(self.undressed, dressed[:, None])
             self.keep[b] = keep
 
@@ -179,7 +191,7 @@ class Acts:
         """
         scene = self.shaft.scene
         if stand is None and not scene.clears:
-            return float(self.undressed.max(axis=1).sum())
+            return float(self.moved.mean(axis=1).sum())
         if stand is None:
             best = self.keep[0].argmin(axis=1)
             stand = np.array([self.ahead.levels(0, r)[k] for r, k in enumerate(best)])
@@ -248,16 +260,16 @@ class _Knowing:
         """Values of this wheel and of a fresh one, seats apart as they are."""
         machine, scene = self.machine, self.shaft.scene
         cold = 1 - (1 - float(machine.cold[0])) * np.exp(-pause / (1.5 * scene.warm_parts))
-        own, drift = machine.own[0], self._drift()
+        own, drift, left = machine.own[0], self._drift(), self._left()
         apart = own - self.noise.dress_own[0, machine.cycle[0]]
         if machine.made - self.rated >= _RATE_ANEW:
-            self.warm = Ahead(self.usual, 0, apart, drift, 0.0)
+            self.warm = Ahead(self.usual, 0, apart, drift, 0.0, left)
             self._rate(self.warm)
             self.rated = machine.made
-        fresh = self.warm if cold < _COLD else Ahead(self.usual, 0, apart, drift, cold)
+        fresh = self.warm if cold < _COLD else Ahead(self.usual, 0, apart, drift, cold, left)
         begun = Acts(fresh, self.shaft, self.rate, scene.dress)
-        self.dressed = scene.dress + begun.fresh(self._left())
-        this = Ahead(machine, int(machine.age[0]), own, drift, cold)
+        self.dressed = scene.dress + begun.fresh(left)
+        this = Ahead(machine, int(machine.age[0]), own, drift, cold, machine.stand[0])
         self.acts = Acts(this, self.shaft, self.rate, self.dressed)
 
     def _rate(self, fresh: Ahead) -> None:

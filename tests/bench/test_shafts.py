@@ -12,7 +12,7 @@ from tests.bench.machine import Machine, Noise
 from tests.bench.rules_of_thumb import Rules
 from tests.bench.shaft_contend import ShaftByContract, plan_of
 from tests.bench.shaft_contend import play as steer
-from tests.bench.shaft_full import _best_move
+from tests.bench.shaft_full import Ahead, _best_move
 from tests.bench.shaft_full import cost_of_full_knowledge as of_shaft
 from tests.bench.shaft_machine import ShaftMachine, ShaftNoise
 from tests.bench.shaft_rules import _away, _change, cost_of_tuned, play, tuned
@@ -163,6 +163,29 @@ def test_full_knowledge_is_cheaper_than_the_rule_of_thumb(k):
     drawn = shafts(k + 1, TUNING_SET, 3)[k]
 
     assert of_shaft(drawn, [1, 2], 60).mean() < cost_of_tuned(drawn, [1, 2], 60)[0].mean()
+
+
+def test_full_knowledge_sets_a_quiet_shaft_well_though_its_step_is_coarse():
+    calm = quiet(shafts(1, TUNING_SET, 3)[0])
+
+    assert calm.scene.offset_step > calm.scene.half_width / 4
+    assert of_shaft(calm, [1, 2], 80).mean() < cost_of_tuned(calm, [1, 2], 80)[0].mean()
+
+
+@pytest.mark.parametrize("step", [0.07, 0.5])  # below a cell, and above
+def test_whole_moves_from_where_a_register_stands_end_on_levels_of_the_grid(step):
+    drawn = shaft(Seat(8.0, walk_sd=0.1), Seat(6.0, register=1))
+    machine = ShaftMachine(
+        ShaftNoise(replace(drawn, scene=replace(STILL, offset_step=step)), [1], 9), np.array([0])
+    )
+    stand = np.array([0.123, -1.0])
+    ahead = Ahead(machine, 0, machine.own[0], np.zeros((9, 2)), 0.0, stand)
+
+    for block, register in ((0, 0), (30, 1)):
+        levels = (ahead.levels(block, register) - stand[register]) / step
+        moves = levels if step < 0.1 else levels[np.arange(len(levels)) % ahead.move == 0]
+        assert (moves - moves[0]) == approx(np.round(moves - moves[0]), abs=1e-9)
+        assert np.abs(levels).min() == approx(0, abs=1e-9)
 
 
 def test_a_move_leads_to_every_level_a_whole_number_of_steps_away():
