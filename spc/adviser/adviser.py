@@ -22,7 +22,15 @@ from spc.adviser.form import Form
 from spc.adviser.frame import SAMPLE_UNTOLD, Frames, frames_of
 from spc.adviser.history import learned_of, pooled
 from spc.adviser.prior import Prior
-from spc.adviser.safety import LEAST_JUMP, SURE_JUMP, Hold, capped, dress_is_forced
+from spc.adviser.safety import (
+    LARGE_MOVE,
+    LEAST_JUMP,
+    SURE_JUMP,
+    Hold,
+    capped,
+    dress_is_forced,
+    glazes,
+)
 from spc.adviser.steer import Act, Steer
 from spc.errors import BadRecord
 from spc.plan import Plan
@@ -33,7 +41,7 @@ EVENTS = (
     "cleared", "note",
 )  # fmt: skip
 #: Raised whenever the same entries would leave another state.
-STATE_FORMAT = 2
+STATE_FORMAT = 3
 _SCHEMA = f"spc.adviser.state/{STATE_FORMAT}"
 #: An untold gap in the clock is a pause from this on. [min, cycle times]
 GAP_MINUTES, GAP_CYCLES = 5.0, 5.0
@@ -96,6 +104,7 @@ class Advisor:
         self._minute: float | None = None
         self._told_pause = 0.0
         self._unread: list[int] = []  # registers moved of which no size was read since
+        self._moved_far = False  # a large move or another wheel, and no part read since
         self._reads = 0  # parts of which a size was read
         self._begun = False  # whether any part was told of
         #: Forecasts of first readings: how many, sums of the standardised misses and of their
@@ -181,6 +190,7 @@ class Advisor:
         steer.reading(size, value)
         register = frames.sizes.registers[size]
         self._unread = [place for place in self._unread if place != register]
+        self._moved_far = False
 
     def event(
         self,
@@ -226,7 +236,9 @@ class Advisor:
             self._moved(self._steer, self._frames, float(um), register)
         elif kind in ("dress", "wheel"):
             self._steer.dress()
-            self._unread = []
+            # A new wheel stands nobody knows where, until a part of it was read.
+            fresh = range(len(self._frames.registers)) if kind == "wheel" else ()
+            self._unread, self._moved_far = list(fresh), kind == "wheel"
         elif kind == "pause" and minutes:
             self._steer.pause(float(minutes) / self.plan.job.minutes_per_part)
         elif kind in ("cleared", "master"):
@@ -242,6 +254,7 @@ class Advisor:
             if known == name:
                 steer.offset(place, frames.sign(place) * um / frames.half_um)
                 self._unread = sorted({*self._unread, place})
+                self._moved_far |= abs(um) > LARGE_MOVE * frames.half_um
 
     def _check_register(self, told: str) -> None:
         names = dict.fromkeys(f.moved_by for f in self.plan.features if f.is_size)
@@ -258,12 +271,13 @@ class Advisor:
         return self._advice
 
     def _decide(self) -> Advice:
-        for hold in self._holds.values():
+        holds = self._holds.values()
+        for hold in holds:
+            if hold.unconfirmed and not (hold.held and hold.doubtful):
+                return self._told("measure_again", None, hold.name, self._outside(hold), next_=0)
+        for hold in holds:
             if hold.held:
                 return self._held(hold)
-        for hold in self._holds.values():
-            if hold.unconfirmed:
-                return self._told("measure_again", None, hold.name, self._outside(hold), next_=0)
         if self._steer is None or self._frames is None:
             text = "no diameter or bore to steer; nothing is out"
             return self._told("grind_on", None, "", text, next_=1)
@@ -272,39 +286,88 @@ class Advisor:
     def _held(self, hold: Hold) -> Advice:
         """Parts are held; what brings the size back, or a dress that is due, goes with it."""
         text = self._outside(hold)
-        if self._steer is None:
+        if self._steer is None or self._frames is None:
             return self._told("hold", None, hold.name, text, next_=1)
         act = self._steer.act()
+        if act.kind == "measure_again":
+            return self._again(act, self._steer, self._frames)
         if dress_is_forced(self._steer.belief.age, self.plan.wheel.max_parts_per_dress):
             act = replace(act, kind="dress")
-        move = (act.register, act.move) if act.kind == "offset" else None
+        move = None
+        if act.kind == "offset" and self._frames.of(hold.name) is not None:
+            # A move that would not bring the part back is none: it is to be set up anew.
+            um, _ = self._as_entered((act.register, act.move))
+            if act.register not in self._unread and hold.inside(um or 0.0):
+                move = (act.register, act.move)
         return self._told("hold", act, hold.name, text, move=move, next_=1)
+
+    def _again(self, act: Act, steer: Steer, frames: Frames) -> Advice:
+        """A second reading of the part, before anything rests on the first."""
+        frame = frames.frames[act.size]
+        level, var = steer.foretold(act.size)
+        last = next(value for size, value in reversed(steer.readings) if size == act.size)
+        text = explain.surprise(
+            frame.name, frame.outward(last), frame.outward(level), frame.half_um * math.sqrt(var)
+        )
+        return self._told("measure_again", None, frame.name, text, next_=0)
 
     def _steered(self, steer: Steer, frames: Frames) -> Advice:
         """The act of the sizes, when nothing is held."""
-        act = steer.act()
+        act, age = steer.act(), steer.belief.age
         worst = frames.frames[steer.worst].name
-        most = self.plan.wheel.max_parts_per_dress
-        if dress_is_forced(steer.belief.age, most):
-            text = f"{steer.belief.age} parts since the dress; the sheet allows {most}"
+        wheel = self.plan.wheel
+        if dress_is_forced(age, wheel.max_parts_per_dress):
+            text = f"{age} parts since {self._since}; the sheet allows {wheel.max_parts_per_dress}"
             return self._told("dress", act, worst, text, move=act.with_dress)
+        for (name, _), form in zip(self._forms, steer.belief.forms, strict=True):
+            if glazes(form, age, wheel.parts_per_dress):
+                text = (
+                    f"{name} gets finer from part to part, as on a glazed wheel; {age} parts since "
+                    f"{self._since}, usual are {wheel.parts_per_dress}"
+                )
+                return self._told("dress", act, name, text, move=act.with_dress)
         if act.kind == "measure_again":
-            name = frames.frames[act.size].name
-            text = f"{self._evidence(act.size)}; the last reading does not fit that"
-            return self._told("measure_again", None, name, text, next_=0)
+            return self._again(act, steer, frames)
         if steer.jumped(SURE_JUMP, LEAST_JUMP):
             text = f"the size has jumped and nothing that was done explains it; {self._evidence()}"
             return self._told("check", act, "gauge", text, next_=1)
         if act.kind == "offset" and act.register in self._unread:
             act = replace(act, kind="grind_on", move=0.0)
+        if act.kind == "offset" and abs(act.move) > LARGE_MOVE and steer.rests_on_one(steer.worst):
+            return self._again(replace(act, size=steer.worst), steer, frames)
         move = (act.register, act.move) if act.kind in ("offset", "dress") else None
         if act.kind == "dress" and steer.failing is not None:
-            (name, limit), age = self._forms[steer.failing], steer.belief.age
+            name, limit = self._forms[steer.failing]
             form = steer.belief.forms[steer.failing]
             chance = float(form.out(np.array([age + 1.0]))[0])
-            text = explain.form(name, form.level_um(age), limit, chance, age)
+            text = explain.form(name, form.level_um(age), limit, chance, age, self._since)
             return self._told("dress", act, name, text, move=move)
         return self._told(act.kind, act, worst, self._evidence(), move=move)
+
+    @property
+    def _since(self) -> str:
+        """What the parts of this wheel face are counted from."""
+        return (
+            "the dress" if self._steer is not None and self._steer.belief.dresses else "the start"
+        )
+
+    def _next_reading(self, act: Act | None) -> int:
+        """Parts until the next reading where nothing forces it."""
+        soon = act is None or act.measure_next or any(h.proving for h in self._holds.values())
+        # Where the plan says nothing of sampling, the first parts are read one by one.
+        soon |= self._every is None and self._reads < LEAST_READ
+        # A wrong sign or amount of a large move shows at the next part.
+        soon |= act is not None and act.kind == "offset" and abs(act.move) > LARGE_MOVE
+        if soon or self._moved_far or self._steer is None:
+            return 1
+        steer = self._steer
+        if self._reads < LEAST_READ:
+            return steer.due
+        # Nor is one put off until a part may be out.
+        if steer.due <= SAMPLE_UNTOLD:
+            return steer.due
+        low = parts_left(steer.belief, steer.register, steer.counted, steer.due).low
+        return max(low, SAMPLE_UNTOLD)
 
     def _outside(self, hold: Hold) -> str:
         return (
@@ -324,20 +387,16 @@ class Advisor:
     ) -> Advice:
         um, register = self._as_entered(move)
         typed = explain.as_typed(self.plan.machine, um) if um else (None, None)
-        if next_ is None:
-            soon = act is None or act.measure_next or any(h.proving for h in self._holds.values())
-            # Where the plan says nothing of sampling, the first parts are read one by one.
-            soon |= self._every is None and self._reads < LEAST_READ
-            next_ = 1 if soon or self._steer is None else self._steer.due
+        next_ = self._next_reading(act) if next_ is None else next_
         other: str | None = None
         difference: float | None = None
         if act is not None and action == act.kind:
             other, difference = act.runner_up()
         elif act is not None and action == "hold" and act.kind == "dress":
             other = "dress"  # it is due before the next part
-        if other is not None and difference is not None:
-            mine, theirs = action.replace("_", " "), other.replace("_", " ")
-            evidence += "; " + explain.costs(mine, theirs, difference, self.plan.cost.currency)
+        # Money is named where the plan names any.
+        if other is not None and difference is not None and self.plan.cost.model_fields_set:
+            evidence += "; " + explain.costs(action, other, difference, self.plan.cost.currency)
         return Advice(
             action=action, subject=subject, register=register, offset_um=um, amount=typed[0],
             amount_unit=typed[1], measure_after=next_, evidence=evidence,
@@ -369,12 +428,18 @@ class Advisor:
         drift = frame.move_out(steer.drift(size))
         doubt = frame.half_um * float(steer.doubts(belief)[size])
         spread = frame.half_um * math.sqrt(float(belief.weight @ belief.part_var[:, size]))
-        return explain.stands(frame.name, level, doubt, drift, spread)
+        told = explain.stands(frame.name, level, frame.target_um, doubt, drift, spread)
+        other = steer.apart(size)
+        if other is None:
+            return told
+        place = frames.frames[other].outward(float(steer.levels(belief)[other]))
+        return f"{told}; {explain.apart(frames.frames[other].name, place)}"
 
     def _counter(self) -> Callable[[], PartsLeft | None]:
         """How the parts left of this moment are counted when they are asked for; pickles."""
         steer = self._steer
-        if steer is None or self._reads < LEAST_READ:
+        # A gauge at the wheel hides the wear.
+        if steer is None or self._reads < LEAST_READ or self.plan.machine.in_process_gauge:
             return uncounted
         return partial(parts_left, steer.belief, list(steer.register), steer.counted)
 
@@ -425,6 +490,7 @@ class Advisor:
             "minute": self._minute,
             "told_pause": self._told_pause,
             "unread": self._unread,
+            "moved_far": self._moved_far,
             "reads": self._reads,
             "misses": list(self._misses),
         }
@@ -443,6 +509,7 @@ class Advisor:
         self._made, self._begun = state["made"], state["begun"]
         self._minute, self._told_pause = state["minute"], state["told_pause"]
         self._unread, self._reads = list(state["unread"]), state["reads"]
+        self._moved_far = state["moved_far"]
         self._misses = list(state["misses"])
 
 

@@ -5,6 +5,9 @@ from spc.plan import Machine
 #: One micrometre in each unit a control may take.
 _PER_UM = {"mm": 1e-3, "in": 1e-3 / 25.4, "um": 1.0}
 
+#: Acts as they stand in a sentence.
+WAYS = {"grind_on": "grinding on", "offset": "an offset", "dress": "a dress"}
+
 #: The parts deny the plan from this probability on. Judgement.
 SURE = 0.95
 
@@ -40,18 +43,37 @@ def um(value: float) -> str:
     return f"{round(value, 1) + 0.0:+.1f} µm"
 
 
-def stands(name: str, level_um: float, doubt_um: float, drift_um: float, spread_um: float) -> str:
+def stands(
+    name: str, level_um: float, target_um: float, doubt_um: float, drift_um: float,
+    spread_um: float,
+) -> str:  # fmt: skip
     """Where the level of a feature stands and goes; lengths in µm."""
     return (
-        f"{name} stands at {um(level_um)} ± {2 * doubt_um:.1f}, drifts {drift_um:+.2f} µm a part, "
-        f"parts scatter by {spread_um:.2f} µm"
+        f"{name} stands at {um(level_um)} ± {2 * doubt_um:.1f}, its target is {um(target_um)}; it "
+        f"drifts {drift_um:+.2f} µm a part, parts scatter by {spread_um:.2f} µm"
     )
 
 
-def form(name: str, level_um: float, limit_um: float, chance: float, age: int) -> str:
+def surprise(name: str, read_um: float, foretold_um: float, sd_um: float) -> str:
+    """A reading beside its forecast; lengths in µm."""
+    return (
+        f"{name} reads {um(read_um)}, {um(foretold_um)} ± {2 * sd_um:.1f} was expected: nothing "
+        "should rest on one such reading"
+    )
+
+
+def apart(name: str, level_um: float) -> str:
+    """That one offset cannot serve two sizes."""
+    return (
+        f"{name} stands at {um(level_um)}, and no one offset serves both: a register of its own, "
+        "a dress or a swivel does"
+    )
+
+
+def form(name: str, level_um: float, limit_um: float, chance: float, age: int, since: str) -> str:
     """Where form or finish stands and how soon it fails."""
     return (
-        f"{name} stands at {level_um:.2f} µm {age} parts after the dress, the limit is "
+        f"{name} stands at {level_um:.2f} µm {age} parts after {since}, the limit is "
         f"{limit_um:.2f}; {100 * chance:.1f} % of the next parts are beyond it"
     )
 
@@ -66,4 +88,5 @@ def denied(key: str, told: bool | None, chance: float) -> str:
 
 def costs(act: str, other: str, difference: float, currency: str) -> str:
     """Why an act is told: what it saves against the next best one."""
-    return f"{act} saves {difference:.2f} {currency} against {other} to the end of this wheel face"
+    mine, theirs = WAYS.get(act, act.replace("_", " ")), WAYS.get(other, other.replace("_", " "))
+    return f"{mine} is {difference:.2f} {currency} cheaper than {theirs}, counted to the next dress"

@@ -41,6 +41,8 @@ Ints = NDArray[np.int64]
 
 #: Chance that a reading is odd, and how far off it then is. [half widths]
 ODD_RATE, ODD_SD = 0.006, 2.0
+#: Chance that a part is odd in a size, or in all: badly clamped, hot, of bad stock.
+ODD_PART_RATE = 0.002
 #: Chance of a jump of all sizes, and of one alone, per part, and its size. [half widths]
 JUMP_RATE, OWN_JUMP_RATE, JUMP_SD = 0.001, 0.0003, 0.5
 #: Share of a jump that the next dress leaves in the size.
@@ -175,7 +177,22 @@ class Belief:
         """The machine stood for so many cycle times."""
         return replace(self, cold=chilled(self.cold, parts_stood))
 
-    def dress(self, moved: Floats | None = None) -> "Belief":
+    def outcomes(self, moved: Floats) -> list[tuple[float, Floats]]:
+        """
+        Probability of each of `EFFECTS`, and where it puts the sizes besides their homes.
+
+        Parameters
+        ----------
+        moved : ndarray, shape (sizes,)
+            Moves of the cycle that the control may take back by itself. [half widths]
+        """
+        wear = self.weight @ self.model.wear(self.mean, self.age)
+        return [
+            (p, (not reset) * wear - clear * moved)
+            for p, (reset, clear) in zip(self.effects, EFFECTS, strict=True)
+        ]
+
+    def dress(self, moved: Floats | None = None, *, likeliest: bool = False) -> "Belief":
         """
         The wheel was dressed; what the level has shown of the scatter of dresses is kept.
 
@@ -183,12 +200,16 @@ class Belief:
         ----------
         moved : ndarray, shape (sizes,), optional
             Moves of the cycle that the control may take back by itself. [half widths]
+        likeliest : bool
+            As if it were known what a dress does: as in the cycles after this one.
         """
         model = self.model
         moved = np.zeros(model.sizes) if moved is None else moved
         scatter_dof, scatter_var = self._scatter_learnt()
         chance = np.array(self.effects)
         likely = np.where(chance > LEAST_OUTCOME, chance, 0.0)
+        if likeliest:
+            likely = (np.arange(len(chance)) == chance.argmax()).astype(float)
         likely /= likely.sum()
         mean, cov = np.zeros_like(self.mean), np.zeros_like(self.cov)
         made = []
@@ -203,13 +224,10 @@ class Belief:
         for p, m, c in made:
             off = m - mean
             cov += p * (c + off[:, :, None] * off[:, None, :])
-        # How far each outcome puts the sizes, beside what is believed.
-        wear = float(self.weight @ model.wear(self.mean, self.age).mean(axis=1))
-        apart = np.array(
-            [(not reset) * wear - clear * float(moved.mean()) for reset, clear in EFFECTS]
-        )
-        apart -= likely @ apart
         weight = (1 - FORGET) * self.weight + FORGET * np.exp(model.log_prior)
+        # How far each outcome puts the sizes, beside what is believed.
+        apart = np.array([shift.mean() for _, shift in self.outcomes(moved)])
+        apart -= likely @ apart
         return replace(
             self, log_weight=np.log(weight), mean=mean, cov=cov, age=0, dresses=self.dresses + 1,
             scatter_dof=scatter_dof, scatter_var=scatter_var,
@@ -297,7 +315,7 @@ class Belief:
         weight = np.exp(log_weight)
         said = dict.fromkeys(range(model.sizes), 0.0)
         for s, p in zip(surprises, share[1:], strict=True):
-            if s.moves is None:
+            if s.size >= 0:
                 said[s.size] += float(weight @ p)
         dof, variance = self._spread_learnt(size, inverse, scaled, share[0])
         return replace(
@@ -342,6 +360,9 @@ class Belief:
             _Surprise(ODD_RATE, ODD_SD**2, np.eye(len(size))[k], size=int(size[k]))
             for k in range(len(size))
         ]
+        for who in (*np.eye(model.sizes), *([np.ones(model.sizes)] if model.sizes > 1 else [])):
+            if (mine := who[size]).sum() > 1:  # with one reading an odd part is an odd reading
+                made.append(_Surprise(ODD_PART_RATE, ODD_SD**2, mine))
         rates = [(JUMP_RATE, np.ones(model.sizes))]
         if model.sizes > 1:
             rates += [(OWN_JUMP_RATE, np.eye(model.sizes)[f]) for f in sorted(set(size.tolist()))]
@@ -426,7 +447,7 @@ class _Surprise:
     var: float
     direction: Floats  # of the readings
     moves: Floats | None = None  # of the state; None: an odd reading
-    size: int = -1  # whose reading is odd
+    size: int = -1  # whose reading is odd; -1: the part, or nothing
 
 
 def _effect(told: bool | None, does: bool) -> float:

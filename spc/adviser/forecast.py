@@ -27,7 +27,9 @@ class PartsLeft:
     high: int
 
 
-def parts_left(belief: Belief, register: list[float], sizes: Sizes) -> PartsLeft:
+def parts_left(
+    belief: Belief, register: list[float], sizes: Sizes, farthest: int = FARTHEST
+) -> PartsLeft:
     """
     Parts left of this wheel if nothing is done.
 
@@ -43,11 +45,13 @@ def parts_left(belief: Belief, register: list[float], sizes: Sizes) -> PartsLeft
         Where the registers stand. [half widths]
     sizes : Sizes
         The limits, and which sizes count.
+    farthest : int
+        Nothing is foretold beyond so many parts.
     """
     from scipy.special import ndtr
 
     model = belief.model
-    ahead = np.arange(1, FARTHEST + 1)
+    ahead = np.arange(1, farthest + 1)
     age = belief.age + ahead
     past = model.past_life(age.astype(float))
     mean = belief.mean[:, :, None]
@@ -79,7 +83,7 @@ def parts_left(belief: Belief, register: list[float], sizes: Sizes) -> PartsLeft
             lower, upper = stakes.lower * unit, stakes.upper * unit
             inside *= 1 - ndtr((lower - level) / sd) - ndtr((level - upper) / sd)
         out = 1 - inside > CHANCE
-        lives.append(np.where(out.any(axis=1), out.argmax(axis=1), FARTHEST))
+        lives.append(np.where(out.any(axis=1), out.argmax(axis=1), farthest))
         weights.append(share * belief.weight)
     life, weight = np.concatenate(lives), np.concatenate(weights)
     order = np.argsort(life, kind="stable")

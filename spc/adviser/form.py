@@ -33,6 +33,8 @@ LEAST_SHARE = 0.01
 LEAST_READ = 5
 #: A value farther off moves no line more than so many standard deviations: one bad part. Judgement.
 MOST_SDS = 3.0
+#: A fall of the logarithm that is one, and of how many of its standard deviations. Judgement.
+CLEAR_FALL, SURE_FALL = 0.15, 2.5
 #: One reading lowers the variance to this share of itself at most.
 LEAST_STEP = 0.2
 
@@ -109,6 +111,15 @@ class Form:
             variance=self.variance * np.maximum(1 + step, LEAST_STEP),
             count=self.count + 1,
         )
+
+    def falls(self, parts: int) -> bool:
+        """Whether the value surely and clearly falls over so many parts of a wheel."""
+        fall = self.mean[:, 1] * parts / LIVES
+        var = self.cov[:, 1, 1] * (parts / LIVES) ** 2
+        weight = np.exp(self.log_weight)
+        mean = float(weight @ fall)
+        sd = float(np.sqrt(weight @ (var + (fall - mean) ** 2)))
+        return mean < -CLEAR_FALL and mean < -SURE_FALL * sd
 
     def level_um(self, age: float) -> float:
         """Where parts of that age stand."""

@@ -130,12 +130,24 @@ def _stakes(
     cost = plan.cost
     return Stakes(
         lower=low, upper=high, low=cost.scrap, high=cost.rework,
-        off_target=cost.off_target_loss * (unit_um / width) ** 2,
+        # Without a target nothing tells what it costs to lie well inside of one limit.
+        off_target=0.0 if _open(feature) else cost.off_target_loss * (unit_um / width) ** 2,
         offset=cost.offset, dress=cost.dress, measure=cost.measure,
         step=plan.machine.offset_step_um / unit_um,
         form=cost.rework,
         returns=plan.machine.dress_clears_offsets is not True,
     )  # fmt: skip
+
+
+def _one_sided(limits: Limits) -> bool:
+    return not all(map(math.isfinite, limits))
+
+
+def _open(feature: Feature) -> bool:
+    """Whether one limit is all there is."""
+    return _one_sided(feature.limits_um) and (
+        feature.target_um is None or feature.target_um in feature.limits_um
+    )
 
 
 def _sign(feature: Feature) -> int:
@@ -146,7 +158,8 @@ def _sign(feature: Feature) -> int:
 def _target(feature: Feature, limits: Limits) -> float:
     lower, upper = limits
     target = feature.target_um
-    if target is None:
+    # One limit that is the target leaves no room to stand in, as none at all does.
+    if target is None or (_one_sided(limits) and target in limits):
         room = ONE_SIDED_GAUGE_SDS * feature.gauge_sd_um
         target = upper - room if math.isfinite(upper) else lower + room
     return min(max(target, lower), upper)

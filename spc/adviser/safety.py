@@ -1,14 +1,18 @@
 """
 Rules of safety: what no value may overrule. Each is one line of code and one of reason.
 
-Not here: no move on a single surprising reading (`Steer.act`: a second reading is worth its price
-where the first may be odd), and glazing, which needs finish.
+Not here: no move on a single reading that may be odd (`Steer.act`: a second one is worth its
+price).
 """
 
 from dataclasses import dataclass
 
+from spc.adviser.form import Form
+
 #: Good parts that prove a hold is over.
 PROOF = 2
+#: A move beyond this share of a half width rests on more than one reading. Judgement.
+LARGE_MOVE = 0.5
 #: A jump is unexplained from this probability on, and from this size on. [half widths] Judgement.
 SURE_JUMP, LEAST_JUMP = 0.9, 0.25
 
@@ -26,20 +30,29 @@ class Hold:
     upper_um: float
     readings: tuple[float, ...] = ()
     held: bool = False
+    doubtful: bool = False  # the part read last was outside and never read again
     to_prove: int = 0
 
     def part(self) -> None:
         """The next part was ground."""
         if self.to_prove and self.readings and not self.held and not self.outside:
             self.to_prove -= 1
+        if self.readings:
+            self.doubtful = self.unconfirmed
         self.readings = ()
 
     def reading(self, um: float) -> None:
         """A reading of this part; the second one outside holds."""
         self.readings += (um,)
         # Two outside count, not two in three: the last two readings are believed.
-        if len(self.readings) > 1 and all(self._beyond(value) for value in self.readings[-2:]):
+        twice = len(self.readings) > 1 and all(self._beyond(value) for value in self.readings[-2:])
+        # So does the next part, where nobody read the first one again.
+        if twice or (self.doubtful and self.unconfirmed):
             self.held, self.to_prove = True, PROOF
+
+    def inside(self, move_um: float) -> bool:
+        """Whether the part read last, if any was, would lie inside after a move."""
+        return not self.readings or not self._beyond(self.readings[-1] + move_um)
 
     def cleared(self) -> None:
         """Whoever may has set the parts aside."""
@@ -67,6 +80,11 @@ class Hold:
 def dress_is_forced(age: int, most: int | None) -> bool:
     """The limit of parts per dress on the process sheet holds whatever the readings say."""
     return most is not None and age >= most
+
+
+def glazes(form: Form, age: int, habit: int | None) -> bool:
+    """A wheel whose finish gets finer glazes: it does not ask for a dress, and gets the habit's."""
+    return habit is not None and age >= habit and form.falls(habit)
 
 
 def capped(move: float, largest: float) -> float:

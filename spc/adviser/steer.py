@@ -17,6 +17,10 @@ Floats = NDArray[np.float64]
 
 #: Moves made up to this part of a cycle belong to the setting and stay at a dress.
 SETTING_PARTS = 3
+#: An act has to save this share of its price, or nothing is done: the value is no surer. Judgement.
+EQUAL = 0.05
+#: No move is told with a dress unless it is so probable what a dress does. Judgement.
+SURE_EFFECT = 0.9
 #: A reading is taken again only where it is odd with at least this probability.
 SUSPECT = 0.01
 
@@ -127,7 +131,7 @@ class Steer:
     def dress(self) -> None:
         """The wheel was dressed."""
         self._close()
-        self._now(self.dressed(self.belief))
+        self._now(self.belief.dress(self._moved_by_size))
         self.moved = [0.0] * len(self.register)
 
     def pause(self, parts_stood: float) -> None:
@@ -177,11 +181,15 @@ class Steer:
                 self._belief = self._belief.read_form(form, um)
         return self._belief
 
+    @property
+    def _moved_by_size(self) -> Floats:
+        """Moves that the control may take back; it then counts as a move of the levels."""
+        return np.array(self.moved)[list(self.sizes.registers)]
+
     def dressed(self, belief: Belief) -> Belief:
-        """After a dress now. Moves that the control takes back count as moves of the levels."""
+        """After a dress that does what dresses most likely do."""
         if self._dressed is None or self._dressed[0] is not belief:
-            moved = np.array(self.moved)[list(self.sizes.registers)]
-            self._dressed = belief, belief.dress(moved)
+            self._dressed = belief, belief.dress(self._moved_by_size, likeliest=True)
         return self._dressed[1]
 
     def drift(self, size: int) -> float:
@@ -190,6 +198,35 @@ class Steer:
         mean = belief.weight @ belief.mean
         lean = mean[model.lean][size] if model.sizes > 1 else 0.0
         return float(mean[SLOPE] + lean)
+
+    def apart(self, size: int) -> int | None:
+        """
+        A size that one offset cannot serve together with this one; None: there is none.
+
+        Each would call for a move that costs the other more than an offset.
+        """
+        sizes, belief = self.counted, self.belief
+        mine = [other for other in sizes.on(sizes.registers[size]) if other != size]
+        if not mine:
+            return None
+        levels = self.levels(belief)
+        other = max(mine, key=lambda each: abs(levels[each] - levels[size]))
+        now = self._losses(belief, levels)
+        price = sizes.price.offset
+        suffers = []
+        for moved, left in ((size, other), (other, size)):
+            shift = np.zeros(len(levels))
+            shift[sizes.on(sizes.registers[size])] = -levels[moved]
+            then = self._losses(belief, levels + shift)
+            suffers.append(now[moved] - then[moved] > 0 and then[left] - now[left] > price)
+        return other if all(suffers) else None
+
+    def rests_on_one(self, size: int) -> bool:
+        """Whether one reading of the part ground last has moved a level by most of what it is."""
+        if sum(read == size for read, _ in self.readings) != 1:
+            return False
+        now, before = (self.levels(belief)[size] for belief in (self.belief, self.before))
+        return bool(abs(now - before) > 0.5 * abs(now))
 
     def jumped(self, chance: float, size: float) -> bool:
         """Whether the last part came after a jump at least so sure and so large, unanswered."""
@@ -215,20 +252,19 @@ class Steer:
         """The form or finish that costs more than any size where it stands; None: none does."""
         age = np.array([self.belief.age + 1.0])
         out = [float(form.out(age)[0]) for form in self.belief.forms]
-        if not out or max(out) * self.sizes.price.form <= self._losses().max():
+        losses = self._losses(self.belief, self.levels(self.belief))
+        if not out or max(out) * self.sizes.price.form <= losses.max():
             return None
         return int(np.argmax(out))
 
     @property
     def worst(self) -> int:
         """The size whose next part costs the most where it stands."""
-        return int(np.argmax(self._losses()))
+        return int(np.argmax(self._losses(self.belief, self.levels(self.belief))))
 
-    def _losses(self) -> Floats:
+    def _losses(self, belief: Belief, levels: Floats) -> Floats:
         """What the next part costs by each size that was ever read, shape (sizes,)."""
-        belief = self.belief
-        levels, doubts = self.levels(belief), self.doubts(belief)
-        sds = np.sqrt(doubts**2 + belief.weight @ belief.part_var)
+        sds = np.sqrt(self.doubts(belief) ** 2 + belief.weight @ belief.part_var)
         costs = []
         for size, stakes in enumerate(self.sizes.stakes):
             unit = self.sizes.units[self.sizes.registers[size]]
@@ -270,8 +306,11 @@ class Steer:
         """Every act's cost to go, whatever the registers and whatever was asked before."""
         if self._solved is not None and self._solved[0] is belief:
             return self._solved[1]
+        dressed = self.dressed(belief)
+        fresh = self.levels(dressed)
         value = solve(
-            belief, self.dressed(belief), self.counted, every=self.every, due=self.due,
+            belief, dressed, self.counted, every=self.every, due=self.due,
+            after=self._of_registers(fresh), unsure=self._of_not_knowing(belief, dressed, fresh),
             left=math.inf if self.parts is None else self.parts - self.made,
         )  # fmt: skip
         if belief is self.belief:
@@ -295,17 +334,21 @@ class Steer:
             and self._gain_of_another(value, here, dress, suspect) > self.sizes.price.measure
         ):
             return Act("measure_again", size=suspect)
-        best = min(keep, offset, dress)
+        # Of acts as good as each other the quieter one is told.
+        price = self.sizes.price
+        ways = (keep, offset + EQUAL * price.offset, dress + EQUAL * price.dress)
+        best = min(ways)
         costs = (keep, offset, dress)
         unit = self.sizes.units
         after = (with_register, with_move * unit[with_register])
-        if best == dress:
+        if best == ways[2]:
             return Act("dress", with_register, after[1], costs=costs, with_dress=after)
-        moves = best == offset and move != 0
+        unknown = belief.pending and max(belief.effects) < SURE_EFFECT
+        moves = best == ways[1] and move != 0 and not unknown
         there = here.copy()
         there[register] += move if moves else 0.0
         gain = value.gain_of_reading(there, dress, self._noise_var())
-        read = self.due > 1 and gain > self.sizes.price.measure
+        read = self.due > 1 and (unknown or gain > self.sizes.price.measure)
         kind, by = ("offset", move * unit[register]) if moves else ("grind_on", 0.0)
         return Act(kind, register, by, measure_next=read, costs=costs, with_dress=after)
 
@@ -313,8 +356,30 @@ class Steer:
         """Cost to go of a dress now, and the register and the move to make with it."""
         if self.belief.age == 0:
             return float("inf"), 0, 0.0
-        fresh = self.levels(self.dressed(self.belief))
-        return value.dress(self._of_registers(fresh), self.belief.cold > WARM_ENOUGH)
+        dressed = self.dressed(self.belief)
+        fresh = self.levels(dressed)
+        cold = self.belief.cold > WARM_ENOUGH
+        cost, register, move = value.dress(self._of_registers(fresh), cold)
+        known = max(self.belief.effects)
+        cost += self._of_not_knowing(self.belief, dressed, fresh)
+        return cost, register, move * (known > SURE_EFFECT)
+
+    def _of_not_knowing(self, belief: Belief, dressed: Belief, fresh: Floats) -> float:
+        """
+        Cost of a first part and of an offset where a dress does something else than it likely does.
+
+        It is paid once: the first part after it tells what it does. Nobody who is not sure sets up
+        for the dearer side, so the part costs no more than one beyond the cheaper limit.
+        """
+        outcomes = belief.outcomes(self._moved_by_size)
+        usual = max(outcomes, key=lambda outcome: outcome[0])[1]
+        likely = self._losses(dressed, fresh).sum()
+        most = min(self.sizes.price.low, self.sizes.price.high)
+        cost = 0.0
+        for p, shift in outcomes:
+            worse = float(self._losses(dressed, fresh + shift - usual).sum() - likely)
+            cost += p * (min(worse, most) + self.sizes.price.offset) * (worse > 0)
+        return cost
 
     def _noise_var(self) -> Floats:
         """Variance of one reading of every size about the level of each register."""

@@ -146,6 +146,8 @@ def solve(
     *,
     every: int,
     due: int,
+    after: Floats | None = None,
+    unsure: float = 0.0,
     left: float = np.inf,
 ) -> Value:
     """
@@ -159,6 +161,10 @@ def solve(
         Limits, prices and registers.
     every, due : int
         Parts from one reading to the next, and to the next one.
+    after : ndarray, shape (registers,), optional
+        Levels that a dress leaves; those that are best unless told.
+    unsure : float
+        Cost of not knowing what a dress does.
     left : float
         Parts of the batch still to come: nothing is dressed or moved for others.
     """
@@ -195,26 +201,33 @@ def solve(
     returns = stakes.returns * stakes.offset * registers
     rate = _rate_about(_first_guess(belief, sizes), ahead, stakes, returns)
     cooling = belief.cold * np.exp(-start / WARM_PARTS)
-    chill = 0.0
+    chill = extra = 0.0
+    steps = tuple(sizes.stakes[sizes.on(r)[0]] for r in range(registers))
     fresh_cost = looks[FRESH].cost.min(axis=2).mean(axis=0)
     for _ in range(MOST_STEPS):
         leave = stakes.dress + stakes.measure * unasked
         leave[:, THIS:] += (chill * cooling / max(belief.cold, NEGLIGIBLE))[:, None]
         end = _end_of_batch(fresh_cost, lengths, rate, stakes.dress, left - np.append(start, 0.0))
         leave[:, THIS:] += end[:-1, None]
+        # This wheel's dress costs what it costs now: else it were for ever put off by a part.
+        leave[:, THIS] += extra
         rates = np.full(len(looks) * registers, rate)
         lanes, length = backward(ahead, stakes, rates, np.repeat(leave, registers, axis=1))
         keep = lanes.reshape(len(looks), registers, -1)
         best = keep.min(axis=2).mean(axis=1)
         worth = best[FRESH] + returns
-        before, chill = chill, float(best[-1] - best[FRESH] - end[-1]) if cold else 0.0
-        if abs(worth) + abs(chill - before) < SOLVED * stakes.dress:
+        before = chill, extra
+        chill = float(best[-1] - best[FRESH] - end[-1]) if cold else 0.0
+        whole = keep if cold else np.concatenate([keep, keep[FRESH][None]])
+        value = Value(steps, rate, whole, looks[THIS].doubt, float(end[-1]))
+        if after is not None:
+            extra = value.dress(after, cold)[0] + unsure
+            extra -= stakes.dress + (chill if cold else 0.0) + float(end[-1])
+        moved = abs(chill - before[0]) + abs(extra - before[1])
+        if abs(worth) + moved < SOLVED * stakes.dress:
             break
         rate += float(worth / length.mean())
-    if not cold:
-        keep = np.concatenate([keep, keep[FRESH][None]])
-    steps = tuple(sizes.stakes[sizes.on(r)[0]] for r in range(registers))
-    return Value(steps, rate, keep, looks[THIS].doubt, float(end[-1]))
+    return value
 
 
 def _rate_about(guess: float, ahead: Ahead, stakes: Stakes, returns: float) -> float:
