@@ -8,9 +8,6 @@ from spc.adviser.advice import Advice, uncounted
 from spc.adviser.adviser import Advisor
 from spc.plan import Plan
 
-#: Acts whose costs differ by less than this share of the price of an offset are as good. Judgement.
-AS_GOOD = 1 / 3
-
 
 class Learnt(Protocol):
     """Whatever carries what an earlier adviser of the same job had learned: a study, a past run."""
@@ -73,14 +70,6 @@ def with_hold(advice: Advice) -> str:
     if advice.runner_up == "dress" and advice.cost_difference is None:
         return "dress"
     return "offset" if advice.offset_um else ""
-
-
-def either(advice: Advice, plan: Plan) -> bool:
-    """Whether the runner-up is as good: what more it costs is too little to tell."""
-    if not advice.runner_up or advice.cost_difference is None:
-        return False
-    near = advice.parts_left is not None and advice.parts_left.low == 0
-    return advice.cost_difference < AS_GOOD * plan.cost.offset and not near
 
 
 def entry_in_doubt(advice: Advice, question: str) -> Advice:

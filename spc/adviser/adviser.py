@@ -288,7 +288,7 @@ class Advisor:
         text = self._outside(hold)
         if self._steer is None or self._frames is None:
             return self._told("hold", None, hold.name, text, next_=1)
-        act = self._steer.act()
+        act = self._steer.act(self._unread)
         if act.kind == "measure_again":
             return self._again(act, self._steer, self._frames)
         if dress_is_forced(self._steer.belief.age, self.plan.wheel.max_parts_per_dress):
@@ -297,7 +297,7 @@ class Advisor:
         if act.kind == "offset" and self._frames.of(hold.name) is not None:
             # A move that would not bring the part back is none: it is to be set up anew.
             um, _ = self._as_entered((act.register, act.move))
-            if act.register not in self._unread and hold.inside(um or 0.0):
+            if hold.inside(um or 0.0):
                 move = (act.register, act.move)
         return self._told("hold", act, hold.name, text, move=move, next_=1)
 
@@ -313,7 +313,7 @@ class Advisor:
 
     def _steered(self, steer: Steer, frames: Frames) -> Advice:
         """The act of the sizes, when nothing is held."""
-        act, age = steer.act(), steer.belief.age
+        act, age = steer.act(self._unread), steer.belief.age
         worst = frames.frames[steer.worst].name
         wheel = self.plan.wheel
         if dress_is_forced(age, wheel.max_parts_per_dress):
@@ -331,8 +331,6 @@ class Advisor:
         if steer.jumped(SURE_JUMP, LEAST_JUMP):
             text = f"the size has jumped and nothing that was done explains it; {self._evidence()}"
             return self._told("check", act, "gauge", text, next_=1)
-        if act.kind == "offset" and act.register in self._unread:
-            act = replace(act, kind="grind_on", move=0.0)
         if act.kind == "offset" and abs(act.move) > LARGE_MOVE and steer.rests_on_one(steer.worst):
             return self._again(replace(act, size=steer.worst), steer, frames)
         move = (act.register, act.move) if act.kind in ("offset", "dress") else None
@@ -486,7 +484,10 @@ class Advisor:
             "made": self._made,
             "begun": self._begun,
             **({} if self._steer is None else _kept(self._steer)),
-            "holds": [[h.name, list(h.readings), h.held, h.to_prove] for h in self._holds.values()],
+            "holds": [
+                [h.name, list(h.readings), h.held, h.to_prove, h.doubtful]
+                for h in self._holds.values()
+            ],
             "minute": self._minute,
             "told_pause": self._told_pause,
             "unread": self._unread,
@@ -503,9 +504,10 @@ class Advisor:
             )
         if self._steer is not None:
             _resume(self._steer, state)
-        for name, readings, held, to_prove in state["holds"]:
+        for name, readings, held, to_prove, doubtful in state["holds"]:
             hold = self._holds[name]
             hold.readings, hold.held, hold.to_prove = tuple(readings), held, to_prove
+            hold.doubtful = doubtful
         self._made, self._begun = state["made"], state["begun"]
         self._minute, self._told_pause = state["minute"], state["told_pause"]
         self._unread, self._reads = list(state["unread"]), state["reads"]

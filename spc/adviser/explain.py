@@ -49,7 +49,7 @@ def stands(
 ) -> str:  # fmt: skip
     """Where the level of a feature stands and goes; lengths in µm."""
     return (
-        f"{name} stands at {um(level_um)} ± {2 * doubt_um:.1f}, its target is {um(target_um)}; it "
+        f"{name} stands at {um(level_um)} ± {2 * doubt_um:.1f}, target {target_um:.4g} µm; it "
         f"drifts {drift_um:+.2f} µm a part, parts scatter by {spread_um:.2f} µm"
     )
 

@@ -17,9 +17,11 @@ Annals of Mathematical Statistics 21, 124)::
 
     as foretold            F
     odd reading i          F + ODD_SD^2 e_i e_i'
+    odd part               F + ODD_SD^2 d d',     d: the readings of one size, or of all
     jump before the part   F + JUMP_SD^2 d d',    d: all sizes, or one
+    leap before the part   F + LEAP_SD^2 d d',    d: all sizes
 
-a jump moves the levels, and JUMP_STAYS of it the homes.
+a jump or a leap moves the levels, and JUMP_STAYS of it the homes.
 
 **The spread** is learnt in each filter, by size: an inverse gamma variance with ``dof`` degrees of
 freedom. A reading counts as much as the part's own share of ``F``, since what gauge and doubt about
@@ -45,6 +47,8 @@ ODD_RATE, ODD_SD = 0.006, 2.0
 ODD_PART_RATE = 0.002
 #: Chance of a jump of all sizes, and of one alone, per part, and its size. [half widths]
 JUMP_RATE, OWN_JUMP_RATE, JUMP_SD = 0.001, 0.0003, 0.5
+#: The same of a leap of all sizes: a slip of the set-up, an offset entered wrong by a digit.
+LEAP_RATE, LEAP_SD = 0.0001, 2.0
 #: Share of a jump that the next dress leaves in the size.
 JUMP_STAYS = 0.7
 #: Parts over which chances of a jump add up between two readings.
@@ -115,7 +119,7 @@ class Belief:
     forms: tuple[Form, ...] = ()
     pending: tuple[float, ...] = ()
     odd: tuple[float, ...] = ()  # probability that a reading of the last part was odd, by size
-    jump: float = 0.0  # probability that a level jumped before the last part
+    strange: float = 0.0  # probability that a level jumped before the last part, or that it is odd
 
     @staticmethod
     def begin(
@@ -170,7 +174,7 @@ class Belief:
                     cov[:, a, b] += each
         return replace(
             self, cov=cov, age=self.age + 1, made=self.made + 1, unread=self.unread + 1,
-            cold=warmed(self.cold), odd=(), jump=0.0,
+            cold=warmed(self.cold), odd=(), strange=0.0,
         )  # fmt: skip
 
     def pause(self, parts_stood: float) -> "Belief":
@@ -264,6 +268,8 @@ class Belief:
         same = size[:, None] == size[None, :]
         parts = np.sqrt(own[:, :, None] * own[:, None, :]) * np.where(same, 1.0, ALIKE)
         total = z @ pz + parts + np.diag(gauge_var)
+        effects, slip = self._effects_learnt(float(self.weight @ miss.mean(axis=1)), total)
+        miss = miss - slip
         inverse = np.linalg.inv(total)
         scaled = np.einsum("nrs,ns->nr", inverse, miss)
         fit = np.einsum("nr,nr->n", miss, scaled)
@@ -313,40 +319,55 @@ class Belief:
         log_weight = self.log_weight + log_total
         log_weight = log_weight - np.logaddexp.reduce(log_weight)
         weight = np.exp(log_weight)
-        said = dict.fromkeys(range(model.sizes), 0.0)
+        said, strange = dict.fromkeys(range(model.sizes), 0.0), 0.0
         for s, p in zip(surprises, share[1:], strict=True):
             if s.size >= 0:
                 said[s.size] += float(weight @ p)
+            else:
+                strange += float(weight @ p)
         dof, variance = self._spread_learnt(size, inverse, scaled, share[0])
         return replace(
             self,
-            effects=self._effects_learnt(float(self.weight @ miss.mean(axis=1)), total),
+            effects=effects,
             pending=(),
             log_weight=log_weight,
-            mean=self.mean + np.einsum("nsc,nc->ns", basis, step),
+            mean=self.mean + np.einsum("nsc,nc->ns", basis, step) + slip * self._of_levels,
             cov=0.5 * (cov + cov.transpose(0, 2, 1)),
             dof=dof,
             variance=variance,
             unread=0,
             odd=tuple(said.values()),
-            jump=float(
-                sum(
-                    weight @ p
-                    for s, p in zip(surprises, share[1:], strict=True)
-                    if s.moves is not None
-                )
-            ),
+            strange=strange,
         )
 
-    def _effects_learnt(self, miss: float, total: Floats) -> tuple[float, ...]:
-        """What the first part after a dress says of what a dress does."""
+    @property
+    def _of_levels(self) -> Floats:
+        """1 at the levels and the homes of the state, shape (states,)."""
+        where = np.zeros(self.model.states)
+        where[self.model.level] = where[self.model.home] = 1.0
+        return where
+
+    def _effects_learnt(self, miss: float, total: Floats) -> tuple[tuple[float, ...], float]:
+        """
+        What the first part after a dress says of what a dress does.
+
+        Returns
+        -------
+        effects : tuple of float
+            Probability of each of `EFFECTS`.
+        slip : float
+            How far the levels stand from where they were put, by outcomes held too unlikely then.
+        """
         if not self.pending:
-            return self.effects
+            return self.effects, 0.0
         off, spare = np.array(self.pending[:-1]), self.pending[-1]
         var = float(self.weight @ total.mean(axis=(1, 2))) - spare
         log = np.log(self.effects) - 0.5 * (miss - off) ** 2 / max(var, self.scatter_var)
-        told = np.maximum(np.exp(log - np.logaddexp.reduce(log)), LEAST_EFFECT)
-        return tuple((told / told.sum()).tolist())
+        told = np.exp(log - np.logaddexp.reduce(log))
+        unlikely = np.array(self.effects) <= LEAST_OUTCOME
+        slip = float((told * off)[unlikely].sum())
+        told = np.maximum(told, LEAST_EFFECT)
+        return tuple((told / told.sum()).tolist()), slip
 
     def read_form(self, form: int, um: float) -> "Belief":
         """One reading of form or finish of the part ground last."""
@@ -363,13 +384,15 @@ class Belief:
         for who in (*np.eye(model.sizes), *([np.ones(model.sizes)] if model.sizes > 1 else [])):
             if (mine := who[size]).sum() > 1:  # with one reading an odd part is an odd reading
                 made.append(_Surprise(ODD_PART_RATE, ODD_SD**2, mine))
-        rates = [(JUMP_RATE, np.ones(model.sizes))]
+        everyone = np.ones(model.sizes)
+        rates = [(JUMP_RATE, JUMP_SD, everyone), (LEAP_RATE, LEAP_SD, everyone)]
         if model.sizes > 1:
-            rates += [(OWN_JUMP_RATE, np.eye(model.sizes)[f]) for f in sorted(set(size.tolist()))]
-        for rate, who in rates:
+            read = sorted(set(size.tolist()))
+            rates += [(OWN_JUMP_RATE, JUMP_SD, np.eye(model.sizes)[f]) for f in read]
+        for rate, sd, who in rates:
             moves = np.zeros(model.states)
             moves[model.level], moves[model.home] = who, JUMP_STAYS * who
-            made.append(_Surprise(rate * unread, JUMP_SD**2, who[size], moves=moves))
+            made.append(_Surprise(rate * unread, sd**2, who[size], moves=moves))
         return made
 
     def _spread_learnt(

@@ -42,7 +42,7 @@ class Prior:
     """
 
     slope: tuple[float, float] = (0.008, 0.008)
-    lean: float = 0.004
+    lean: float = 0.006
     settling: tuple[float, float] = (0.2, 0.2)
     warmth: tuple[float, float] = (0.2, 0.3)
     growth: tuple[float, float] = (0.5, 0.6)

@@ -30,7 +30,7 @@ class Hold:
     upper_um: float
     readings: tuple[float, ...] = ()
     held: bool = False
-    doubtful: bool = False  # the part read last was outside and never read again
+    doubtful: int = 0  # side on which the part read last was outside, if never read again
     to_prove: int = 0
 
     def part(self) -> None:
@@ -38,7 +38,7 @@ class Hold:
         if self.to_prove and self.readings and not self.held and not self.outside:
             self.to_prove -= 1
         if self.readings:
-            self.doubtful = self.unconfirmed
+            self.doubtful = self._side(self.readings[-1]) if self.unconfirmed else 0
         self.readings = ()
 
     def reading(self, um: float) -> None:
@@ -47,7 +47,8 @@ class Hold:
         # Two outside count, not two in three: the last two readings are believed.
         twice = len(self.readings) > 1 and all(self._beyond(value) for value in self.readings[-2:])
         # So does the next part, where nobody read the first one again.
-        if twice or (self.doubtful and self.unconfirmed):
+        again = self.unconfirmed and self.doubtful == self._side(um)
+        if twice or again:
             self.held, self.to_prove = True, PROOF
 
     def inside(self, move_um: float) -> bool:
@@ -59,7 +60,10 @@ class Hold:
         self.held, self.readings = False, ()
 
     def _beyond(self, um: float) -> bool:
-        return not self.lower_um <= um <= self.upper_um
+        return self._side(um) != 0
+
+    def _side(self, um: float) -> int:
+        return int(um > self.upper_um) - int(um < self.lower_um)
 
     @property
     def outside(self) -> bool:

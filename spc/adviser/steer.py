@@ -1,6 +1,7 @@
 """The sizes that are steered: what is told of them, and the cheapest act; wear upward."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,8 +18,9 @@ Floats = NDArray[np.float64]
 
 #: Moves made up to this part of a cycle belong to the setting and stay at a dress.
 SETTING_PARTS = 3
-#: An act has to save this share of its price, or nothing is done: the value is no surer. Judgement.
-EQUAL = 0.05
+#: An act that saves less than this share of the price of an offset is as good as none: the value
+#: is no surer than that, and the quieter of two equal acts is told. Judgement.
+EQUAL = 1 / 3
 #: No move is told with a dress unless it is so probable what a dress does. Judgement.
 SURE_EFFECT = 0.9
 #: A reading is taken again only where it is odd with at least this probability.
@@ -44,7 +46,9 @@ class Act:
         ways = dict(zip(("grind_on", "offset", "dress"), self.costs, strict=True))
         mine = ways.pop(self.kind, min(self.costs))
         other = min(ways, key=lambda way: ways[way])
-        return (other, ways[other] - mine) if math.isfinite(ways[other]) else (None, None)
+        more = ways[other] - mine
+        # One that is as good is no alternative worth naming.
+        return (other, more) if math.isfinite(more) and more > 0 else (None, None)
 
 
 class Steer:
@@ -229,11 +233,10 @@ class Steer:
         return bool(abs(now - before) > 0.5 * abs(now))
 
     def jumped(self, chance: float, size: float) -> bool:
-        """Whether the last part came after a jump at least so sure and so large, unanswered."""
-        if self.asked_why or self.belief.jump <= chance:
+        """Whether the last part jumped, so sure and so far, and nobody has looked why."""
+        if self.asked_why or self.belief.strange <= chance:
             return False
-        moved = self.levels(self.belief) - self.levels(self.before)
-        return bool(np.abs(moved).max() > size)
+        return any(abs(value - self.foretold(of)[0]) > size for of, value in self.readings)
 
     @property
     def due(self) -> int:
@@ -319,14 +322,14 @@ class Steer:
 
     # -- what follows --------------------------------------------------------------------------
 
-    def act(self) -> Act:
-        """The cheapest act as things stand."""
+    def act(self, waiting: Sequence[int] = ()) -> Act:
+        """The cheapest act as things stand; the registers that wait for a reading are not moved."""
         if not any(self.read):
             return Act("grind_on", measure_next=True)
         belief, value = self.belief, self.value(self.belief)
         here = self._of_registers(self.levels(belief))
         keep = value.grind(here)
-        offset, register, move = value.offset(here)
+        offset, register, move = value.offset(here, without=waiting)
         dress, with_register, with_move = self._dress(value)
         suspect = self._suspect()
         if (
@@ -335,8 +338,8 @@ class Steer:
         ):
             return Act("measure_again", size=suspect)
         # Of acts as good as each other the quieter one is told.
-        price = self.sizes.price
-        ways = (keep, offset + EQUAL * price.offset, dress + EQUAL * price.dress)
+        equal = EQUAL * self.sizes.price.offset
+        ways = (keep, offset + equal, dress + equal)
         best = min(ways)
         costs = (keep, offset, dress)
         unit = self.sizes.units

@@ -16,6 +16,7 @@ Three rows are solved side by side for every register: a fresh wheel, the wheel 
 fresh wheel on a machine that is still cold, since a dress ends no warm-up.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -82,9 +83,16 @@ class Value:
             [between(keep, m) - keep.min() for keep, m in zip(self.keep[row], levels, strict=True)]
         )
 
-    def offset(self, levels: Floats, row: int = THIS) -> tuple[float, int, float]:
-        """Cost to go of the best offset that the control can make, its register, its amount."""
+    def offset(
+        self, levels: Floats, row: int = THIS, without: Sequence[int] = ()
+    ) -> tuple[float, int, float]:
+        """
+        Cost to go of the best offset that the control can make, its register, its amount.
+
+        The registers in `without` stay where they are.
+        """
         saves, amounts = self._moves(levels, row)
+        saves[list(without)] = -np.inf
         r = int(np.argmax(saves))
         return self.grind(levels, row) - float(saves[r]), r, float(amounts[r])
 

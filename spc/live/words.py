@@ -6,7 +6,7 @@ from functools import partial
 
 from spc.adviser.advice import Advice
 from spc.adviser.forecast import FARTHEST
-from spc.advising import either, with_hold
+from spc.advising import with_hold
 from spc.ledger.entry import Stored
 from spc.live.held import HeldNow
 from spc.live.session import Session
@@ -89,9 +89,6 @@ def _do(session: Session, advice: Advice, held: HeldNow, voice: Voice) -> list[s
     if parts and advice.action == "hold":
         return [voice.say("next.hold", parts=parts), *_before_next(session, advice, voice)]
     told = _act(session, advice, voice)
-    # At the machine, an act that is as good is a reason to leave it, and none to ask for it.
-    if advice.is_act and either(advice, session.plan):
-        told.append(voice.say("next.either", action=voice.say(f"action.{advice.runner_up}")))
     return [*told, voice.say("next.still_held", parts=parts)] if parts else told
 
 

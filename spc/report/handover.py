@@ -17,7 +17,7 @@ from spc.report.holds import (
 )
 from spc.report.lens import FeatureLens, Lens
 from spc.report.level import level_words
-from spc.report.next_cut import act_lines, either_words, left_in_short, move, subject, when_words
+from spc.report.next_cut import act_lines, left_in_short, move, subject, when_words
 from spc.report.pieces import Table, Term
 
 #: Lines of each table that still fit on the sheet together with everything else.
@@ -354,7 +354,7 @@ def _most(lens: Lens, items: tuple[str, ...]) -> tuple[str, ...]:
 
 def expect(lens: Lens, advice: Advice) -> str:
     """What the next shift meets first: parts to hold, then the act."""
-    then = " ".join([_expect_act(lens, advice), *either_words(lens, advice)])
+    then = _expect_act(lens, advice)
     if not lens.held or advice.action == "hold":
         return then
     return lens.voice.say("handover.expect_holds", parts=held_parts(lens), then=then)

@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from spc.adviser.advice import Advice
 from spc.adviser.forecast import FARTHEST, PartsLeft
-from spc.advising import either, with_hold
+from spc.advising import with_hold
 from spc.report.holds import hold_lines, still_held_lines
 from spc.report.lens import FeatureLens, Lens
 from spc.report.marks import mark_key
@@ -76,13 +76,7 @@ def next_cut(lens: Lens, moment: datetime) -> NextCut:
 def act_lines(lens: Lens, advice: Advice) -> list[str]:
     """What to do, in short sentences; and which parts stay on hold meanwhile."""
     held = still_held_lines(lens) if advice.action != "hold" else []
-    return [*_act_lines(lens, advice), *either_words(lens, advice), *held]
-
-
-def either_words(lens: Lens, advice: Advice) -> list[str]:
-    """That the next best act is as good, where the costs are too close to tell."""
-    as_good = either(advice, lens.study.plan)
-    return [lens.voice.say("next.either", action=_runner_up(lens, advice))] * as_good
+    return [*_act_lines(lens, advice), *held]
 
 
 def _runner_up(lens: Lens, advice: Advice) -> str:
@@ -246,8 +240,8 @@ def _last_size(lens: Lens, lead: FeatureLens) -> Term:
 
 
 def _otherwise(lens: Lens, advice: Advice) -> str:
-    """The next best act and what it costs more; one as good already stands below the act."""
-    if not advice.runner_up or advice.cost_difference is None or either_words(lens, advice):
+    """The next best act and what it costs more."""
+    if not advice.runner_up or advice.cost_difference is None:
         return ""
     currency = tame(lens.study.plan.cost.currency, 12)
     cost = f"{lens.voice.number(advice.cost_difference, 2)} {currency}"

@@ -42,6 +42,7 @@ def test_each_filter_is_the_kalman_filter_of_the_textbook(monkeypatch):
 
     monkeypatch.setattr(bank, "ODD_RATE", 1e-300)
     monkeypatch.setattr(bank, "JUMP_RATE", 1e-300)
+    monkeypatch.setattr(bank, "LEAP_RATE", 1e-300)
     parts = 30
     y = 0.01 * np.arange(parts) + 0.1 * np.random.default_rng(5).standard_normal(parts)
     start = Belief.begin(Model())
@@ -73,7 +74,7 @@ def test_each_filter_is_the_kalman_filter_of_the_textbook(monkeypatch):
 def test_the_filters_of_several_sizes_are_the_textbooks_too(monkeypatch):
     from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-    for rate in ("ODD_RATE", "JUMP_RATE", "OWN_JUMP_RATE"):
+    for rate in ("ODD_RATE", "JUMP_RATE", "OWN_JUMP_RATE", "LEAP_RATE", "ODD_PART_RATE"):
         monkeypatch.setattr(bank, rate, 1e-300)
     parts, sizes = 12, 3
     rng = np.random.default_rng(6)
@@ -115,10 +116,13 @@ def test_an_odd_reading_of_one_size_is_told_from_a_jump_of_all():
     odd = heard(belief.part(), 0.0, 1.3, 0.0, size=[0, 1, 2])
     jump = heard(belief.part(), 1.3, 1.3, 1.3, size=[0, 1, 2])
 
-    assert odd.odd[1] > 0.9 > 0.05 > max(odd.odd[0], odd.odd[2], odd.jump)
-    assert jump.jump > 0.9 > 0.05 > max(jump.odd)
-    moved = expected(jump)[jump.model.level] - expected(belief)[belief.model.level]
-    assert np.all(moved > 0.9)
+    assert odd.odd[1] > 0.9 > 0.05 > max(odd.odd[0], odd.odd[2], odd.strange)
+    assert jump.strange > 0.9 > 0.05 > max(jump.odd)
+    # One part so far off may be odd itself; the second one says that the level has moved.
+    again = heard(jump.part(), 1.3, 1.25, 1.35, size=[0, 1, 2])
+    moved = (expected(b)[b.model.level] - expected(belief)[b.model.level] for b in (jump, again))
+    assert np.all(next(moved) < 0.6)
+    assert np.all(next(moved) > 0.9)
 
 
 def test_a_seat_that_wears_more_than_the_others_is_known_to():
@@ -176,8 +180,11 @@ def test_a_second_reading_of_the_part_tells_an_odd_reading_from_a_jump():
     agrees = heard(calm, 1.2, 1.23)
     differs = heard(calm, 1.2, 0.02)
 
+    # Either the part is odd or the level has jumped; the next part tells which.
     assert agrees.odd[0] < 0.01
-    assert expected(agrees)[LEVEL] - expected(calm)[LEVEL] > 0.7
+    assert agrees.strange > 0.98
+    next_one = heard(agrees.part(), 1.2)
+    assert expected(next_one)[LEVEL] - expected(calm)[LEVEL] > 0.7
     assert differs.odd[0] > 0.99
     assert expected(differs)[LEVEL] == approx(expected(calm)[LEVEL], abs=0.05)
 

@@ -133,17 +133,6 @@ def test_an_act_that_is_no_hold_still_names_the_parts_on_hold():
     assert act_lines(lens, lens.study.advice)[-1] == "Still on hold: parts 64 to 66."
 
 
-@pytest.mark.parametrize(("apart", "said"), [(0.05, True), (0.8, False), (None, False)])
-def test_two_acts_that_cost_alike_are_both_named_wherever_the_act_is(apart, said):
-    advice = studies.advice(cost_difference=apart, runner_up="grind_on")
-    lens = lens_with(advice=advice)
-    either = "GRIND ON is as good: either is fine."
-
-    assert (either in act_lines(lens, advice)) is said
-    assert expect(lens, advice).endswith(either) is said
-    assert (either in "".join(check_lines(lens.study))) is said
-
-
 def test_questions_of_the_reader_are_open_items_and_other_remarks_are_not():
     asked = "question: row 12: what is the event 'tea'"
     lens = lens_with(remarks=(asked, "parts are numbered by their rows", asked))
