@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 SETTING_PARTS = 3
 #: An act that saves less than this share of the price of an offset is as good as none: the value
 #: is no surer than that, and the quieter of two equal acts is told. Judgement.
-EQUAL = 1 / 3
+EQUAL = 0.1
 #: No move is told with a dress unless it is so probable what a dress does. Judgement.
 SURE_EFFECT = 0.9
 #: A reading is taken again only where it is odd with at least this probability.
