@@ -127,7 +127,7 @@ class Steer:
     def offset(self, register: int, move: float) -> None:
         """A register was moved."""
         self._close()
-        self._dressed = None
+        self._solved = self._dressed = None  # they hang on what a dress would take back
         self.register[register] += move
         if self.belief.age > SETTING_PARTS:
             self.moved[register] += move
@@ -306,7 +306,7 @@ class Steer:
         return self.sizes.only(self.read)
 
     def value(self, belief: Belief) -> Value:
-        """Every act's cost to go, whatever the registers and whatever was asked before."""
+        """Every act's cost to go, whatever was asked before."""
         if self._solved is not None and self._solved[0] is belief:
             return self._solved[1]
         dressed = self.dressed(belief)
