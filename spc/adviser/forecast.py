@@ -14,8 +14,9 @@ CHANCE = 0.005
 FARTHEST = 200
 #: Readings before anything is said.
 LEAST_READ = 3
-#: Levels and slopes tried about each filter's mean: Gauss-Hermite rule of so many points.
-_POINTS = 5
+#: Levels and slopes, and spreads, tried about each filter's own: Gauss-Hermite rules of so many
+#: points.
+_POINTS = (5, 3)
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ def parts_left(
     Parts left of this wheel if nothing is done.
 
     Every filter of the bank goes ahead along its own mean and along levels above and below it by
-    what it doubts, with its own life, dulling and wander; a part is out where any size is; the
+    what it doubts, with spreads likewise, its own life, dulling and wander; a part is out where any size is; the
     quantiles are over all of them.
 
     Parameters
@@ -64,9 +65,10 @@ def parts_left(
     path = path + mean[:, SETTLING] * (settled - settled[0]) - mean[:, WARMTH] * (cold - cold[0])
     wander = belief.wander_var.sum(axis=0)[:, None] * ahead
     widening = belief.widening(age.astype(float))
-    nodes, shares = np.polynomial.hermite_e.hermegauss(_POINTS)
+    # The logarithm of a spread with so many degrees of freedom has about this standard deviation.
+    unsure = np.sqrt(0.5 / belief.dof)
     lives, weights = [], []
-    for node, share in zip(nodes, shares / shares.sum(), strict=True):
+    for node, wider, share in _nodes():
         inside = np.ones_like(path)
         for size in filter(sizes.counts, range(model.sizes)):
             stakes, unit = sizes.stakes[size], sizes.units[sizes.registers[size]]
@@ -79,7 +81,8 @@ def parts_left(
             slope_sd = np.sqrt(belief.cov @ slope @ slope)
             level = here[:, size, None] + path + lean[:, None] * (ahead - 1)
             level = level + node * (doubt[:, size, None] + slope_sd[:, None] * (ahead - 1))
-            sd = np.sqrt(belief.variance[:, size, None] * widening**2 + wander)
+            own = np.exp(wider * unsure[:, size]) * np.sqrt(belief.variance[:, size])
+            sd = np.sqrt((own[:, None] * widening) ** 2 + wander)
             lower, upper = stakes.lower * unit, stakes.upper * unit
             inside *= 1 - ndtr((lower - level) / sd) - ndtr((level - upper) / sd)
         out = 1 - inside > CHANCE
@@ -90,3 +93,13 @@ def parts_left(
     share = np.cumsum(weight[order]) / weight.sum()
     low, middle, high = (int(life[order][np.searchsorted(share, q)]) for q in (0.1, 0.5, 0.9))
     return PartsLeft(low, middle, high)
+
+
+def _nodes() -> list[tuple[float, float, float]]:
+    """Standard normal values tried for level and slope together and for the spread, and weights."""
+    (along, a), (across, b) = (np.polynomial.hermite_e.hermegauss(n) for n in _POINTS)
+    return [
+        (float(x), float(y), float(p * q / (a.sum() * b.sum())))
+        for x, p in zip(along, a, strict=True)
+        for y, q in zip(across, b, strict=True)
+    ]
