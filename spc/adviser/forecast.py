@@ -35,8 +35,8 @@ def parts_left(
     Parts left of this wheel if nothing is done.
 
     Every filter of the bank goes ahead along its own mean and along levels above and below it by
-    what it doubts, with spreads likewise, its own life, dulling and wander; a part is out where any size is; the
-    quantiles are over all of them.
+    what it doubts, with spreads likewise, its own life, dulling and wander; a part is out where any
+    size is; the quantiles are over all of them.
 
     Parameters
     ----------
