@@ -31,6 +31,7 @@ doubted (Satterthwaite 1946, Biometrics Bulletin 2, 110, from memory): ``dof (F 
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -444,6 +445,23 @@ class Belief:
     def weight(self) -> Floats:
         """Probability of each hypothesis."""
         return np.asarray(np.exp(self.log_weight))
+
+    @cached_property
+    def coming(self) -> tuple[Floats, Floats]:
+        """
+        Where the next part stands without offsets, shape (sizes,) each. [half widths]
+
+        Returns
+        -------
+        level, sd : ndarray
+            Estimates and their standard deviations over the bank.
+        """
+        ahead = self.part()
+        z = self.model.design(ahead.age, ahead.cold)
+        each = np.einsum("nfs,ns->nf", z, self.mean)
+        level = self.weight @ each
+        var = np.einsum("nfs,nfs->nf", z @ ahead.cov, z) + (each - level) ** 2
+        return level, np.sqrt(self.weight @ var)
 
     @property
     def wander_var(self) -> Floats:

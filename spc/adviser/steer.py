@@ -245,10 +245,7 @@ class Steer:
 
     def levels(self, belief: Belief) -> Floats:
         """Estimated levels of the coming part, shape (sizes,). [half widths]"""
-        ahead = belief.part()
-        z = belief.model.design(ahead.age, ahead.cold)
-        level = belief.weight @ np.einsum("nfs,ns->nf", z, belief.mean)
-        return np.asarray(level + np.array(self.register)[list(self.sizes.registers)])
+        return belief.coming[0] + np.array(self.register)[list(self.sizes.registers)]
 
     @property
     def failing(self) -> int | None:
@@ -288,12 +285,7 @@ class Steer:
 
     def doubts(self, belief: Belief) -> Floats:
         """Standard deviations of the levels of the coming part, shape (sizes,). [half widths]"""
-        ahead = belief.part()
-        z = belief.model.design(ahead.age, ahead.cold)
-        level = np.einsum("nfs,ns->nf", z, belief.mean)
-        var = np.einsum("nfs,nst,nft->nf", z, ahead.cov, z)
-        var += (level - belief.weight @ level) ** 2
-        return np.asarray(np.sqrt(belief.weight @ var))
+        return belief.coming[1]
 
     def _of_registers(self, levels: Floats) -> Floats:
         """Mean level of the sizes of each register, in its unit."""

@@ -48,6 +48,7 @@ def test_after_a_setup_the_gains_are_those_of_the_harmonic_rule(monkeypatch):
     printed = [0.5, 0.3333, 0.25, 0.2, 0.1667, 0.1429]
     monkeypatch.setattr(bank, "ODD_RATE", 1e-300)
     monkeypatch.setattr(bank, "JUMP_RATE", 1e-300)
+    monkeypatch.setattr(bank, "LEAP_RATE", 1e-300)
     belief, gains = only_level(1.0), []
     for _ in printed:
         before = level(belief)
@@ -61,6 +62,7 @@ def test_a_large_first_error_is_believed_when_the_setup_is_hardly_known(monkeypa
     # Same source: a set-up far more uncertain than a reading gives a first gain of 1.
     monkeypatch.setattr(bank, "ODD_RATE", 1e-300)
     monkeypatch.setattr(bank, "JUMP_RATE", 1e-300)
+    monkeypatch.setattr(bank, "LEAP_RATE", 1e-300)
     assert level(heard(only_level(1e6), 5.0, 1.0)) == approx(5.0, abs=1e-4)
 
 
