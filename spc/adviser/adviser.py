@@ -354,6 +354,7 @@ class Advisor:
         soon = act is None or act.measure_next or any(h.proving for h in self._holds.values())
         # Where the plan says nothing of sampling, the first parts are read one by one.
         soon |= self._every is None and self._reads < LEAST_READ
+        soon |= act is not None and act.kind == "dress"
         # A wrong sign or amount of a large move shows at the next part.
         soon |= act is not None and act.kind == "offset" and abs(act.move) > LARGE_MOVE
         if soon or self._moved_far or self._steer is None:

@@ -343,7 +343,9 @@ class Steer:
         there = here.copy()
         there[register] += move if moves else 0.0
         gain = value.gain_of_reading(there, dress, self._noise_var())
-        read = self.due > 1 and (unknown or gain > self.sizes.price.measure)
+        # The first part of a fresh wheel is read, as the value presumes.
+        fresh = belief.dresses > 0 and belief.age == 0
+        read = self.due > 1 and (unknown or fresh or gain > self.sizes.price.measure)
         kind, by = ("offset", move * unit[register]) if moves else ("grind_on", 0.0)
         return Act(kind, register, by, measure_next=read, costs=costs, with_dress=after)
 
