@@ -337,14 +337,14 @@ def test_intervals_cover_the_true_difference_at_about_their_rate():
 @pytest.mark.slow
 def test_intervals_cover_the_true_difference_of_the_adviser():
     covered = []
-    for seed in range(400, 408):
+    for seed in range(400, 404):
         run, done = ground(PROCESS, seed=seed, parts=172, habit=HABIT)
         record = recorded(run, PLAN)
-        found = replay(run, PLAN, draws=16, dress_after=(40,), every=(record.every,))
+        found = replay(run, PLAN, draws=40, dress_after=(40,), every=(record.every,))
         way = found.ways[1]
         policy = policy_of(way, record)
         true = ground_otherwise(PROCESS, policy, seed=seed, parts=172, known_to=record.known_to)
         covered.append(way.more.low <= true - done <= way.more.high)
 
-    # Of eight intervals of 95 %, from few draws each, one or two may miss.
-    assert np.mean(covered) >= 0.7
+    # Of four intervals of 95 % one may miss; the adviser on every draw of more takes too long.
+    assert sum(covered) >= 3
