@@ -4,34 +4,17 @@ import numpy as np
 import pytest
 
 from spc.adviser.adviser import Advisor
-from tests.adviser.grinder import Grinder, adviser, plan_of, run
-
-QUIET = [0.3, -0.4, 0.6, -0.5, 0.2, 0.1, -0.7, 0.4, -0.1, 0.5, -0.3, 0.2]
-DEAR = {"scrap": 15.0, "rework": 5.0, "dress": 2.5, "offset": 0.1, "measure": 0.05}
-
-
-def tell(advisor, *values):
-    """Parts of one reading each, or of several where a tuple stands."""
-    for value in values:
-        advisor.part()
-        for reading in value if isinstance(value, tuple) else (value,):
-            advisor.reading("seat", reading)
-
-
-def fed(*values, **more):
-    advisor = adviser(**more)
-    tell(advisor, *values)
-    return advisor
-
-
-def settled(**more):
-    """A process long on target, read at every part."""
-    return fed(*QUIET, *QUIET, **more)
-
-
-def said(advisor):
-    advice = advisor.advise()
-    return advice.action, advice.offset_um
+from tests.adviser.grinder import (
+    DEAR,
+    Grinder,
+    adviser,
+    fed,
+    plan_of,
+    run,
+    said,
+    settled,
+    tell,
+)
 
 
 @pytest.mark.parametrize(("limits", "way"), [({"upper": 0.010}, -1), ({"lower": -0.010}, 1)])
