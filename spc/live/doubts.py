@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from spc.advising import register_in
 from spc.ledger.entry import whole
 from spc.ledger.replay import Progress
 from spc.live.held import HeldNow
 from spc.live.turn import Turn
 from spc.live.typed import Line, NotUnderstood, Value
-from spc.plan import Feature
+from spc.plan import Feature, Plan
 
 #: A part number further ahead than this, and than the part that is due, is a slip until said
 #: otherwise. Own choice: more parts than are ground between two looks in most shops.
@@ -132,3 +133,15 @@ def clears_more(progress: Progress, held: HeldNow, line: Line) -> str:
 
 def _span(first: int, last: int) -> str:
     return f"part {first}" if first == last else f"parts {first} to {last}"
+
+
+def unnamed(plan: Plan, line: Line) -> str:
+    """Whether an offset says nothing of its register where the plan names several."""
+    lead = plan.lead
+    names = list(dict.fromkeys(f.moved_by for f in plan.features if f.is_size and f.moved_by))
+    if line.verb != "offset" or lead is None or len(names) < 2 or register_in(line.note, plan):
+        return ""
+    return (
+        f"the offset registers are {', '.join(names)}; without a name, as in `offset -3 "
+        f"{names[-1]}`, the move counts for {lead.moved_by or lead.name}; really?"
+    )

@@ -14,7 +14,7 @@ from spc.ledger.replay import Progress, holding, resume
 from spc.ledger.store import Ledger, LedgerRun, Reader
 from spc.live.again import UNDONE, Settled, Unanswered, same_line, told_last
 from spc.live.answers import AT_ONCE, Clerk, doubled
-from spc.live.doubts import Question, clears_more, far_ahead, in_doubt, left_waiting
+from spc.live.doubts import Question, clears_more, far_ahead, in_doubt, left_waiting, unnamed
 from spc.live.standing import Standing
 from spc.live.turn import Turn
 from spc.live.typed import HELP, Line, NotUnderstood, understand
@@ -260,6 +260,7 @@ class Session(Standing):
             large = f"an offset of {line.amount:+g} µm is larger than {most:g} µm; really?"
             yield Question(line, large)
         yield Question(line, same_move)
+        yield Question(line, unnamed(self.plan, line))
         yield Question(line, far_ahead(self.progress, self.turn, line))
         if line.verb == "ground":
             yield Question(line, left_waiting(self.progress))

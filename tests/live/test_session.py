@@ -316,6 +316,17 @@ def test_an_offset_names_its_register_and_moves_what_stands_on_it(begin):
     assert session.advice.action == "grind_on"
 
 
+def test_an_offset_without_its_register_is_asked_about_where_the_plan_names_several(begin):
+    session = begin(TWO_REGISTERS)
+    session.enter("0.1 7.0", sure=True)
+    asked = session.enter("offset -3").question
+    named = session.enter("offset -3 X2")
+
+    assert asked.startswith("the offset registers are X1, X2; without a name")
+    assert "counts for X1" in asked
+    assert [e.note for e in named.stored] == ["X2"]
+
+
 def test_done_at_a_hold_stores_the_move_that_goes_with_it(session):
     for text in ("+12", "+12"):
         session.enter(text, sure=True)
