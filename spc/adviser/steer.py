@@ -336,6 +336,9 @@ class Steer:
         costs = (keep, offset, dress)
         unit = self.sizes.units
         after = (with_register, with_move * unit[with_register])
+        if belief.unread and best != keep:
+            # Parts were ground since the last reading: the next one says more than any act.
+            return Act("grind_on", measure_next=True, costs=costs)
         if best == ways[2]:
             return Act("dress", with_register, after[1], costs=costs, with_dress=after)
         unknown = belief.pending and max(belief.effects) < SURE_EFFECT
