@@ -252,7 +252,6 @@ def invented(plan, parts):
     ("window", "parts", "places", "share", "steps"),
     [
         (400, 900, 20, 0.8, 1),
-        pytest.param(1600, 3600, 20, 0.8, 1, marks=pytest.mark.slow),
     ],
 )
 def test_from_the_end_of_a_long_run_the_advice_is_nearly_always_that_from_its_start(

@@ -332,19 +332,3 @@ def test_intervals_cover_the_true_difference_at_about_their_rate():
     # The ways of one run are not independent: 120 runs carry a standard error of some 2 to 3 %.
     assert 0.88 <= np.mean(covered) <= 0.99
     assert abs(np.mean(off)) < 0.004
-
-
-@pytest.mark.slow
-def test_intervals_cover_the_true_difference_of_the_adviser():
-    covered = []
-    for seed in range(400, 404):
-        run, done = ground(PROCESS, seed=seed, parts=172, habit=HABIT)
-        record = recorded(run, PLAN)
-        found = replay(run, PLAN, draws=40, dress_after=(40,), every=(record.every,))
-        way = found.ways[1]
-        policy = policy_of(way, record)
-        true = ground_otherwise(PROCESS, policy, seed=seed, parts=172, known_to=record.known_to)
-        covered.append(way.more.low <= true - done <= way.more.high)
-
-    # Of four intervals of 95 % one may miss; the adviser on every draw of more takes too long.
-    assert sum(covered) >= 3
