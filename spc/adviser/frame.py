@@ -33,10 +33,6 @@ class Frame:
         """A level as a deviation. [µm]"""
         return self.target_um + self.sign * self.half_um * level
 
-    def move_in(self, um: float) -> float:
-        """A move of the register in half widths."""
-        return self.sign * um / self.half_um
-
     def move_out(self, move: float) -> float:
         """A move in µm, + bigger."""
         return self.sign * self.half_um * move

@@ -97,6 +97,7 @@ def test_no_offset_that_pushes_the_other_seat_out():
     told = ground(advisor, 30, {"A": lambda k: 6.0, "B": lambda k: -6.0})
 
     assert all(abs(a.offset_um or 0) < 3 for _, a in told if a.action == "offset")
+    assert "no one offset serves both" in told[-1][1].evidence
 
 
 def test_an_offset_in_a_register_that_the_plan_does_not_know_is_refused():
